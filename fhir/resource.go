@@ -1,0 +1,30 @@
+// Package fhir reads and writes FHIR R4 JSON. The received bytes stay the truth: a Resource is a thin view on them.
+// It must never do I/O, read a clock, or drop an element of what it was given.
+package fhir
+
+import "time"
+
+// Resource is one received FHIR resource: who it is, which version it is, and its bytes as they came.
+type Resource struct {
+	Type string
+	ID   string // "" where the sender gave none
+	// VersionID is meta.versionId as sent; "" where there is none. It is opaque.
+	VersionID string
+	// LastUpdated is meta.lastUpdated; zero where it is missing or unreadable.
+	LastUpdated time.Time
+	Raw         []byte
+}
+
+// Ref gives "Type/id".
+func (r Resource) Ref() string { return r.Type + "/" + r.ID }
+
+// Issue is one fault of an input, as OperationOutcome.issue says it. Text and Expression never hold patient data.
+type Issue struct {
+	Severity   string // fatal | error | warning | information
+	Code       string // http://hl7.org/fhir/issue-type
+	Expression string // FHIRPath of the element, e.g. "Bundle.entry[3].resource.status"; "" where none applies
+	Text       string
+}
+
+// Invalid is the error of an input that cannot be taken; it lists all faults that were found.
+type Invalid struct{ Issues []Issue }
