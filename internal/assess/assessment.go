@@ -1,0 +1,129 @@
+package assess
+
+import "dwellwatch/internal/filter"
+
+// Range is a pair of calendar days; a side that is not known is null.
+type Range struct {
+	Earliest *string `json:"earliest"`
+	Latest   *string `json:"latest"`
+}
+
+// Days is a count of whole days; a side that is not known is null.
+type Days struct {
+	Min *int `json:"min"`
+	Max *int `json:"max"`
+}
+
+// Model is what is known of the device.
+type Model struct {
+	Name   string `json:"name"`
+	Design string `json:"design"` // conical | double-basket | other | unknown
+	Intent string `json:"intent"` // retrievable | permanent | unknown: the labelled use
+	By     string `json:"by"`     // udi | model-number | name | none: how it was identified
+}
+
+// Anticoagulation is the level of what is prescribed on the day of the assessment.
+type Anticoagulation struct {
+	Level string  `json:"level"` // therapeutic | reduced | prophylactic | none | indeterminate | unknown
+	Agent *string `json:"agent"`
+	Since *string `json:"since"` // start of unbroken therapeutic cover; null where there is none
+}
+
+// Finding is one thing a rule says, with the record entries it used and its published source.
+type Finding struct {
+	Rule     string   `json:"rule"`
+	Text     string   `json:"text"`
+	Evidence []string `json:"evidence"`
+	Source   string   `json:"source"`
+	Known    string   `json:"known"` // how the source is known: seen | second-hand | memory | choice | practice
+}
+
+// Contradiction is a place where the record disagrees with itself.
+type Contradiction struct {
+	Kind     string   `json:"kind"`
+	Text     string   `json:"text"`
+	Evidence []string `json:"evidence"`
+	// Decides says whether it is about whether, which or since when a filter is in, and so changes the verdict.
+	Decides bool `json:"decides"`
+}
+
+// Missing is something the record does not hold and the assessment would have used.
+type Missing struct {
+	What string `json:"what"` // a stable code, e.g. "context", "placement-day", "anticoagulation"
+	Text string `json:"text"`
+}
+
+// Event is one line of a filter's story, for people to read.
+type Event struct {
+	When     Range    `json:"when"`
+	What     string   `json:"what"` // placement | removal | attempt | partial-removal | repositioning | device | hint | claim
+	Text     string   `json:"text"`
+	Evidence []string `json:"evidence"`
+}
+
+// Filter is the assessment of one filter. Members may be added, never renamed (design 3).
+type Filter struct {
+	Key                 string          `json:"key"`
+	Standing            string          `json:"standing"` // in-place | removed | partly-removed | unclear
+	Placed              *Range          `json:"placed"`
+	Removed             *Range          `json:"removed"`
+	Model               Model           `json:"model"`
+	PlannedIntent       string          `json:"plannedIntent"` // retrieve | permanent | unknown
+	DwellDays           *Days           `json:"dwellDays"`
+	Window              string          `json:"window"`     // before | in | past | undetermined
+	Indication          string          `json:"indication"` // resolved | likely-resolved | still-indicated | unknown
+	Anticoagulation     Anticoagulation `json:"anticoagulation"`
+	Verdict             string          `json:"verdict"`  // refer | urgent | review | wait | keep | clarify | closed
+	Headline            string          `json:"headline"` // why the verdict, in one sentence with dates and no ages
+	Overdue             bool            `json:"overdue"`
+	ReassessmentOverdue bool            `json:"reassessmentOverdue"`
+	Emergency           bool            `json:"emergency"` // the part of urgent that is an emergency
+	Asked               string          `json:"asked"`     // none | drafted | requested | booked | declined
+	AskedEvidence       []string        `json:"askedEvidence"`
+	ChangesOn           *string         `json:"changesOn"`
+	LookAgainOn         *string         `json:"lookAgainOn"`
+	Findings            []Finding       `json:"findings"`
+	Contradictions      []Contradiction `json:"contradictions"`
+	Missing             []Missing       `json:"missing"`
+	Events              []Event         `json:"events"`
+	// Focus is the Device, or else the placement Procedure, that a Task is about; "" where neither is known.
+	Focus string `json:"focus"`
+	// Evidence is every record entry that shaped this filter's history, sorted.
+	Evidence []string `json:"evidence"`
+	Plan     any      `json:"plan"` // null until the plan is built
+}
+
+// Unread is an element that could not be read and what was done instead.
+type Unread struct {
+	Resource string `json:"resource"`
+	Path     string `json:"path"`
+	Reason   string `json:"reason"`
+}
+
+// Assessment is the answer for one patient on one day.
+type Assessment struct {
+	AsOf    string   `json:"asOf"`
+	Patient string   `json:"patient"` // Patient/id
+	Policy  string   `json:"policy"`
+	Note    string   `json:"note"`    // what "no filter" may mean; never "no filter"
+	Context string   `json:"context"` // pulled | pending | feeds-only | input
+	Filters []Filter `json:"filters"`
+	Unread  []Unread `json:"unread"`
+	// Merged names keys that turned out to be the same filter as another (old key -> kept key).
+	Merged map[string]string `json:"merged,omitempty"`
+	// DueOn is the first day on which the patient must be assessed again without new data; null if never.
+	DueOn *string `json:"dueOn"`
+	// Person is what the record says of the patient, for the document's head.
+	Person Person `json:"person"`
+}
+
+// Person is the patient as the document's head needs it.
+type Person struct {
+	Name      string `json:"name"`
+	BirthDate string `json:"birthDate"`
+	Sex       string `json:"sex"`
+	Deceased  bool   `json:"deceased"`
+}
+
+// KnownKey is a key that was handed out before, with the evidence it stood on; the order of keys is the order of birth.
+type KnownKey = filter.KnownKey

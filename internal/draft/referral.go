@@ -1,0 +1,65 @@
+// Package draft decides, for one filter, whether a referral should stand in the record, and which round and revision
+// of it: it compares what the assessment wants with what was asked before. It owns the life of a referral. It must
+// never do I/O or read a clock, and it knows nothing of FHIR.
+package draft
+
+import "dwellwatch/internal/filter"
+
+// Addressee says who the Task is for.
+type Addressee string
+
+const (
+	ToClinic      Addressee = "clinic"      // the retrieval clinic: refer, urgent, review
+	ToCoordinator Addressee = "coordinator" // clarify: confirm whether a filter is in
+)
+
+// Reason says why a referral is no longer wanted. The empty Reason means that it is wanted.
+type Reason string
+
+const (
+	Wanted       Reason = ""
+	Removed      Reason = "removed"       // the filter came out
+	Deceased     Reason = "deceased"      // the patient died
+	Retracted    Reason = "retracted"     // the record took the filter back
+	Merged       Reason = "merged"        // the same filter as another key
+	Answered     Reason = "answered"      // a clarify question the record has since answered
+	NotDue       Reason = "not-due"       // wait or keep: nothing to ask now
+	AskedAlready Reason = "asked-already" // somebody else has requested or booked it
+	NoContext    Reason = "no-context"    // the patient's context has not been read yet
+)
+
+// Task states as FHIR's task-status names them, as far as a referral needs to tell them apart.
+const (
+	TaskNone     = ""
+	TaskDraft    = "draft"
+	TaskMovedOn  = "moved-on" // people took it: received, accepted, ready, in-progress, on-hold
+	TaskDeclined = "declined" // people rejected or cancelled it
+	TaskDone     = "done"     // people completed it or it failed
+)
+
+// Want is what one assessment asks for one filter on one day.
+type Want struct {
+	Key      string
+	Reason   Reason // Wanted or why not
+	To       Addressee
+	Priority string // routine | asap | urgent | stat (http://hl7.org/fhir/request-priority)
+	DueDays  int    // days from asOf to the due day, by rules.md
+	Meaning  string // digest of meaning: changes exactly when the document's content changes
+	Question string // digest of the parts whose change makes a declined referral worth asking again
+	BasedOn  []string
+}
+
+// Referral is the state of one filter's referral as it is saved: what should stand in the record.
+type Referral struct {
+	Key      string     `json:"key"`
+	Round    int        `json:"round"`    // 0: never asked
+	Revision int        `json:"revision"` // of the document within the round, from 1
+	Reason   Reason     `json:"reason"`
+	To       Addressee  `json:"to"`
+	Priority string     `json:"priority"`
+	OpenedOn filter.Day `json:"openedOn"` // asOf of the round's first revision
+	DueOn    filter.Day `json:"dueOn"`
+	Meaning  string     `json:"meaning"`
+	Question string     `json:"question"`
+	BasedOn  []string   `json:"basedOn"`
+}

@@ -1,0 +1,91 @@
+// Package filter says what happened to each vena cava filter of one patient: it turns events told by several sources
+// into histories. It is pure: no clock (asOf is an argument), no I/O, no FHIR, no SQL.
+package filter
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+)
+
+// Ref names a record entry: "Type/id", or an absolute URL for an entry of another feed.
+type Ref = string
+
+// Kind says what an event tells.
+type Kind string
+
+const (
+	Placement      Kind = "placement"       // a filter was put in
+	Removal        Kind = "removal"         // a filter was taken out
+	Attempt        Kind = "attempt"         // a removal was tried and failed
+	PartialRemoval Kind = "partial-removal" // a part stays in
+	Repositioning  Kind = "repositioning"   // moved; dwell goes on
+	InPlace        Kind = "device"          // a device entry says that a filter is in, day unknown
+	Hint           Kind = "hint"            // something suggests that it is out (inactive device, use ended)
+	Claim          Kind = "claim"           // a placement of which the record does not say that it happened
+	RemovalClaim   Kind = "removal-claim"   // a removal of which the record does not say that it happened, or not of what
+)
+
+// Device is what one entry says about the device itself.
+type Device struct {
+	Ref    Ref    // "" where no entry is named
+	UDI    string // device identifier and serial or lot as one string, normalised; "" where unknown
+	Serial string
+	Number string // model number
+	Name   string
+	Model  Model
+}
+
+// Model is a catalogue's answer.
+type Model struct {
+	Name   string
+	Design string // conical | double-basket | other | unknown
+	Intent string // retrievable | permanent | unknown
+	By     string // udi | model-number | name | none
+}
+
+// Event is one thing that one record entry tells about a filter.
+type Event struct {
+	Kind Kind
+	When Span
+	// Start orders events of one day where the entry gives a time: minutes after midnight, or -1.
+	Start   int
+	Devices []Device
+	// Manipulated are devices named without saying what was done to them (focalDevice without action).
+	Second      bool   // words say "second" or "another" filter
+	Presumed    bool   // a removal known from its code only
+	Confirmed   bool   // a removal with a successful outcome or an explanted device
+	Nonspecific bool   // a removal code that names the lower veins, not the cava
+	Future      bool   // the entry says done, but its day lies after it was written
+	Fragment    bool   // a fragment stays in
+	Why         string // short words for people: how the entry says it ("CPT 37191", "status stopped", …)
+	Encounter   Ref
+	Evidence    []Ref // the entry itself first
+}
+
+// compare gives events a total order that depends on content only, never on arrival.
+func compare(a, b Event) int {
+	return cmp.Or(
+		cmp.Compare(a.When.Earliest, b.When.Earliest),
+		cmp.Compare(a.When.Latest, b.When.Latest),
+		cmp.Compare(a.Start, b.Start),
+		cmp.Compare(kindRank(a.Kind), kindRank(b.Kind)),
+		strings.Compare(first(a.Evidence), first(b.Evidence)),
+		slices.CompareFunc(a.Devices, b.Devices, func(x, y Device) int {
+			return cmp.Or(strings.Compare(x.Ref, y.Ref), strings.Compare(x.UDI, y.UDI), strings.Compare(x.Serial, y.Serial),
+				strings.Compare(x.Number, y.Number), strings.Compare(x.Name, y.Name))
+		}),
+		strings.Compare(a.Why, b.Why),
+	)
+}
+
+func kindRank(k Kind) int {
+	return slices.Index([]Kind{Placement, Claim, InPlace, Repositioning, Attempt, PartialRemoval, Removal, RemovalClaim, Hint}, k)
+}
+
+func first(refs []Ref) string {
+	if len(refs) == 0 {
+		return ""
+	}
+	return refs[0]
+}

@@ -1,0 +1,53 @@
+package filter
+
+// Standing says whether a filter is in.
+type Standing string
+
+const (
+	StandingInPlace Standing = "in-place"
+	StandingRemoved Standing = "removed"
+	StandingPartly  Standing = "partly-removed"
+	StandingUnclear Standing = "unclear"
+)
+
+// Contradiction is a place where the tellers disagree about one filter.
+type Contradiction struct {
+	Kind     string
+	Text     string
+	Evidence []Ref
+	Decides  bool // about whether, which or since when
+}
+
+// Filter is the history of one filter.
+type Filter struct {
+	Key            string
+	Standing       Standing
+	Why            string // why the standing is unclear; "" otherwise
+	Placed         Span   // Unknown where no entry tells
+	Removed        Span   // Unknown unless removed
+	Devices        []Device
+	Model          Model
+	Events         []Event // that made this history, in content order
+	Contradictions []Contradiction
+	Evidence       []Ref // of all events, sorted, once each
+	PlacementRefs  []Ref // the entries that tell the placement, in content order
+}
+
+// History is what happened to all filters of one patient up to asOf.
+type History struct {
+	Filters []Filter
+	// Merged names keys known before that are now the same filter as another.
+	Merged map[string]string
+}
+
+// KnownKey is a key handed out before and the evidence it stood on. Known keys are given in order of birth.
+type KnownKey struct {
+	Key      string
+	Evidence []Ref
+}
+
+// Params are the thresholds of reconstruction; unit: days.
+type Params struct {
+	SamePlacementDays int // placements this close are one
+	MaybeSameDays     int // placements this close with nothing to tell them apart are a contradiction
+}

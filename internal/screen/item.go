@@ -1,0 +1,43 @@
+// Package screen decides from the bytes of a resource whether it is about a vena cava filter, whose it is, and which other
+// entries it names. It must never store anything, read a clock, or judge whether a filter is still in.
+package screen
+
+import "dwellwatch/fhir"
+
+// Item is one screened resource on its way to the store.
+type Item struct {
+	Feed     string
+	Resource fhir.Resource
+	// Deleted is a DELETE: Resource holds type and id only (and a version where the sender told one).
+	Deleted bool
+	// Retracted says that the resource is entered-in-error (a stripped one holds id and status only).
+	Retracted bool
+	// Patient is the id of the Patient (same feed) that it is about; for a Patient its own id; "" where it names none.
+	Patient string
+	// Evidence says that it tells of a vena cava filter by code or listed phrase, so its patient is to be followed.
+	Evidence bool
+	// Holdable says that it may be kept although it names no patient: a filter Device, an anticoagulant Medication.
+	Holdable bool
+	// Refs lists the entries of the same feed that it names ("Device/x"), sorted, once each; the Patient is not among them.
+	Refs []string
+	// Links lists the Patient ids that a Patient names in Patient.link (replaced-by, replaces); nil for other types.
+	Links []string
+}
+
+// Fate says what became of an item.
+type Fate string
+
+const (
+	Created   Fate = "created"   // kept, not seen before
+	Updated   Fate = "updated"   // kept, a newer version
+	Duplicate Fate = "duplicate" // the same version or content was already here
+	Stale     Fate = "stale"     // an older version than the one kept; stored beside it, changes nothing
+	Dropped   Fate = "dropped"   // neither about a filter nor about anyone followed: counted, not stored
+	Forgotten Fate = "forgotten" // a delete or retraction of something not kept: only a keyed hash stays
+)
+
+// Outcome is what the store did with one item. Version is our own count of the resource's versions, from 1; 0 if not kept.
+type Outcome struct {
+	Fate    Fate
+	Version int64
+}
