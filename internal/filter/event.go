@@ -49,14 +49,14 @@ type Event struct {
 	Kind Kind
 	When Span
 	// Start orders events of one day where the entry gives a time: minutes after midnight, or -1.
-	Start   int
-	Devices []Device
-	// Manipulated are devices named without saying what was done to them (focalDevice without action).
+	Start       int
+	Devices     []Device
 	Second      bool   // words say "second" or "another" filter
 	Presumed    bool   // a removal known from its code only
 	Confirmed   bool   // a removal with a successful outcome or an explanted device
 	Nonspecific bool   // a removal code that names the lower veins, not the cava
-	Future      bool   // the entry says done, but its day lies after it was written
+	Future      bool   // the entry says done, but its day lies after the day it was written
+	Undated     bool   // the entry does not say when it was written, so a done day after asOf is a contradiction
 	Fragment    bool   // a fragment stays in
 	Why         string // short words for people: how the entry says it ("CPT 37191", "status stopped", …)
 	Encounter   Ref

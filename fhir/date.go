@@ -1,0 +1,82 @@
+package fhir
+
+import (
+	"errors"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Date is a FHIR date, dateTime or instant as the days it can mean in the facility's zone. FHIR R4 datatypes, "date",
+// "dateTime" and "instant": http://hl7.org/fhir/R4/datatypes.html#dateTime.
+type Date struct {
+	First, Last int // days since 1970-01-01, both included
+	// Minute is minutes after midnight in the facility's zone, or -1 where the value gives no time.
+	Minute int
+}
+
+// ErrDate is the error of a value that is not a date FHIR or the calendar knows.
+var ErrDate = errors.New("not a date that FHIR and the calendar know")
+
+// ParseDate reads YYYY, YYYY-MM, YYYY-MM-DD or a full date and time. A time without a zone is taken as the facility's
+// own time, as hospitals that send one mean it. Year 0000 and days the calendar lacks are refused.
+func ParseDate(s string, zone *time.Location) (Date, error) {
+	day, clock, timed := strings.Cut(s, "T")
+	if timed {
+		return parseTime(s, day, clock, zone)
+	}
+	parts := strings.Split(day, "-")
+	var n [3]int
+	if len(parts) > 3 || len(parts[0]) != 4 {
+		return Date{}, ErrDate
+	}
+	for i, p := range parts {
+		v, err := strconv.Atoi(p)
+		if err != nil || i > 0 && len(p) != 2 || v < 1 || p[0] == '+' {
+			return Date{}, ErrDate
+		}
+		n[i] = v
+	}
+	switch len(parts) {
+	case 1:
+		return Date{epochDay(n[0], 1, 1), epochDay(n[0]+1, 1, 1) - 1, -1}, nil
+	case 2:
+		if n[1] > 12 {
+			return Date{}, ErrDate
+		}
+		return Date{epochDay(n[0], n[1], 1), epochDay(n[0], n[1]+1, 1) - 1, -1}, nil
+	}
+	if n[1] > 12 || n[2] > daysIn(n[0], n[1]) {
+		return Date{}, ErrDate
+	}
+	d := epochDay(n[0], n[1], n[2])
+	return Date{d, d, -1}, nil
+}
+
+func parseTime(whole, day, clock string, zone *time.Location) (Date, error) {
+	if len(day) != 10 || strings.HasPrefix(day, "0000") {
+		return Date{}, ErrDate
+	}
+	// A leap second is legal in FHIR; Go's parser refuses it, and for a day it is the second before.
+	if len(clock) >= 8 && clock[6:8] == "60" {
+		whole = day + "T" + clock[:6] + "59" + clock[8:]
+	}
+	for _, layout := range []string{time.RFC3339Nano, "2006-01-02T15:04:05.999999999", "2006-01-02T15:04Z07:00", "2006-01-02T15:04"} {
+		t, err := time.ParseInLocation(layout, whole, zone)
+		if err != nil {
+			continue
+		}
+		t = t.In(zone)
+		d := epochDay(t.Year(), int(t.Month()), t.Day())
+		return Date{d, d, t.Hour()*60 + t.Minute()}, nil
+	}
+	return Date{}, ErrDate
+}
+
+func epochDay(year, month, day int) int {
+	return int(time.Date(year, time.Month(month), day, 0, 0, 0, 0, time.UTC).Unix() / 86400)
+}
+
+func daysIn(year, month int) int {
+	return time.Date(year, time.Month(month)+1, 0, 0, 0, 0, 0, time.UTC).Day()
+}

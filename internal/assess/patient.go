@@ -1,0 +1,256 @@
+// Package assess is the whole pure path as one function: a patient's resources in, the assessment out. It serves the
+// queue, the API, the command line and replay alike. It must never do I/O or read a clock; asOf is an argument.
+package assess
+
+import (
+	"bytes"
+	"cmp"
+	"crypto/sha1"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dwellwatch/internal/catalogue"
+	"dwellwatch/internal/chart"
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+	"dwellwatch/internal/rules"
+)
+
+// Basis is what an assessment rests on besides the record: thresholds, device models, value sets and the facility's zone.
+type Basis struct {
+	Policy policy.Policy
+	Models catalogue.Catalogue
+	Sets   chart.Sets
+	Zone   *time.Location
+}
+
+// Digest writes the basis as one text that changes exactly when an answer can.
+func (b Basis) Digest() string {
+	return strings.Join([]string{b.Policy.Digest(), b.Models.Digest(), b.Sets.Digest(), b.Zone.String()}, "\n--\n")
+}
+
+// How the context of the record came about; the assessment says so.
+const (
+	ContextPulled  = "pulled"     // read from the hospital's record
+	ContextPending = "pending"    // not read yet: no Task is made
+	ContextFeeds   = "feeds-only" // no record is configured: what the feeds bring counts
+	ContextInput   = "input"      // the resources given are all there is
+)
+
+// Record is one patient's record as it is known.
+type Record struct {
+	// Person is the stable name that keys are minted from; "" takes the patient's reference.
+	Person  string
+	Entries []chart.Entry
+	Known   []filter.KnownKey
+	Context string
+}
+
+// Result is an assessment with what the referral's life needs of it.
+type Result struct {
+	Assessment Assessment
+	Wants      []draft.Want
+	// Tasks gives the FHIR status of our own Task per key, as the record shows it.
+	Tasks map[string]string
+	// Keys are all keys with the evidence they stand on now.
+	Keys []filter.KnownKey
+}
+
+// Patient assesses one patient on one day. The answer depends on the set of entries, not on their order or number.
+func Patient(rec Record, basis Basis, asOf filter.Day) Result {
+	reading := chart.Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
+	person := cmp.Or(rec.Person, reading.Patient)
+	known := adopt(rec.Known, reading.Facts.OwnTasks)
+	now := judge(reading, known, person, basis, asOf)
+
+	res := Result{Tasks: map[string]string{}}
+	for _, t := range reading.Facts.OwnTasks {
+		if have, ok := res.Tasks[t.Key]; !ok || rank(t.Status) < rank(have) {
+			res.Tasks[t.Key] = t.Status
+		}
+	}
+	changes, first := ahead(reading, known, person, basis, now)
+	due := first
+	a := Assessment{
+		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: now.history.Merged,
+		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, Deceased: reading.Facts.Deceased != nil},
+	}
+	for _, u := range reading.Unread {
+		a.Unread = append(a.Unread, Unread(u))
+	}
+	for _, j := range now.judgements {
+		f := present(j, a.Context)
+		if day, ok := changes[f.Key]; ok {
+			f.ChangesOn = text(day)
+		}
+		if j.LookAgain < filter.MaxDay {
+			f.LookAgainOn = text(j.LookAgain)
+			due = min(due, j.LookAgain)
+		}
+		a.Filters = append(a.Filters, f)
+		res.Keys = append(res.Keys, filter.KnownKey{Key: f.Key, Evidence: j.Situation.Filter.Evidence})
+	}
+	if due < filter.MaxDay {
+		a.DueOn = text(due)
+	}
+	a.Note = note(a)
+	res.Assessment = a
+	res.Wants = wants(a, basis.Policy, rec.Known)
+	return res
+}
+
+// note says what an empty answer means: it is never "no filter".
+func note(a Assessment) string {
+	n := "Only filters in the coded data received are listed; a filter that no coded entry tells of is not seen here."
+	if len(a.Filters) == 0 {
+		n = "No filter in the coded data received. This does not say that there is none."
+	}
+	if a.Context == ContextFeeds {
+		n += " No record is configured to read from: what the feeds brought counts as the context."
+	}
+	return n
+}
+
+// one is the judgement of all filters on one day.
+type one struct {
+	asOf       filter.Day
+	history    filter.History
+	judgements []rules.Judgement
+	boundaries []filter.Day
+}
+
+func judge(r chart.Reading, known []filter.KnownKey, person string, basis Basis, asOf filter.Day) one {
+	clock := filter.NewClock(asOf)
+	p := filter.Params{SamePlacementDays: basis.Policy.SamePlacementDays, MaybeSameDays: basis.Policy.MaybeSameDays}
+	o := one{asOf: asOf}
+	o.history = filter.Reconstruct(r.Events, known, p, clock, func(first filter.Ref) string { return mint(person, first) })
+	for _, f := range o.history.Filters {
+		o.judgements = append(o.judgements, rules.Evaluate(f, r.Facts, basis.Policy, clock))
+	}
+	o.boundaries = clock.Boundaries()
+	return o
+}
+
+// ahead walks the days on which an answer can change and gives, per key, the first on which it does, and the first on
+// which any filter's answer or the set of filters does (MaxDay for none). Between two boundaries no comparison flips, so
+// the answer holds.
+func ahead(r chart.Reading, known []filter.KnownKey, person string, basis Basis, now one) (map[string]filter.Day, filter.Day) {
+	before := now.answers()
+	// Keys minted today must be the keys of tomorrow, or a merge to come would look like another filter.
+	for _, f := range now.history.Filters {
+		if !slices.ContainsFunc(known, func(k filter.KnownKey) bool { return k.Key == f.Key }) {
+			known = append(slices.Clone(known), filter.KnownKey{Key: f.Key, Evidence: f.Evidence})
+		}
+	}
+	changes := map[string]filter.Day{}
+	first := filter.MaxDay
+	queue := slices.Clone(now.boundaries)
+	for len(queue) > 0 && (len(changes) < len(before) || first == filter.MaxDay) {
+		day := queue[0]
+		queue = queue[1:]
+		then := judge(r, known, person, basis, day)
+		after := then.answers()
+		for key, answer := range before {
+			if _, done := changes[key]; !done && after[key] != answer {
+				changes[key] = day
+				first = min(first, day)
+			}
+		}
+		if first == filter.MaxDay && len(after) != len(before) {
+			first = day
+		}
+		queue = append(queue, then.boundaries...)
+		slices.Sort(queue)
+		queue = slices.Compact(queue)
+	}
+	return changes, first
+}
+
+// answers writes, per key, what changesOn promises: standing, window, indication, level, verdict, overdue, rule ids.
+func (o one) answers() map[string]string {
+	out := map[string]string{}
+	for _, j := range o.judgements {
+		s := j.Situation
+		var ids []string
+		for _, f := range j.Findings {
+			ids = append(ids, f.Rule)
+		}
+		slices.Sort(ids)
+		out[s.Filter.Key] = fmt.Sprint(s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, slices.Compact(ids))
+	}
+	return out
+}
+
+// adopt adds the keys that our own Tasks in the record carry, so that a rebuilt database finds its filters again.
+func adopt(known []filter.KnownKey, tasks []rules.OwnTask) []filter.KnownKey {
+	out := slices.Clone(known)
+	tasks = slices.Clone(tasks)
+	slices.SortFunc(tasks, func(a, b rules.OwnTask) int { return strings.Compare(a.Key+a.Ref, b.Key+b.Ref) })
+	for _, t := range tasks {
+		if !slices.ContainsFunc(out, func(k filter.KnownKey) bool { return k.Key == t.Key }) {
+			out = append(out, filter.KnownKey{Key: t.Key, Evidence: t.Evidence})
+		}
+	}
+	return out
+}
+
+// rank prefers a Task that people are working on over one that has ended.
+func rank(status string) int {
+	return slices.Index([]string{"in-progress", "accepted", "ready", "received", "on-hold", "requested", "draft", "completed", "failed", "rejected", "cancelled"}, status)
+}
+
+// newest keeps one copy of each entry: the newer meta.lastUpdated, then the higher versionId, then entered-in-error, then
+// the later bytes, so that the order of arrival does not matter.
+func newest(entries []chart.Entry) []chart.Entry {
+	best := map[string]chart.Entry{}
+	for _, e := range entries {
+		key := e.Feed + " " + e.Ref()
+		if have, ok := best[key]; !ok || older(have, e) {
+			best[key] = e
+		}
+	}
+	out := make([]chart.Entry, 0, len(best))
+	for _, e := range best {
+		out = append(out, e)
+	}
+	slices.SortFunc(out, func(a, b chart.Entry) int { return strings.Compare(a.Feed+" "+a.Ref(), b.Feed+" "+b.Ref()) })
+	return out
+}
+
+func older(a, b chart.Entry) bool {
+	if !a.LastUpdated.IsZero() && !b.LastUpdated.IsZero() && !a.LastUpdated.Equal(b.LastUpdated) {
+		return a.LastUpdated.Before(b.LastUpdated)
+	}
+	m, errA := strconv.ParseInt(a.VersionID, 10, 64)
+	n, errB := strconv.ParseInt(b.VersionID, 10, 64)
+	if errA == nil && errB == nil && m != n {
+		return m < n
+	}
+	if x, y := inError(a), inError(b); x != y {
+		return y
+	}
+	return bytes.Compare(a.Raw, b.Raw) < 0
+}
+
+func inError(e chart.Entry) bool { return bytes.Contains(e.Raw, []byte(`"entered-in-error"`)) }
+
+// mint makes a filter's key: UUIDv5 (RFC 4122 section 4.3) of the person and the filter's first evidence.
+func mint(person string, first filter.Ref) string {
+	h := sha1.New()
+	// Namespace: UUIDv5 of the URL namespace and "urn:dwellwatch:filter".
+	h.Write([]byte{0x5c, 0x0f, 0x1e, 0x0a, 0x7b, 0x7e, 0x5a, 0x6d, 0x8c, 0x44, 0x2d, 0x19, 0x3f, 0x60, 0x91, 0xaa})
+	h.Write([]byte(person + "|" + first))
+	b := h.Sum(nil)[:16]
+	b[6] = b[6]&0x0f | 0x50
+	b[8] = b[8]&0x3f | 0x80
+	return fmt.Sprintf("%x-%x-%x-%x-%x", b[0:4], b[4:6], b[6:8], b[8:10], b[10:16])
+}
+
+func text(d filter.Day) *string {
+	s := d.String()
+	return &s
+}

@@ -1,0 +1,107 @@
+package assess
+
+import (
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+	"dwellwatch/internal/rules"
+)
+
+// wants says for every filter, and for every known key that has none any more, whether a referral should stand.
+func wants(a Assessment, p policy.Policy, known []filter.KnownKey) []draft.Want {
+	var out []draft.Want
+	for _, f := range a.Filters {
+		out = append(out, want(a, f, p))
+	}
+	for _, k := range known {
+		if slices.ContainsFunc(a.Filters, func(f Filter) bool { return f.Key == k.Key }) {
+			continue
+		}
+		w := draft.Want{Key: k.Key, Reason: draft.Retracted}
+		if _, ok := a.Merged[k.Key]; ok {
+			w.Reason = draft.Merged
+		}
+		out = append(out, w)
+	}
+	return out
+}
+
+func want(a Assessment, f Filter, p policy.Policy) draft.Want {
+	w := draft.Want{Key: f.Key, Reason: reason(a, f), To: draft.ToClinic, Meaning: meaning(a, f), Question: question(f)}
+	if f.Verdict == string(rules.Clarify) {
+		w.To = draft.ToCoordinator
+	}
+	switch {
+	case f.Emergency:
+		w.Priority, w.DueDays = "stat", p.DueUrgentEmergency
+	case f.Verdict == string(rules.Urgent):
+		w.Priority, w.DueDays = "urgent", p.DueUrgent
+	case f.Overdue:
+		w.Priority, w.DueDays = "asap", p.DueOverdue
+	default:
+		w.Priority, w.DueDays = "routine", p.DueRoutine
+	}
+	if f.Verdict == string(rules.Urgent) && byOthers(f) {
+		w.BasedOn = f.AskedEvidence
+	}
+	return w
+}
+
+func byOthers(f Filter) bool {
+	return slices.ContainsFunc(f.Findings, func(x Finding) bool { return x.Rule == "retrieval-asked" })
+}
+
+func reason(a Assessment, f Filter) draft.Reason {
+	switch v := rules.Verdict(f.Verdict); {
+	case v == rules.Closed && a.Person.Deceased && f.Standing != string(filter.StandingRemoved):
+		return draft.Deceased
+	case v == rules.Closed:
+		return draft.Removed
+	case v == rules.Wait || v == rules.Keep:
+		return draft.NotDue
+	case a.Context == ContextPending:
+		return draft.NoContext
+	case byOthers(f) && v != rules.Urgent:
+		return draft.AskedAlready
+	}
+	return draft.Wanted
+}
+
+// meaning digests what the document says: facts, verdict, findings. Day, dwell and the echo of our own Task are not in it.
+func meaning(a Assessment, f Filter) string {
+	f.DwellDays, f.ChangesOn, f.LookAgainOn = nil, nil, nil
+	if !byOthers(f) {
+		f.Asked, f.AskedEvidence = "", nil
+	}
+	f.Key = ""
+	return digest(f, a.Person, a.Patient, a.Context == ContextFeeds)
+}
+
+// question digests what makes a declined referral worth asking again: standing, indication, complications, attempts.
+func question(f Filter) string {
+	attempts := 0
+	for _, e := range f.Events {
+		if e.What == string(filter.Attempt) {
+			attempts++
+		}
+	}
+	var complications []string
+	for _, x := range f.Findings {
+		if strings.Contains(" displacement penetration fracture caval-thrombosis new-pe infection haemorrhage filter-complaint ", " "+x.Rule+" ") {
+			complications = append(complications, x.Rule+strings.Join(x.Evidence, ","))
+		}
+	}
+	return digest(f.Standing, f.Indication, complications, attempts, f.Verdict == string(rules.Urgent))
+}
+
+func digest(parts ...any) string {
+	// Marshalling plain structs of strings, numbers and slices cannot fail.
+	body, _ := json.Marshal(parts)
+	return fmt.Sprintf("%x", sha256.Sum256(body))
+}

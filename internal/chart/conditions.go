@@ -1,0 +1,122 @@
+package chart
+
+import (
+	"slices"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/rules"
+)
+
+// classes maps value sets to what they mean for a filter. own says that the code itself is about filters.
+func classes() []struct {
+	set   string
+	class rules.Class
+	acute bool
+	own   bool
+} {
+	return []struct {
+		set   string
+		class rules.Class
+		acute bool
+		own   bool
+	}{
+		{"pe-acute", rules.PE, true, false},
+		{"dvt-acute", rules.DVT, true, false},
+		{"caval-thrombosis-acute", rules.CavalThrombosis, true, false},
+		{"bleed", rules.Bleed, true, false},
+		{"thrombocytopenia", rules.Thrombocytopenia, true, false},
+		{"hit", rules.HIT, true, false},
+		{"bleeding-disorder", rules.BleedingDisorder, false, false},
+		{"palliative", rules.Palliative, false, false},
+		{"filter-displacement", rules.Displacement, true, true},
+		{"filter-penetration", rules.Penetration, true, true},
+		{"filter-fracture", rules.Fracture, true, true},
+		{"device-thrombosis", rules.DeviceThrombosis, true, false},
+		{"device-infection", rules.DeviceInfection, true, false},
+		{"device-haemorrhage", rules.DeviceHaemorrhage, true, false},
+		{"device-embolism", rules.DeviceEmbolism, true, false},
+		{"device-pain", rules.DevicePain, true, false},
+		{"device-stenosis", rules.DeviceStenosis, true, false},
+		{"device-other", rules.DeviceOther, true, false},
+	}
+}
+
+// condition reads a Condition that matters here; a refuted or retracted one is not read.
+func (r *reader) condition(n *node) {
+	verification := n.get("verificationStatus.coding.#.code").Array()
+	for _, v := range verification {
+		if v.String() == "refuted" || v.String() == "entered-in-error" {
+			return
+		}
+	}
+	code := r.concept(n.get("code"))
+	for _, k := range classes() {
+		if !code.in(k.set) {
+			continue
+		}
+		d := rules.Diagnosis{Class: k.class, Label: code.label, Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.name}, Ended: filter.Unknown()}
+		d.Onset, d.Recorded = r.onset(n)
+		for _, v := range n.get("clinicalStatus.coding.#.code").Array() {
+			d.Inactive = d.Inactive || slices.Contains([]string{"resolved", "inactive", "remission"}, v.String())
+		}
+		if n.get("abatementPeriod").Exists() {
+			_, d.Ended, _ = r.period(n, "abatementPeriod")
+		} else {
+			d.Ended, _ = r.day(n, "abatementDateTime")
+		}
+		for _, c := range code.codes {
+			if c.system == "http://hl7.org/fhir/sid/icd-10-cm" && len(c.code) >= 7 {
+				last := c.code[len(c.code)-1]
+				d.Later = d.Later || last == 'D' || last == 'S'
+			}
+		}
+		r.complicationWords(n, code, &d)
+		r.out.Facts.Diagnoses = append(r.out.Facts.Diagnoses, d)
+		return
+	}
+}
+
+func (r *reader) onset(n *node) (onset, recorded filter.Span) {
+	if n.get("onsetPeriod").Exists() {
+		onset, _, _ = r.period(n, "onsetPeriod")
+	} else {
+		onset, _ = r.day(n, "onsetDateTime")
+	}
+	recorded, _ = r.day(n, "recordedDate")
+	if !recorded.Known() {
+		recorded = r.written(n)
+	}
+	return onset, recorded
+}
+
+// complicationWords reads what text, notes and body site add to a complication's code.
+func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
+	text := code.words + " . " + r.notes(n)
+	for _, v := range n.get("bodySite").Array() {
+		text += " . " + r.concept(v).words
+	}
+	for _, e := range n.get("evidence").Array() {
+		for _, v := range e.Get("detail").Array() {
+			if _, ref := r.target(n, v); ref != "" {
+				t, _ := r.target(n, v)
+				if t != nil && t.device != nil {
+					d.Devices = append(d.Devices, ref)
+					d.Evidence = append(d.Evidence, ref)
+					d.Own = true
+				}
+			}
+		}
+		text += " . " + r.concept(e.Get("code")).words
+	}
+	d.Own = d.Own || saysFilter(text) || says(text, "vena cava", "caval", "ivc")
+	d.Words = rules.Words{
+		Pain:         says(text, "pain", "painful"),
+		Bleeding:     says(text, "bleeding", "haemorrhage", "hemorrhage", "haematoma", "hematoma"),
+		Organ:        says(text, "duodenum", "duodenal", "bowel", "aorta", "aortic", "ureter", "kidney", "pancreas", "liver", "vertebra", "vertebral", "organ contact", "organ injury"),
+		HeartOrLung:  says(text, "heart", "right atrium", "right ventricle", "intracardiac", "pulmonary artery", "lung", "pericardium"),
+		Missing:      says(text, "missing", "unaccounted", "fragment not seen", "fragment lost"),
+		Asymptomatic: says(text, "asymptomatic", "incidental", "no symptoms"),
+		Swelling:     says(text, "swelling", "oedema", "edema"),
+		New:          says(text, "new", "recurrent"),
+	}
+}

@@ -1,0 +1,255 @@
+package chart
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/tidwall/gjson"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/rules"
+)
+
+const (
+	outcomeSuccess   = "385669000" // SNOMED CT: successful
+	outcomePartial   = "385670004" // SNOMED CT: partially successful
+	outcomeNoSuccess = "385671000" // SNOMED CT: unsuccessful
+)
+
+// procedure reads a Procedure about a filter into one or more events.
+func (r *reader) procedure(n *node) {
+	status := n.status()
+	if status == "entered-in-error" || status == "not-done" || status == "preparation" || status == "on-hold" {
+		return
+	}
+	code := r.concept(n.get("code"))
+	text := code.words + " . " + r.notes(n)
+	base := filter.Event{Start: -1, Why: r.why(code, status), Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.name}, Second: saysSecond(text)}
+	base.When, base.Start = r.performed(n)
+
+	implanted, explanted, touched := r.focalDevices(n)
+	placement := code.in("filter-placement")
+	removal := code.in("filter-removal")
+	nonspecific := code.in("filter-removal-nonspecific")
+	moved := code.in("filter-repositioning")
+	if !placement && !removal && !nonspecific && !moved && saysFilter(code.words) {
+		switch {
+		case saysRemoval(code.words):
+			removal = true
+		case says(code.words, "repositioning", "reposition", "repositioned"):
+			moved = true
+		case saysPlacement(code.words):
+			placement = true
+		}
+	}
+	if placement || removal || moved {
+		implantedHere := implanted
+		if placement {
+			implanted = append(implantedHere, touched...)
+		}
+		if removal && !placement {
+			explanted = append(explanted, touched...)
+		}
+	}
+	if placement || len(implanted) > 0 {
+		r.placement(n, base, status, implanted)
+		r.reasons(n, code)
+	}
+	if removal || nonspecific || len(explanted) > 0 {
+		base := base
+		base.Nonspecific = nonspecific && !removal && len(explanted) == 0
+		r.removal(n, base, status, code, text, explanted)
+	}
+	if moved && status == "completed" {
+		e := base
+		e.Kind = filter.Repositioning
+		e.Devices, e.Evidence = join(e.Evidence, touched)
+		r.out.Events = append(r.out.Events, e)
+	}
+}
+
+// why says for people how the entry tells its event.
+func (r *reader) why(c concept, status string) string {
+	if status == "" {
+		status = "no status"
+	}
+	return c.label + ", " + status
+}
+
+// performed gives the day and the clock time of a procedure.
+func (r *reader) performed(n *node) (filter.Span, int) {
+	if n.get("performedPeriod").Exists() {
+		start, end, minute := r.period(n, "performedPeriod")
+		switch {
+		case start.Known() && end.Known() && end.Latest >= start.Earliest:
+			return start.Hull(end), minute
+		case start.Known():
+			return start, minute
+		}
+		return end, minute
+	}
+	for _, path := range []string{"performedString", "performedAge", "performedRange"} {
+		if n.get(path).Exists() {
+			r.unread(n, path, "not a date; the day is taken as unknown")
+			return filter.Unknown(), -1
+		}
+	}
+	return r.day(n, "performedDateTime")
+}
+
+type named struct {
+	device filter.Device
+	refs   []filter.Ref
+}
+
+// focalDevices sorts the filters that a procedure names by what was done to them.
+func (r *reader) focalDevices(n *node) (implanted, explanted, touched []named) {
+	for _, f := range n.get("focalDevice").Array() {
+		d, refs, ok := r.namedDevice(n, f.Get("manipulated"))
+		if !ok {
+			continue
+		}
+		action := f.Get("action")
+		is := func(code string) bool {
+			return slices.ContainsFunc(action.Get("coding").Array(), func(c gjson.Result) bool {
+				return c.Get("code").String() == code && c.Get("system").String() == "http://hl7.org/fhir/device-action"
+			})
+		}
+		switch {
+		case is("implanted"):
+			implanted = append(implanted, named{d, refs})
+		case is("explanted"):
+			explanted = append(explanted, named{d, refs})
+		default:
+			touched = append(touched, named{d, refs})
+		}
+	}
+	return implanted, explanted, touched
+}
+
+func (r *reader) placement(n *node, base filter.Event, status string, devices []named) {
+	base.Kind = filter.Placement
+	if status != "completed" {
+		base.Kind = filter.Claim
+		if status != "in-progress" && status != "stopped" && status != "unknown" {
+			r.unread(n, "status", "missing or not a status that FHIR knows; the entry counts as a claim only")
+		}
+	}
+	if len(devices) == 0 {
+		r.place(n, base)
+		return
+	}
+	// One entry that names two implanted filters placed two.
+	for _, d := range devices {
+		e := base
+		e.Devices = []filter.Device{d.device}
+		e.Evidence = append(slices.Clone(base.Evidence), d.refs...)
+		r.place(n, e)
+	}
+}
+
+func (r *reader) removal(n *node, base filter.Event, status string, code concept, text string, devices []named) {
+	base.Devices, base.Evidence = join(base.Evidence, devices)
+	outcome := r.concept(n.get("outcome"))
+	has := func(code string) bool {
+		return slices.ContainsFunc(outcome.codes, func(c coding) bool { return c.system == "http://snomed.info/sct" && c.code == code })
+	}
+	partial := has(outcomePartial) || saysPartial(text+" . "+outcome.words)
+	failed := has(outcomeNoSuccess) || saysFailed(outcome.words) || r.reduced(n)
+	switch status {
+	case "completed", "stopped":
+		switch {
+		case partial:
+			base.Kind, base.Fragment = filter.PartialRemoval, true
+		case failed || status == "stopped":
+			base.Kind = filter.Attempt
+		default:
+			base.Kind = filter.Removal
+			base.Confirmed = has(outcomeSuccess) || len(devices) > 0
+			base.Presumed = !base.Confirmed
+		}
+	case "in-progress":
+		base.Kind = filter.RemovalClaim
+	default:
+		base.Kind = filter.RemovalClaim
+		if status != "unknown" {
+			r.unread(n, "status", "missing or not a status that FHIR knows; the entry counts as a claim only")
+		}
+	}
+	if base.Nonspecific && base.Kind != filter.Removal {
+		return
+	}
+	r.out.Events = append(r.out.Events, r.dated(n, base))
+}
+
+// reduced reports a CPT modifier for a reduced (52) or discontinued (53, 73, 74) service, where a sender puts one: beside
+// the code or in an extension with a CPT coding. Modifier numbers from memory.
+func (r *reader) reduced(n *node) bool {
+	modifier := func(c gjson.Result) bool {
+		return canonicalSystem(c.Get("system").String()) == "http://www.ama-assn.org/go/cpt" && slices.Contains([]string{"52", "53", "73", "74"}, c.Get("code").String())
+	}
+	if slices.ContainsFunc(n.get("code.coding").Array(), modifier) {
+		return true
+	}
+	for _, x := range append(n.get("modifierExtension").Array(), n.get("extension").Array()...) {
+		if modifier(x.Get("valueCoding")) || slices.ContainsFunc(x.Get("valueCodeableConcept.coding").Array(), modifier) {
+			return true
+		}
+	}
+	return false
+}
+
+// reasons reads why the filter was placed and whether it was meant to stay.
+func (r *reader) reasons(n *node, code concept) {
+	words := code.words
+	for _, v := range n.get("reasonCode").Array() {
+		c := r.concept(v)
+		words += " . " + c.words
+		reason := rules.Reason{Of: n.name, Prophylactic: c.in("prophylactic-reason") || saysProphylactic(c.words), Evidence: []filter.Ref{n.name}}
+		switch {
+		case c.in("pe-acute"):
+			reason.VTE = rules.PE
+		case c.in("dvt-acute"):
+			reason.VTE = rules.DVT
+		}
+		r.out.Facts.Reasons = append(r.out.Facts.Reasons, reason)
+	}
+	for _, v := range n.get("reasonReference").Array() {
+		if t, ref := r.target(n, v); t != nil && t.Type == "Condition" {
+			r.out.Facts.Reasons = append(r.out.Facts.Reasons, rules.Reason{Of: n.name, Condition: ref, Evidence: []filter.Ref{n.name, ref}})
+		}
+	}
+	words += " . " + r.notes(n)
+	if saysPermanent(words) {
+		made, _ := r.performed(n)
+		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Permanent: true, Of: n.name, Made: made, Evidence: []filter.Ref{n.name}})
+	}
+}
+
+// notes joins the free words of an entry.
+func (r *reader) notes(n *node) string {
+	var words []string
+	for _, v := range n.get("note").Array() {
+		words = append(words, v.Get("text").String())
+	}
+	return strings.Join(words, " . ")
+}
+
+// encounterOf gives the encounter an entry belongs to, as evidence names it.
+func (r *reader) encounterOf(n *node) filter.Ref {
+	if _, ref := r.target(n, n.get("encounter")); ref != "" {
+		return ref
+	}
+	_, ref := r.target(n, n.get("context"))
+	return ref
+}
+
+func join(evidence []filter.Ref, devices []named) ([]filter.Device, []filter.Ref) {
+	out := slices.Clone(evidence)
+	var ds []filter.Device
+	for _, d := range devices {
+		ds = append(ds, d.device)
+		out = append(out, d.refs...)
+	}
+	return ds, out
+}

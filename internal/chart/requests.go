@@ -1,0 +1,139 @@
+package chart
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/tidwall/gjson"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/rules"
+)
+
+// SeriesSystem is the identifier system of our own Tasks and documents: the value is the filter's key.
+const SeriesSystem = "urn:dwellwatch:referral"
+
+// serviceRequest reads a request for a retrieval, a decision against one, or an order for surgery.
+func (r *reader) serviceRequest(n *node) {
+	status := n.status()
+	code := r.concept(n.get("code"))
+	made, _ := r.day(n, "authoredOn")
+	if !made.Known() {
+		made = r.written(n)
+	}
+	retrieval := code.in("filter-removal") || saysFilter(code.words) && saysRemoval(code.words)
+	switch {
+	case retrieval && n.get("doNotPerform").Bool() && (status == "active" || status == "completed"):
+		p := rules.Plan{Permanent: true, Made: made, Evidence: []filter.Ref{n.name}}
+		r.out.Facts.Plans = append(r.out.Facts.Plans, p)
+	case retrieval && (status == "active" || status == "on-hold"):
+		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Evidence: []filter.Ref{n.name}})
+	case !retrieval && status == "active" && !n.get("doNotPerform").Bool() && r.isSurgery(n, code):
+		when, _ := r.day(n, "occurrenceDateTime")
+		if !when.Known() {
+			when, _, _ = r.period(n, "occurrencePeriod")
+		}
+		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: []filter.Ref{n.name}})
+	}
+}
+
+func (r *reader) isSurgery(n *node, code concept) bool {
+	if code.in("surgery") || saysSurgery(code.words) {
+		return true
+	}
+	return slices.ContainsFunc(n.get("category").Array(), func(v gjson.Result) bool { return r.concept(v).in("surgery") })
+}
+
+// appointment reads a booked slot for a retrieval or for surgery.
+func (r *reader) appointment(n *node) {
+	if !slices.Contains([]string{"booked", "pending", "arrived", "checked-in"}, n.status()) {
+		return
+	}
+	words := n.get("description").String() + " . " + n.get("comment").String()
+	retrieval, surgery := false, false
+	for _, path := range []string{"serviceType", "reasonCode", "specialty"} {
+		for _, v := range n.get(path).Array() {
+			c := r.concept(v)
+			words += " . " + c.words
+			retrieval = retrieval || c.in("filter-removal")
+			surgery = surgery || c.in("surgery")
+		}
+	}
+	for _, v := range n.get("basedOn").Array() {
+		if t, _ := r.target(n, v); t != nil {
+			c := r.concept(t.get("code"))
+			words += " . " + c.words
+			retrieval = retrieval || c.in("filter-removal")
+		}
+	}
+	retrieval = retrieval || saysFilter(words) && saysRemoval(words)
+	surgery = surgery || saysSurgery(words)
+	when, _ := r.day(n, "start")
+	made, _ := r.day(n, "created")
+	if !made.Known() {
+		made = r.written(n)
+	}
+	switch {
+	case retrieval:
+		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Booked: true, Made: made, For: when, Evidence: []filter.Ref{n.name}})
+	case surgery:
+		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: []filter.Ref{n.name}})
+	}
+}
+
+// encounter notes the end of an inpatient stay.
+func (r *reader) encounter(n *node) {
+	if n.status() == "entered-in-error" || n.status() == "cancelled" || !inpatientClass(n) {
+		return
+	}
+	if _, end, _ := r.period(n, "period"); end.Known() {
+		r.out.Facts.Discharges = append(r.out.Facts.Discharges, rules.Dated{When: end, Made: end, Evidence: []filter.Ref{n.name}})
+	}
+}
+
+// task reads our own Task as the record shows it: its status, and the entries it listed when it was written.
+func (r *reader) task(n *node) {
+	key := ""
+	for _, v := range n.get("identifier").Array() {
+		if v.Get("system").String() == SeriesSystem {
+			key = v.Get("value").String()
+		}
+	}
+	if key == "" || n.status() == "entered-in-error" {
+		return
+	}
+	t := rules.OwnTask{Key: key, Status: n.status(), Ref: n.name}
+	for _, ref := range append(n.get("input.#.valueReference.reference").Array(), n.get("focus.reference")) {
+		if s := ref.String(); s != "" && !strings.HasPrefix(s, "DocumentReference/") {
+			t.Evidence = append(t.Evidence, s)
+		}
+	}
+	r.out.Facts.OwnTasks = append(r.out.Facts.OwnTasks, t)
+}
+
+// patient reads who the patient is and whether the patient died.
+func (r *reader) patient(n *node) {
+	r.out.Patient = n.name
+	name := n.get("name.0")
+	for _, v := range n.get("name").Array() {
+		if v.Get("use").String() == "official" {
+			name = v
+			break
+		}
+	}
+	text := name.Get("text").String()
+	if text == "" {
+		var parts []string
+		for _, g := range name.Get("given").Array() {
+			parts = append(parts, g.String())
+		}
+		text = strings.TrimSpace(strings.Join(append(parts, name.Get("family").String()), " "))
+	}
+	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String()}
+	if v := n.get("deceasedDateTime"); v.Exists() {
+		when, _ := r.day(n, "deceasedDateTime")
+		r.out.Facts.Deceased = &rules.Dated{When: when, Evidence: []filter.Ref{n.name}}
+	} else if n.get("deceasedBoolean").Bool() {
+		r.out.Facts.Deceased = &rules.Dated{When: filter.Unknown(), Evidence: []filter.Ref{n.name}}
+	}
+}

@@ -1,0 +1,112 @@
+package draft
+
+import (
+	"slices"
+	"strings"
+
+	"dwellwatch/internal/filter"
+)
+
+// Reconcile compares what the assessment wants with what was asked before and gives the new state of every referral, with
+// the keys that changed. tasks tells the FHIR status of our own Task per key, as the record shows it.
+//
+// A change of meaning makes a new revision of the document. A referral that ended, by us or by people, is asked again as a
+// new round only where its question changed; what people declined is not asked again because a day passed.
+func Reconcile(before []Referral, wants []Want, tasks map[string]string, asOf filter.Day) (after []Referral, changed []string) {
+	for _, w := range wants {
+		old := Referral{Key: w.Key}
+		if i := slices.IndexFunc(before, func(r Referral) bool { return r.Key == w.Key }); i >= 0 {
+			old = before[i]
+		}
+		next := step(old, w, StateOf(tasks[w.Key]), asOf)
+		if next.Round == 0 {
+			continue
+		}
+		after = append(after, next)
+		if !equal(old, next) {
+			changed = append(changed, w.Key)
+		}
+	}
+	for _, old := range before {
+		if !slices.ContainsFunc(wants, func(w Want) bool { return w.Key == old.Key }) {
+			after = append(after, old)
+		}
+	}
+	slices.SortFunc(after, func(a, b Referral) int { return strings.Compare(a.Key, b.Key) })
+	slices.Sort(changed)
+	return after, changed
+}
+
+// StateOf groups FHIR's task-status by what it means for asking again.
+func StateOf(status string) string {
+	switch status {
+	case "draft", "requested":
+		return TaskDraft
+	case "received", "accepted", "ready", "in-progress", "on-hold":
+		return TaskMovedOn
+	case "rejected", "cancelled":
+		return TaskDeclined
+	case "completed", "failed":
+		return TaskDone
+	}
+	return TaskNone
+}
+
+func step(old Referral, w Want, task string, asOf filter.Day) Referral {
+	open := old.Round > 0 && old.Reason == Wanted
+	switch {
+	case w.Reason == NoContext && old.Round == 0:
+		return old
+	case w.Reason == NoContext:
+		// What stands keeps standing while the context is read anew.
+		return old
+	case w.Reason != Wanted && old.Round == 0:
+		return old
+	case w.Reason != Wanted:
+		next := old
+		next.Reason = w.Reason
+		if w.Meaning != "" && open {
+			next.Meaning = w.Meaning
+		}
+		return next
+	case open && (task == TaskDeclined || task == TaskDone):
+		if w.Question == old.Question {
+			return old
+		}
+		return round(old, w, asOf)
+	case open:
+		return revise(old, w, asOf)
+	}
+	return round(old, w, asOf)
+}
+
+// round asks anew.
+func round(old Referral, w Want, asOf filter.Day) Referral {
+	return Referral{Key: w.Key, Round: old.Round + 1, Revision: 1, To: w.To, Priority: w.Priority, OpenedOn: asOf, DueOn: asOf.Add(w.DueDays),
+		Meaning: w.Meaning, Question: w.Question, BasedOn: w.BasedOn}
+}
+
+// revise keeps the round; a change of meaning makes the document's next revision, and a higher priority an earlier due day.
+func revise(old Referral, w Want, asOf filter.Day) Referral {
+	next := old
+	if w.Meaning == old.Meaning && w.Priority == old.Priority && w.To == old.To && slices.Equal(w.BasedOn, old.BasedOn) {
+		return next
+	}
+	next.Revision++
+	next.To, next.Meaning, next.Question, next.BasedOn = w.To, w.Meaning, w.Question, w.BasedOn
+	if w.Priority != old.Priority {
+		next.Priority = w.Priority
+		next.DueOn = asOf.Add(w.DueDays)
+		if urgency(w.Priority) > urgency(old.Priority) {
+			next.DueOn = min(old.DueOn, next.DueOn)
+		}
+	}
+	return next
+}
+
+func urgency(p string) int { return slices.Index([]string{"routine", "asap", "urgent", "stat"}, p) }
+
+func equal(a, b Referral) bool {
+	return a.Key == b.Key && a.Round == b.Round && a.Revision == b.Revision && a.Reason == b.Reason && a.To == b.To && a.Priority == b.Priority &&
+		a.DueOn == b.DueOn && a.Meaning == b.Meaning && slices.Equal(a.BasedOn, b.BasedOn)
+}

@@ -1,0 +1,85 @@
+package filter
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+)
+
+// contentOrder orders filters before they have keys.
+func contentOrder(f Filter) string {
+	return f.Placed.String() + " " + strings.Join(f.PlacementRefs, " ") + " " + strings.Join(f.Evidence, " ")
+}
+
+func compareFilters(a, b Filter) int {
+	return cmp.Or(
+		cmp.Compare(a.Placed.Earliest, b.Placed.Earliest),
+		cmp.Compare(a.Placed.Latest, b.Placed.Latest),
+		strings.Compare(a.Key, b.Key),
+	)
+}
+
+// assignKeys gives every filter its key. A filter keeps the oldest known key whose evidence it holds; a known key whose
+// filter fell apart stays with the earliest placement; keys that met in one filter are reported as merged into the kept one.
+// Filters come in content order and keys in order of birth, so the answer does not depend on arrival.
+func assignKeys(filters []Filter, known []KnownKey, mint func(Ref) string) map[string]string {
+	merged := map[string]string{}
+	taken := map[string]bool{}
+	for _, k := range known {
+		taken[k.Key] = true
+		at := holder(filters, k.Evidence)
+		switch {
+		case at < 0:
+		case filters[at].Key == "":
+			filters[at].Key = k.Key
+		default:
+			merged[k.Key] = filters[at].Key
+		}
+	}
+	for i := range filters {
+		f := &filters[i]
+		if f.Key != "" {
+			continue
+		}
+		seed := first(f.PlacementRefs)
+		if seed == "" {
+			seed = first(f.Evidence)
+		}
+		key := mint(seed)
+		// A split leaves the first evidence with another filter's key; the next try is as deterministic as the first.
+		for taken[key] {
+			seed += "+"
+			key = mint(seed)
+		}
+		taken[key], f.Key = true, key
+	}
+	if len(merged) == 0 {
+		return nil
+	}
+	return merged
+}
+
+// holder gives the filter that holds any of the evidence: the earliest placed one where several do, -1 where none does.
+func holder(filters []Filter, evidence []Ref) int {
+	best := -1
+	for i, f := range filters {
+		if !slices.ContainsFunc(evidence, func(r Ref) bool { return slices.Contains(f.Evidence, r) }) {
+			continue
+		}
+		if best < 0 || earlier(f, filters[best]) {
+			best = i
+		}
+	}
+	return best
+}
+
+// earlier orders by placement day with the unknown day last.
+func earlier(a, b Filter) bool {
+	day := func(f Filter) Day {
+		if f.Placed.Earliest <= MinDay {
+			return f.Placed.Latest
+		}
+		return f.Placed.Earliest
+	}
+	return day(a) < day(b)
+}

@@ -1,0 +1,288 @@
+package filter
+
+import (
+	"slices"
+	"strings"
+)
+
+// Reconstruct turns what the record tells into one history per filter. The answer depends on the set of events, the known
+// keys, the thresholds and asOf, never on the order of the events; telling the same event twice changes nothing.
+// mint gives the key of a filter that has none yet, from its first piece of evidence.
+func Reconstruct(events []Event, known []KnownKey, p Params, clock *Clock, mint func(Ref) string) History {
+	events = slices.Clone(events)
+	slices.SortFunc(events, compare)
+	events = slices.CompactFunc(events, func(a, b Event) bool { return compare(a, b) == 0 })
+
+	r := &reconstruction{params: p, clock: clock}
+	var placements, later []Event
+	for _, e := range events {
+		switch e.Kind {
+		case Placement, Claim, InPlace:
+			if e = r.happened(e); e.Kind != "" {
+				placements = append(placements, e)
+			}
+		default:
+			later = append(later, e)
+		}
+	}
+	r.gather(placements, later)
+	r.assign(later)
+	r.settle()
+	return r.history(known, mint)
+}
+
+// reconstruction is the work in hand: the filters found so far.
+type reconstruction struct {
+	params  Params
+	clock   *Clock
+	filters []*draft
+	// either holds removals that fit several filters alike, with the filters they fit.
+	either []ambiguous
+}
+
+// draft is one filter while its history is being put together.
+type draft struct {
+	events    []Event // placements, claims and device entries
+	later     []Event // removals, attempts and the rest that were given to it
+	removal   *retrieval
+	reopened  bool
+	unclear   []string
+	doubts    []Contradiction
+	orphan    bool // known only from something that was done to it later
+	removedBy *Span
+}
+
+// retrieval is one removal as told by one or more entries.
+type retrieval struct {
+	events []Event
+	when   Span
+}
+
+type ambiguous struct {
+	removal *retrieval
+	filters []*draft
+}
+
+// happened gives a placement as it counts on asOf: not at all before its day, except that an entry which says "done" for a
+// day after it was written is a claim until then.
+func (r *reconstruction) happened(e Event) Event {
+	if r.clock.Reached(e.When.Earliest) {
+		return e
+	}
+	if e.Kind == Placement && (e.Future || e.Undated) {
+		e.Kind, e.Future = Claim, true
+		return e
+	}
+	return Event{}
+}
+
+// dated lists the days on which the filter is told to have been placed, without the less precise ones that hold another.
+func (d *draft) dated() []Span {
+	var spans []Span
+	for _, e := range d.events {
+		if e.Kind != InPlace && e.When.Known() {
+			spans = append(spans, e.When)
+		}
+	}
+	var out []Span
+	for i, s := range spans {
+		wider := slices.IndexFunc(spans, func(t Span) bool { return t != s && t.Earliest >= s.Earliest && t.Latest <= s.Latest }) >= 0
+		if !wider && slices.Index(spans, s) == i {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// placed gives the days on which the filter can have been placed: the common days of all tellers, else all their days.
+func (d *draft) placed() Span {
+	spans := d.dated()
+	if len(spans) == 0 {
+		return Unknown()
+	}
+	common, hull, agree := spans[0], spans[0], true
+	for _, s := range spans[1:] {
+		hull = hull.Hull(s)
+		if o, ok := common.Overlap(s); agree && ok {
+			common = o
+			continue
+		}
+		agree = false
+	}
+	if agree {
+		return common
+	}
+	return hull
+}
+
+// devices lists what is said of the device by all tellers, the fullest first by content order.
+func (d *draft) devices() []Device {
+	var out []Device
+	for _, e := range append(slices.Clone(d.events), d.later...) {
+		for _, v := range e.Devices {
+			if !slices.Contains(out, v) {
+				out = append(out, v)
+			}
+		}
+	}
+	return out
+}
+
+// start gives the clock time of the placement where a teller has one, else -1.
+func (d *draft) start() int {
+	for _, e := range d.events {
+		if e.Kind == Placement && e.Start >= 0 {
+			return e.Start
+		}
+	}
+	return -1
+}
+
+func (d *draft) doubt(kind, text string, decides bool, evidence ...Ref) {
+	slices.Sort(evidence)
+	c := Contradiction{Kind: kind, Text: text, Evidence: slices.Compact(evidence), Decides: decides}
+	for _, have := range d.doubts {
+		if have.Kind == c.Kind && slices.Equal(have.Evidence, c.Evidence) {
+			return
+		}
+	}
+	d.doubts = append(d.doubts, c)
+}
+
+func (d *draft) evidence() []Ref { return refs(append(slices.Clone(d.events), d.later...)) }
+
+// refs lists the entries that events stand on, sorted, once each.
+func refs(events []Event) []Ref {
+	var out []Ref
+	for _, e := range events {
+		out = append(out, e.Evidence...)
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// settle gives removals that fit several filters alike: where there are as many removals as filters all are out, else all
+// are unclear, because two admissible stories differ in which one is in.
+func (r *reconstruction) settle() {
+	for len(r.either) > 0 {
+		group := []ambiguous{r.either[0]}
+		filters := slices.Clone(r.either[0].filters)
+		rest := r.either[1:]
+		for grown := true; grown; {
+			grown = false
+			var apart []ambiguous
+			for _, a := range rest {
+				if !slices.ContainsFunc(a.filters, func(d *draft) bool { return slices.Contains(filters, d) }) {
+					apart = append(apart, a)
+					continue
+				}
+				group, grown = append(group, a), true
+				for _, d := range a.filters {
+					if !slices.Contains(filters, d) {
+						filters = append(filters, d)
+					}
+				}
+			}
+			rest = apart
+		}
+		r.either = rest
+		r.settleGroup(group, filters)
+	}
+}
+
+func (r *reconstruction) settleGroup(group []ambiguous, filters []*draft) {
+	var events []Event
+	when := group[0].removal.when
+	for _, a := range group {
+		events = append(events, a.removal.events...)
+		when = when.Hull(a.removal.when)
+	}
+	all := refs(events)
+	for _, d := range filters {
+		all = append(all, d.evidence()...)
+	}
+	for _, d := range filters {
+		d.later = append(d.later, events...)
+		if len(group) >= len(filters) {
+			d.removedBy = &when
+			continue
+		}
+		d.unclear = append(d.unclear, "a removal fits this filter and another one alike")
+		d.doubt("removal-of-which", "A removal on "+when.String()+" does not say which of the filters in place it took out.", true, slices.Clone(all)...)
+	}
+}
+
+// history closes the work: standing, placed, model, keys, and a total order.
+func (r *reconstruction) history(known []KnownKey, mint func(Ref) string) History {
+	h := History{}
+	for _, d := range r.filters {
+		h.Filters = append(h.Filters, r.close(d))
+	}
+	slices.SortStableFunc(h.Filters, func(a, b Filter) int {
+		return strings.Compare(contentOrder(a), contentOrder(b))
+	})
+	h.Merged = assignKeys(h.Filters, known, mint)
+	slices.SortStableFunc(h.Filters, compareFilters)
+	return h
+}
+
+func (r *reconstruction) close(d *draft) Filter {
+	f := Filter{Placed: d.placed(), Removed: Unknown(), Devices: d.devices(), Contradictions: d.doubts}
+	f.Events = append(slices.Clone(d.events), d.later...)
+	slices.SortFunc(f.Events, compare)
+	f.Evidence = refs(f.Events)
+	for _, kinds := range [][]Kind{{Placement, Claim}, {InPlace}} {
+		for _, e := range f.Events {
+			if slices.Contains(kinds, e.Kind) && len(e.Evidence) > 0 && !slices.Contains(f.PlacementRefs, e.Evidence[0]) {
+				f.PlacementRefs = append(f.PlacementRefs, e.Evidence[0])
+			}
+		}
+	}
+	f.Model = d.model()
+	f.Standing, f.Why = r.standing(d, &f)
+	slices.SortFunc(f.Contradictions, func(a, b Contradiction) int {
+		return strings.Compare(a.Kind+strings.Join(a.Evidence, " "), b.Kind+strings.Join(b.Evidence, " "))
+	})
+	return f
+}
+
+func (r *reconstruction) standing(d *draft, f *Filter) (Standing, string) {
+	switch {
+	case d.removedBy != nil:
+		f.Removed = *d.removedBy
+		return StandingRemoved, ""
+	case d.removal != nil && slices.ContainsFunc(d.removal.events, func(e Event) bool { return e.Kind == PartialRemoval || e.Fragment }):
+		f.Removed = d.removal.when
+		return StandingPartly, ""
+	case d.removal != nil && !d.reopened:
+		f.Removed = d.removal.when
+		return StandingRemoved, ""
+	case len(d.unclear) > 0:
+		slices.Sort(d.unclear)
+		return StandingUnclear, strings.Join(slices.Compact(d.unclear), "; ")
+	case !d.orphan && !slices.ContainsFunc(d.events, func(e Event) bool { return e.Kind != Claim }):
+		return StandingUnclear, "no entry says that the placement was completed"
+	}
+	return StandingInPlace, ""
+}
+
+// model gives the best identified model that no teller contradicts; tellers that name different models leave it unknown.
+func (d *draft) model() Model {
+	best := Model{Design: "unknown", Intent: "unknown", By: "none"}
+	rank := func(m Model) int { return slices.Index([]string{"none", "name", "model-number", "udi"}, m.By) }
+	for _, v := range d.devices() {
+		m := v.Model
+		if rank(m) <= 0 {
+			continue
+		}
+		if rank(best) > 0 && best.Name != m.Name {
+			if rank(best) == rank(m) {
+				return Model{Name: "", Design: "unknown", Intent: "unknown", By: "none"}
+			}
+		}
+		if rank(m) > rank(best) {
+			best = m
+		}
+	}
+	return best
+}

@@ -1,0 +1,306 @@
+package filter
+
+import (
+	"slices"
+)
+
+// assign gives every later event to the filter it happened to, in order of time.
+func (r *reconstruction) assign(events []Event) {
+	for _, e := range r.retrievals(events) {
+		r.assignRemoval(e)
+	}
+	for _, e := range events {
+		switch e.Kind {
+		case Attempt, Repositioning:
+			if r.clock.Reached(e.When.Earliest) {
+				r.assignAttempt(e)
+			}
+		case RemovalClaim:
+			if r.clock.Reached(e.When.Earliest) || e.Future {
+				r.assignClaim(e)
+			}
+		case Hint:
+			r.assignHint(e)
+		}
+	}
+	r.reopenSighted()
+}
+
+// retrievals merges entries that tell one removal: close in time and not naming different devices.
+func (r *reconstruction) retrievals(events []Event) []*retrieval {
+	var out []*retrieval
+	for _, e := range events {
+		if e.Kind != Removal && e.Kind != PartialRemoval {
+			continue
+		}
+		if !r.clock.Reached(e.When.Earliest) {
+			r.removalAhead(e)
+			continue
+		}
+		at := slices.IndexFunc(out, func(o *retrieval) bool {
+			return !slices.ContainsFunc(o.events, func(f Event) bool {
+				return f.When.Gap(e.When) > r.params.SamePlacementDays || conflict(&draft{events: []Event{f}}, &draft{events: []Event{e}})
+			}) && e.When.Known()
+		})
+		if at < 0 {
+			out = append(out, &retrieval{events: []Event{e}})
+			continue
+		}
+		out[at].events = append(out[at].events, e)
+	}
+	for _, o := range out {
+		o.when = (&draft{events: o.events}).placed()
+	}
+	return out
+}
+
+// removalAhead notes a removal said to be done on a day after it was written: standing stays as without it.
+func (r *reconstruction) removalAhead(e Event) {
+	if !e.Future && !e.Undated {
+		return
+	}
+	for _, d := range r.candidates(e.Devices, e.When) {
+		d.later = append(d.later, e)
+		d.doubt("future-date", "An entry says that the filter was removed, but dates it "+e.When.String()+", after the day it was written.", true, e.Evidence...)
+	}
+}
+
+// candidates lists the filters that an event can be about: the one whose device it names, else all that can have been in
+// place on its day.
+func (r *reconstruction) candidates(devices []Device, when Span) []*draft {
+	var named, possible []*draft
+	for _, d := range r.filters {
+		if d.placed().Earliest > when.Latest {
+			continue
+		}
+		if namesSame(d.devices(), devices) {
+			named = append(named, d)
+			continue
+		}
+		if conflict(d, &draft{events: []Event{{Kind: InPlace, Devices: devices}}}) {
+			continue
+		}
+		if d.removal == nil && d.removedBy == nil {
+			possible = append(possible, d)
+		}
+	}
+	if len(named) > 0 {
+		return named
+	}
+	return possible
+}
+
+func (r *reconstruction) assignRemoval(o *retrieval) {
+	var devices []Device
+	nonspecific := true
+	for _, e := range o.events {
+		devices = append(devices, e.Devices...)
+		nonspecific = nonspecific && e.Nonspecific
+	}
+	found := r.candidates(devices, o.when)
+	found = byClock(found, o)
+	for _, e := range o.events {
+		if e.Future {
+			for _, d := range found {
+				d.doubt("future-date", "An entry dates the removal "+e.When.String()+", after the day it was written.", true, e.Evidence...)
+			}
+		}
+	}
+	switch {
+	case nonspecific:
+		for _, d := range found {
+			d.later = append(d.later, o.events...)
+			d.unclear = append(d.unclear, "a removal code that does not name the cava suggests that it is out")
+			d.doubt("removal-nonspecific", "A removal on "+o.when.String()+" is coded for a device in the lower veins, not for a caval filter.", true, append(d.evidence(), refs(o.events)...)...)
+		}
+	case len(found) == 1 && found[0].removal != nil:
+		// The device is named and already out: the later retrieval reopens a removal known only from its code.
+		r.again(found[0], o)
+	case len(found) == 1:
+		found[0].removal = o
+		found[0].later = append(found[0].later, o.events...)
+	case len(found) > 1:
+		r.either = append(r.either, ambiguous{o, found})
+	default:
+		if d := r.lastPresumed(o); d != nil {
+			r.again(d, o)
+			return
+		}
+		r.filters = append(r.filters, &draft{removal: o, later: slices.Clone(o.events), orphan: true})
+	}
+}
+
+// byClock settles an exchange: a filter placed on the removal's own day, after it by the clock, is not the one removed.
+func byClock(found []*draft, o *retrieval) []*draft {
+	if len(found) < 2 || !o.when.Exact() {
+		return found
+	}
+	start := -1
+	for _, e := range o.events {
+		start = max(start, e.Start)
+	}
+	earlier := slices.DeleteFunc(slices.Clone(found), func(d *draft) bool {
+		return d.placed() == o.when && start >= 0 && d.start() > start
+	})
+	if len(earlier) == 0 {
+		return found
+	}
+	return earlier
+}
+
+// lastPresumed finds the filter whose removal was known from its code only and to which a later retrieval must belong.
+func (r *reconstruction) lastPresumed(o *retrieval) *draft {
+	var best *draft
+	for _, d := range r.filters {
+		if d.removal == nil || d.orphan || !presumed(d.removal) || d.removal.when.Latest >= o.when.Earliest {
+			continue
+		}
+		if best == nil || d.removal.when.Latest > best.removal.when.Latest {
+			best = d
+		}
+	}
+	return best
+}
+
+func presumed(o *retrieval) bool {
+	return !slices.ContainsFunc(o.events, func(e Event) bool { return !e.Presumed })
+}
+
+// again handles a second retrieval of one filter: the first, if known from its code only, was an attempt. A second one
+// that is itself known only from its code leaves the standing open.
+func (r *reconstruction) again(d *draft, o *retrieval) {
+	before := d.removal
+	evidence := append(refs(before.events), refs(o.events)...)
+	d.later = append(d.later, o.events...)
+	d.doubt("second-retrieval", "Retrievals are recorded on "+before.when.String()+" and "+o.when.String()+"; the first cannot have taken the filter out if the second did.", true, evidence...)
+	if !presumed(before) {
+		return
+	}
+	d.removal = o
+	for i, e := range d.later {
+		if slices.ContainsFunc(before.events, func(f Event) bool { return compare(e, f) == 0 }) {
+			d.later[i].Kind = Attempt
+		}
+	}
+	if presumed(o) {
+		d.reopened = true
+		d.unclear = append(d.unclear, "two retrievals are recorded and neither states its outcome")
+	}
+}
+
+// assignAttempt gives an attempt or a repositioning to its filter; it proves that a filter was in on that day.
+func (r *reconstruction) assignAttempt(e Event) {
+	found := r.candidates(e.Devices, e.When)
+	found = slices.DeleteFunc(found, func(d *draft) bool {
+		return d.removal != nil && d.removal.when.Latest < e.When.Earliest
+	})
+	if len(found) == 0 {
+		found = r.inPlaceOn(e)
+	}
+	switch {
+	case len(found) == 0:
+		if d := r.lastPresumed(&retrieval{events: []Event{e}, when: e.When}); d != nil {
+			r.reopen(d, e)
+			return
+		}
+		r.filters = append(r.filters, &draft{later: []Event{e}, orphan: true})
+	case len(found) == 1:
+		found[0].later = append(found[0].later, e)
+	default:
+		for _, d := range found {
+			d.doubt("attempt-of-which", "An entry of "+e.When.String()+" does not say which of the filters it is about.", false, append(d.evidence(), e.Evidence...)...)
+			d.later = append(d.later, e)
+		}
+	}
+}
+
+// inPlaceOn lists filters that have since come out but were in on the day of the event.
+func (r *reconstruction) inPlaceOn(e Event) []*draft {
+	var out []*draft
+	for _, d := range r.filters {
+		if d.removal != nil && d.placed().Earliest <= e.When.Latest && d.removal.when.Latest >= e.When.Earliest {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+func (r *reconstruction) assignClaim(e Event) {
+	found := r.candidates(e.Devices, e.When)
+	if len(found) == 0 {
+		out := r.inPlaceOn(e)
+		if len(out) > 0 {
+			return
+		}
+		found = []*draft{{orphan: true}}
+		r.filters = append(r.filters, found[0])
+	}
+	for _, d := range found {
+		d.later = append(d.later, e)
+		if d.removal == nil {
+			d.unclear = append(d.unclear, "a removal is recorded without saying that it was done")
+			d.doubt("removal-claim", "A removal dated "+e.When.String()+" is recorded without saying that it was done.", true, append(d.evidence(), e.Evidence...)...)
+		}
+	}
+}
+
+// assignHint takes an inactive device or an ended use as a hint that the filter is out; it is never a removal.
+func (r *reconstruction) assignHint(e Event) {
+	var found []*draft
+	for _, d := range r.filters {
+		if namesSame(d.devices(), e.Devices) {
+			found = append(found, d)
+		}
+	}
+	if len(found) == 0 {
+		undated := &draft{events: []Event{e}}
+		var fits []*draft
+		for _, d := range r.filters {
+			if !conflict(d, undated) {
+				fits = append(fits, d)
+			}
+		}
+		switch len(fits) {
+		case 0:
+			found = []*draft{{orphan: true}}
+			r.filters = append(r.filters, found[0])
+		default:
+			found = fits
+		}
+	}
+	for _, d := range found {
+		d.later = append(d.later, e)
+		if d.removal == nil && d.removedBy == nil {
+			d.unclear = append(d.unclear, "the device entry is inactive or its use is ended, which does not prove a removal")
+			d.doubt("device-inactive", "The device entry is inactive or its use is ended, but no removal is recorded.", true, append(d.evidence(), e.Evidence...)...)
+		}
+	}
+}
+
+// reopenSighted takes back a removal known from its code only where the filter was seen in place later.
+func (r *reconstruction) reopenSighted() {
+	for _, d := range r.filters {
+		if d.removal == nil || !presumed(d.removal) {
+			continue
+		}
+		for _, e := range d.events {
+			if e.Kind == InPlace && e.When.Earliest > MinDay && e.When.Earliest > d.removal.when.Latest {
+				r.reopen(d, e)
+			}
+		}
+	}
+}
+
+func (r *reconstruction) reopen(d *draft, e Event) {
+	for i := range d.later {
+		if d.later[i].Kind == Removal {
+			d.later[i].Kind = Attempt
+		}
+	}
+	if !slices.ContainsFunc(d.events, func(f Event) bool { return compare(e, f) == 0 }) {
+		d.later = append(d.later, e)
+	}
+	d.reopened = true
+	d.unclear = append(d.unclear, "the filter was seen or worked on after a removal known only from its code")
+	d.doubt("seen-after-removal", "The filter is recorded in place on "+e.When.String()+", after a removal on "+d.removal.when.String()+" that is known only from its code.", true, append(refs(d.removal.events), e.Evidence...)...)
+}

@@ -1,0 +1,181 @@
+package rules
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+)
+
+// Anticoagulation is what is prescribed on the day of the assessment. "Prescribed" is never "taking".
+type Anticoagulation struct {
+	Level Level
+	Agent string
+	// Since is the start of unbroken therapeutic cover across agents; Unknown where there is none.
+	Since    filter.Span
+	Evidence []filter.Ref
+	// Finished is the longest therapeutic cover that has ended; nil where there is none.
+	Finished *Cover
+}
+
+// Cover is an unbroken time under therapeutic anticoagulation.
+type Cover struct {
+	Start, End filter.Span
+	Evidence   []filter.Ref
+}
+
+// ended gives the last day of a course that has ended by asOf. A course known to be over on no known day ended at the
+// latest when the entry was written; then its end is not known and it covers nothing for certain.
+func (s *Situation) ended(c Course) (filter.Day, bool) {
+	if c.End.Latest < filter.MaxDay && s.Clock.Reached(c.End.Latest.Add(1)) {
+		return c.End.Latest, true
+	}
+	return filter.MaxDay, c.Over && !(c.End.Latest < filter.MaxDay)
+}
+
+// current reports whether a course runs on asOf.
+func (s *Situation) current(c Course) bool {
+	if !s.Clock.Reached(c.Start.Earliest) {
+		return false
+	}
+	_, over := s.ended(c)
+	return !over
+}
+
+// stale reports an outpatient order without renewal for so long that nobody can say whether it is still followed.
+func (s *Situation) stale(c Course) bool {
+	if !c.Outpatient {
+		return false
+	}
+	last := c.Authored
+	if c.Refilled.Known() && c.Refilled.Latest > last.Latest {
+		last = c.Refilled
+	}
+	return last.Bounded() && s.Clock.AtLeast(last.Latest, s.Policy.RefillDays+1)
+}
+
+func (s *Situation) anticoagulation() Anticoagulation {
+	a := Anticoagulation{Level: LevelUnknown, Since: filter.Unknown()}
+	var running, past []graded
+	anyStale := false
+	for _, c := range s.Facts.Courses {
+		if c.Never || !s.Clock.Reached(c.Start.Earliest) {
+			continue
+		}
+		g := s.grade(c)
+		switch {
+		case !s.current(c):
+			past = append(past, g)
+		case s.stale(c):
+			anyStale = true
+			a.Evidence = append(a.Evidence, c.Evidence...)
+		default:
+			running = append(running, g)
+		}
+	}
+	for _, level := range []Level{Therapeutic, Reduced, Indeterminate, Prophylactic} {
+		for _, g := range running {
+			if g.level != level || a.Level != LevelUnknown && a.Level != level {
+				continue
+			}
+			if a.Level == LevelUnknown || g.Agent < a.Agent {
+				a.Agent = g.Agent
+			}
+			a.Level = level
+			a.Evidence = append(a.Evidence, g.evidence...)
+		}
+	}
+	if a.Level == LevelUnknown && !anyStale {
+		for _, g := range past {
+			a.Level = LevelNone
+			a.Evidence = append(a.Evidence, g.evidence...)
+		}
+		for _, n := range s.Facts.NoAnticoagulant {
+			if len(running) == 0 && s.Clock.Reached(n.When.Earliest) {
+				a.Level = LevelNone
+				a.Evidence = append(a.Evidence, n.Evidence...)
+			}
+		}
+	}
+	s.covers(&a, running, past)
+	slices.Sort(a.Evidence)
+	a.Evidence = slices.Compact(a.Evidence)
+	return a
+}
+
+// covers joins therapeutic courses with short gaps into covers; the one that runs on asOf gives Since.
+func (s *Situation) covers(a *Anticoagulation, running, past []graded) {
+	var ordered []graded
+	for _, g := range append(slices.Clone(running), past...) {
+		if g.level == Therapeutic && g.Start.Bounded() {
+			if end, over := s.ended(g.Course); over && end >= filter.MaxDay {
+				continue
+			}
+			ordered = append(ordered, g)
+		}
+	}
+	slices.SortFunc(ordered, func(x, y graded) int {
+		return cmp.Or(cmp.Compare(x.Start.Latest, y.Start.Latest), cmp.Compare(x.End.Earliest, y.End.Earliest), cmp.Compare(first(x.Evidence), first(y.Evidence)))
+	})
+	var all []Cover
+	for _, g := range ordered {
+		if n := len(all); n > 0 && int(g.Start.Latest-all[n-1].End.Earliest)-1 <= s.Policy.CoverGapDays {
+			c := &all[n-1]
+			c.End = filter.Span{Earliest: max(c.End.Earliest, certainEnd(g.Course)), Latest: max(c.End.Latest, g.End.Latest)}
+			c.Evidence = append(c.Evidence, g.evidence...)
+			continue
+		}
+		all = append(all, Cover{Start: g.Start, End: filter.Span{Earliest: certainEnd(g.Course), Latest: g.End.Latest}, Evidence: slices.Clone(g.evidence)})
+	}
+	for i, c := range all {
+		if i == len(all)-1 && a.Level == Therapeutic && (c.End.Latest >= filter.MaxDay || !s.Clock.Reached(c.End.Latest.Add(1))) {
+			a.Since = c.Start
+			a.Evidence = append(a.Evidence, c.Evidence...)
+			continue
+		}
+		if a.Finished == nil || c.End.Earliest-c.Start.Latest > a.Finished.End.Earliest-a.Finished.Start.Latest {
+			a.Finished = &all[i]
+		}
+	}
+}
+
+// certainEnd is the earliest day on which a course can have ended; a course without an end goes on.
+func certainEnd(c Course) filter.Day {
+	if !c.End.Known() {
+		return filter.MaxDay
+	}
+	return c.End.Earliest
+}
+
+// therapeuticFor reports whether cover has certainly lasted n days.
+func (s *Situation) therapeuticFor(n int) bool {
+	return s.Anticoagulation.Level == Therapeutic && s.Anticoagulation.Since.Known() && s.Clock.AtLeast(s.Anticoagulation.Since.Latest, n)
+}
+
+func anticoagulationRules() []Rule {
+	const source = "US product labels for adult doses in VTE (memory); CMS value sets for the prophylactic product sizes"
+	return []Rule{
+		{"anticoagulation-level", "Level of the anticoagulant prescribed", source, policy.Memory, func(s *Situation) []Finding {
+			a := s.Anticoagulation
+			if s.out() || a.Level == LevelUnknown {
+				return nil
+			}
+			text := fmt.Sprintf("Prescribed anticoagulation: %s", a.Level)
+			if a.Agent != "" {
+				text += " (" + a.Agent + ")"
+			}
+			if a.Since.Known() {
+				text += ", unbroken since " + a.Since.String()
+			}
+			return s.find(text+". Prescribed does not mean taken.", a.Evidence)
+		}},
+		{"vte-untreated", "Acute VTE without a therapeutic anticoagulant on record", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
+			if len(s.UntreatedVTE) == 0 || s.out() {
+				return nil
+			}
+			return s.find("Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first.", s.UntreatedVTE, s.Anticoagulation.Evidence)
+		}},
+	}
+}

@@ -1,0 +1,130 @@
+package rules
+
+import (
+	"slices"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+)
+
+// Asked says whether somebody has been asked to take the filter out.
+type Asked struct {
+	State    string // none | drafted | requested | booked | declined
+	ByOthers bool   // a request or appointment that is not our own Task
+	Evidence []filter.Ref
+}
+
+// asked reads requests and appointments made by anyone, and our own Task as the record shows it.
+func (s *Situation) asked() Asked {
+	a := Asked{State: "none"}
+	for _, o := range s.Facts.Orders {
+		if !s.Clock.Reached(o.Made.Earliest) || s.answered(o) {
+			continue
+		}
+		if o.Booked {
+			if o.For.Known() && s.Clock.Reached(o.For.Latest.Add(1)) {
+				continue
+			}
+			if a.State != "booked" {
+				a.Evidence = nil
+			}
+			a.State, a.ByOthers = "booked", true
+			a.Evidence = append(a.Evidence, o.Evidence...)
+			continue
+		}
+		if a.State != "booked" {
+			a.State, a.ByOthers = "requested", true
+			a.Evidence = append(a.Evidence, o.Evidence...)
+		}
+	}
+	if a.State != "none" {
+		slices.Sort(a.Evidence)
+		return a
+	}
+	for _, t := range s.Facts.OwnTasks {
+		if t.Key != s.Filter.Key {
+			continue
+		}
+		switch t.Status {
+		case "draft":
+			a.State = "drafted"
+		case "requested", "received", "accepted", "ready", "in-progress", "on-hold":
+			a.State = "requested"
+		case "rejected":
+			a.State = "declined"
+		default:
+			continue
+		}
+		a.Evidence = []filter.Ref{t.Ref}
+	}
+	return a
+}
+
+// answered reports whether a request was made before a later attempt or placement, which it then cannot be waiting for.
+func (s *Situation) answered(o Order) bool {
+	return slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool {
+		return (e.Kind == filter.Attempt || e.Kind == filter.Placement) && e.When.Bounded() && o.Made.Bounded() && e.When.Earliest > o.Made.Latest
+	})
+}
+
+func (s *Situation) dead() []filter.Ref {
+	d := s.Facts.Deceased
+	if d == nil || d.When.Known() && !s.Clock.Reached(d.When.Earliest) {
+		return nil
+	}
+	return d.Evidence
+}
+
+func (s *Situation) lifeLimit() []filter.Ref {
+	var out []filter.Ref
+	for _, d := range s.Facts.Diagnoses {
+		if d.Class == Palliative && !d.Inactive && s.Clock.Reached(d.Day().Earliest) && !(d.Ended.Known() && s.Clock.Reached(d.Ended.Latest)) {
+			out = append(out, d.Evidence...)
+		}
+	}
+	return out
+}
+
+func careRules() []Rule {
+	return []Rule{
+		{"retrieval-overdue", "Past the window, the reason has passed, and it is still in", "FDA safety communications of 2010 and 2014: consider removal as soon as protection is no longer needed", policy.Seen, func(s *Situation) []Finding {
+			v, _ := s.verdict()
+			if !s.overdue(v) {
+				return nil
+			}
+			return s.find("The retrieval is overdue: the window has ended and the reason for the filter has passed.", s.Indication.Evidence, s.Indication.indexEvidence)
+		}},
+		{"reassessment-overdue", "Past the window and nobody has settled whether it is still needed", "CMS quality measure 421: documented reassessment within 3 months of placement", policy.Seen, func(s *Situation) []Finding {
+			if !s.reassessmentOverdue() {
+				return nil
+			}
+			return s.find("The reassessment is overdue: the window has ended and the record does not settle whether the filter is still needed.", s.Indication.Evidence)
+		}},
+		{"life-expectancy-limited", "Documented limited life expectancy", "SIR consensus on discontinuing filtration, JVIR 2006 (condition d: life expectancy long enough to benefit)", policy.Memory, func(s *Situation) []Finding {
+			if len(s.LifeLimit) == 0 || s.out() || len(s.Dead) > 0 {
+				return nil
+			}
+			return s.find("Hospice or palliative care is recorded as active; whether removal still helps is for the team and the patient.", s.LifeLimit)
+		}},
+		{"retrieval-attempt-failed", "An earlier retrieval failed", "Systematic review of advanced retrieval, Diagn Interv Radiol 2023;29:500-508: a prior failed attempt is a main reason for advanced technique", policy.Seen, func(s *Situation) []Finding {
+			var refs []filter.Ref
+			text := ""
+			for _, e := range s.Filter.Events {
+				if e.Kind == filter.Attempt {
+					refs = append(refs, e.Evidence...)
+					text += " " + e.When.String() + " (" + e.Why + ");"
+				}
+			}
+			if len(refs) == 0 || s.out() {
+				return nil
+			}
+			return s.find("A retrieval was tried and did not take the filter out:"+text[:len(text)-1]+".", refs)
+		}},
+		{"retrieval-asked", "Somebody has asked for the retrieval", "design choice: an open request or appointment made by anyone is joined, not doubled", policy.Choice, func(s *Situation) []Finding {
+			if !s.Asked.ByOthers || s.out() {
+				return nil
+			}
+			return s.find("A retrieval is already "+s.Asked.State+".", s.Asked.Evidence)
+		}},
+	}
+}

@@ -1,0 +1,196 @@
+package rules
+
+import (
+	"math"
+
+	"dwellwatch/internal/filter"
+)
+
+// Level says how much anticoagulation is prescribed.
+type Level string
+
+const (
+	Therapeutic   Level = "therapeutic"
+	Reduced       Level = "reduced"
+	Prophylactic  Level = "prophylactic"
+	LevelNone     Level = "none"
+	Indeterminate Level = "indeterminate"
+	LevelUnknown  Level = "unknown"
+)
+
+// fixed is the table of agents whose dose alone settles the level. Adult doses for VTE from US labels, from memory
+// (clinical facts to confirm on the current label; regional labels differ).
+type fixed struct {
+	agent       string
+	mg, perDay  float64
+	level       Level
+	needsReduce bool // reduced only long enough after the VTE, else prophylactic
+}
+
+func fixedDoses() []fixed {
+	return []fixed{
+		{"apixaban", 10, 2, Therapeutic, false},
+		{"apixaban", 5, 2, Therapeutic, false},
+		{"apixaban", 2.5, 2, Reduced, true},
+		{"rivaroxaban", 15, 2, Therapeutic, false},
+		{"rivaroxaban", 20, 1, Therapeutic, false},
+		{"rivaroxaban", 10, 1, Reduced, true},
+		{"dabigatran", 150, 2, Therapeutic, false},
+		{"dabigatran", 220, 1, Prophylactic, false},
+		{"edoxaban", 60, 1, Therapeutic, false},
+		{"enoxaparin", 40, 1, Prophylactic, false},
+		{"enoxaparin", 30, 2, Prophylactic, false},
+		{"enoxaparin", 30, 1, Prophylactic, false},
+		{"enoxaparin", 40, 2, Prophylactic, false},
+		{"dalteparin", 2500, 1, Prophylactic, false},
+		{"dalteparin", 5000, 1, Prophylactic, false},
+		{"fondaparinux", 2.5, 1, Prophylactic, false},
+		{"heparin", 5000, 2, Prophylactic, false},
+		{"heparin", 5000, 3, Prophylactic, false},
+	}
+}
+
+// perKg is the table of low molecular weight heparins: labelled treatment dose per kg of body weight.
+type perKg struct {
+	agent  string
+	amount float64 // mg or units per kg and dose
+	perDay float64
+}
+
+func weightDoses() []perKg {
+	return []perKg{
+		{"enoxaparin", 1, 2}, {"enoxaparin", 1.5, 1},
+		{"dalteparin", 200, 1}, {"dalteparin", 100, 2}, {"dalteparin", 150, 1},
+	}
+}
+
+// graded is one course with its level and what settled it.
+type graded struct {
+	Course
+	level    Level
+	evidence []filter.Ref
+}
+
+// grade gives the level of one course. near is the day by which weight and INR are looked up: the course's end, or asOf.
+func (s *Situation) grade(c Course) graded {
+	g := graded{Course: c, level: Indeterminate, evidence: c.Evidence}
+	mg := c.MgPerDose
+	if mg == 0 {
+		mg = c.Product
+	}
+	if vitaminK(c.Agent) {
+		return s.gradeINR(g)
+	}
+	if c.Agent == "fondaparinux" && mg >= 5 {
+		return s.gradeFondaparinux(g, mg)
+	}
+	for _, f := range fixedDoses() {
+		if f.agent != c.Agent || f.mg != mg || !frequencyFits(c, f.perDay) {
+			continue
+		}
+		g.level = f.level
+		if f.needsReduce {
+			g.level = Prophylactic
+			if vte, ok := s.lastVTE(); ok && s.Clock.Reached(vte.Day().Latest.AddMonths(s.Policy.ReducedMonths)) {
+				g.level = Reduced
+				g.evidence = append(append([]filter.Ref{}, c.Evidence...), vte.Evidence...)
+			}
+		}
+		return g
+	}
+	if c.MgPerDose == 0 || c.PerDay == 0 {
+		return g
+	}
+	weight, ok := s.labNear("weight", c, s.Policy.WeightDays)
+	if !ok || weight.Value <= 0 {
+		return g
+	}
+	for _, d := range weightDoses() {
+		labelled := d.amount * weight.Value
+		if d.agent == c.Agent && d.perDay == c.PerDay && math.Abs(c.MgPerDose-labelled) <= labelled*float64(s.Policy.LMWHBandPercent)/100+1e-9 {
+			g.level = Therapeutic
+			g.evidence = append(append([]filter.Ref{}, c.Evidence...), weight.Evidence...)
+		}
+	}
+	return g
+}
+
+// frequencyFits compares the doses a day; a product without a frequency is read as its labelled use only where the
+// strength has one use, which the fixed table's therapeutic and prophylactic rows of one strength decide.
+func frequencyFits(c Course, perDay float64) bool {
+	if c.PerDay > 0 {
+		return c.PerDay == perDay
+	}
+	if c.Agent == "heparin" || c.MgPerDose > 0 && c.Product == 0 {
+		return false
+	}
+	uses := map[Level]bool{}
+	for _, f := range fixedDoses() {
+		if f.agent == c.Agent && f.mg == c.Product {
+			uses[f.level] = true
+		}
+	}
+	return len(uses) == 1
+}
+
+func vitaminK(agent string) bool {
+	return agent == "warfarin" || agent == "acenocoumarol" || agent == "phenprocoumon"
+}
+
+func (s *Situation) gradeINR(g graded) graded {
+	inr, ok := s.labNear("inr", g.Course, s.Policy.INRDays)
+	if !ok {
+		return g
+	}
+	g.evidence = append(append([]filter.Ref{}, g.Evidence...), inr.Evidence...)
+	if inr.Value >= 2.0 && inr.Value <= 3.0 {
+		g.level = Therapeutic
+	}
+	return g
+}
+
+// gradeFondaparinux follows the label's weight bands: 5 mg below 50 kg, 7.5 mg from 50 to 100 kg, 10 mg above (memory).
+func (s *Situation) gradeFondaparinux(g graded, mg float64) graded {
+	weight, ok := s.labNear("weight", g.Course, s.Policy.WeightDays)
+	if !ok || g.PerDay != 0 && g.PerDay != 1 {
+		return g
+	}
+	w := weight.Value
+	if mg == 5 && w < 50 || mg == 7.5 && w >= 50 && w <= 100 || mg == 10 && w > 100 {
+		g.level = Therapeutic
+		g.evidence = append(append([]filter.Ref{}, g.Evidence...), weight.Evidence...)
+	}
+	return g
+}
+
+// labNear gives the latest value measured by asOf, or by the end of an ended course, and not older than days.
+func (s *Situation) labNear(what string, c Course, days int) (Lab, bool) {
+	end, ended := s.ended(c)
+	var best Lab
+	found := false
+	for _, l := range s.Facts.Labs {
+		if l.What != what || !l.Day.Bounded() || !s.Clock.Reached(l.Day.Latest) {
+			continue
+		}
+		if ended && l.Day.Latest > end {
+			continue
+		}
+		if !found || l.Day.Latest > best.Day.Latest || l.Day.Latest == best.Day.Latest && first(l.Evidence) > first(best.Evidence) {
+			best, found = l, true
+		}
+	}
+	if !found {
+		return Lab{}, false
+	}
+	if ended {
+		return best, int(end-best.Day.Latest) <= days
+	}
+	return best, s.Clock.Within(best.Day.Latest, days)
+}
+
+func first(refs []filter.Ref) filter.Ref {
+	if len(refs) == 0 {
+		return ""
+	}
+	return refs[0]
+}

@@ -1,0 +1,137 @@
+package rules
+
+import "dwellwatch/internal/filter"
+
+// Class groups diagnoses by what they mean for a filter.
+type Class string
+
+const (
+	PE                Class = "pe"
+	DVT               Class = "dvt"
+	CavalThrombosis   Class = "caval-thrombosis"
+	Bleed             Class = "bleed"
+	Thrombocytopenia  Class = "thrombocytopenia"
+	HIT               Class = "hit" // contraindicates heparins only
+	BleedingDisorder  Class = "bleeding-disorder"
+	Displacement      Class = "displacement"
+	Penetration       Class = "penetration"
+	Fracture          Class = "fracture"
+	DeviceThrombosis  Class = "device-thrombosis"
+	DeviceInfection   Class = "device-infection"
+	DeviceHaemorrhage Class = "device-haemorrhage"
+	DeviceEmbolism    Class = "device-embolism"
+	DevicePain        Class = "device-pain"
+	DeviceStenosis    Class = "device-stenosis"
+	DeviceOther       Class = "device-other"
+	Palliative        Class = "palliative"
+)
+
+// Diagnosis is one condition of the record that matters here; refuted and retracted ones are not read.
+type Diagnosis struct {
+	Class     Class
+	Label     string      // code and system for people, e.g. "ICD-10-CM I26.99"
+	Onset     filter.Span // Unknown where the record gives none
+	Recorded  filter.Span // recordedDate, else the day of meta.lastUpdated
+	Ended     filter.Span // abatement; Unknown where there is none
+	Inactive  bool        // clinical status resolved, inactive or remission
+	Acute     bool        // the code means an acute event (not chronic, not history)
+	Later     bool        // 7th character D or S: a later encounter or a sequela
+	Own       bool        // the code is for filters, or words, site or a device reference tie it to one
+	Words     Words
+	Encounter filter.Ref
+	Devices   []filter.Ref // devices the entry refers to
+	Evidence  []filter.Ref
+}
+
+// Words are what the text of a complication says beyond its code.
+type Words struct {
+	Pain, Bleeding, Organ, HeartOrLung, Missing, Asymptomatic, Swelling, New bool
+}
+
+// Day gives the best known day: onset, else the day it was recorded.
+func (d Diagnosis) Day() filter.Span {
+	if d.Onset.Known() {
+		return d.Onset
+	}
+	return d.Recorded
+}
+
+// Course is one anticoagulant order, statement, dispense or administration.
+type Course struct {
+	Agent      string      // ingredient, lower case, as in the dose table
+	MgPerDose  float64     // 0 where unknown; units for heparins measured in units
+	PerDay     float64     // doses a day; 0 where unknown
+	Product    float64     // strength of the product in mg or units; 0 where unknown
+	Start      filter.Span // first day
+	End        filter.Span // last day; Unknown where it goes on
+	Over       bool        // the record says that it has ended, though perhaps not when
+	Authored   filter.Span
+	Refilled   filter.Span // latest day of a dispense or renewal; Unknown where none
+	Outpatient bool
+	Never      bool // as needed, one-off, flush or line lock: never anticoagulation
+	Evidence   []filter.Ref
+}
+
+// Lab is one measured value.
+type Lab struct {
+	What     string // platelets | inr | weight | haemoglobin | creatinine
+	Value    float64
+	Day      filter.Span
+	Evidence []filter.Ref
+}
+
+// Reason is why a filter was placed, as the placement itself says.
+type Reason struct {
+	Of           filter.Ref // the placement entry
+	Prophylactic bool
+	Condition    filter.Ref // the condition it refers to, "" where it only names a code
+	VTE          Class      // PE or DVT where the reason's own code says so, else ""
+	Evidence     []filter.Ref
+}
+
+// Plan is a documented decision about the filter's future.
+type Plan struct {
+	Permanent bool       // else: planned for retrieval
+	Of        filter.Ref // the placement or device it names; "" where it names none
+	Made      filter.Span
+	Evidence  []filter.Ref
+}
+
+// Order is a request or an appointment for retrieval made by anyone.
+type Order struct {
+	Booked   bool
+	Made     filter.Span
+	For      filter.Span // the booked day; Unknown for a request
+	Evidence []filter.Ref
+}
+
+// OwnTask is a Task of ours as the record shows it.
+type OwnTask struct {
+	Key      string       // filter key (series identifier)
+	Status   string       // FHIR task-status
+	Evidence []filter.Ref // of the filter, as the Task lists it
+	Ref      filter.Ref
+}
+
+// Dated is a fact with a day.
+type Dated struct {
+	When     filter.Span
+	Made     filter.Span
+	Evidence []filter.Ref
+}
+
+// Facts is everything but the filter events that the rules read of one patient.
+type Facts struct {
+	Deceased        *Dated
+	Diagnoses       []Diagnosis
+	Courses         []Course
+	Labs            []Lab
+	Reasons         []Reason
+	Plans           []Plan
+	Orders          []Order
+	OwnTasks        []OwnTask
+	Surgeries       []Dated // orders and appointments for surgery other than a retrieval
+	Mobility        []Dated // documented mobility or a statement that the risk has passed
+	Discharges      []Dated
+	NoAnticoagulant []Dated // an entry that states that no anticoagulant is taken
+}

@@ -1,0 +1,213 @@
+package rules
+
+import (
+	"fmt"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+)
+
+// Status says whether the reason for the filter still stands.
+type Status string
+
+const (
+	Resolved       Status = "resolved"
+	LikelyResolved Status = "likely-resolved"
+	StillIndicated Status = "still-indicated"
+	StatusUnknown  Status = "unknown"
+)
+
+// Indication is the status with the words and entries behind it.
+type Indication struct {
+	Status   Status
+	Text     string
+	Evidence []filter.Ref
+	// LookAgain is the day on which the status should be looked at again by its own rule; MaxDay where it has none.
+	LookAgain filter.Day
+	// IndexKnown and IndexPE say what is known of the event the filter was placed for.
+	IndexKnown, IndexPE bool
+	indexEvidence       []filter.Ref
+}
+
+const indicationSource = "SIR consensus on discontinuing filtration, Kaufman et al., JVIR 2006;17:449-459"
+
+// indication tests resolved, likely-resolved and still-indicated in this order; the rest is unknown. A clause "no ..."
+// holds where no such record exists; the end of a contraindication never follows from silence.
+func (s *Situation) indication() Indication {
+	index, known := s.indexVTE()
+	i := Indication{Status: StatusUnknown, LookAgain: filter.MaxDay, IndexKnown: known, IndexPE: known && index.Class == PE, indexEvidence: index.Evidence}
+	i.Text = "The record does not say whether the reason for the filter has passed."
+	for _, test := range []func(Indication, contraindications) (Indication, bool){s.resolved, s.likelyResolved, s.stillIndicated} {
+		if got, ok := test(i, s.contraindications()); ok {
+			return got
+		}
+	}
+	i.Evidence = append(i.Evidence, s.Anticoagulation.Evidence...)
+	c := s.contraindications()
+	i.Evidence = append(i.Evidence, evidenceOf(c.unknown)...)
+	if len(c.unknown) > 0 {
+		i.Text = "A contraindication is on record and no entry says that it has ended."
+	}
+	return i
+}
+
+func (s *Situation) resolved(i Indication, c contraindications) (Indication, bool) {
+	a := s.Anticoagulation
+	if s.therapeuticFor(s.Policy.TherapeuticDays) && len(s.laterBleeds(a.Since)) == 0 && len(s.plannedSurgery()) == 0 {
+		i.Status = Resolved
+		i.Text = fmt.Sprintf("Therapeutic anticoagulation (%s) has run unbroken since %s, no later bleed and no interruption or surgery booked.", a.Agent, a.Since)
+		i.Evidence = a.Evidence
+		return i, true
+	}
+	if done := a.Finished; done != nil && s.afterIndex(done) && done.End.Earliest >= done.Start.Latest.AddMonths(s.Policy.CourseMonths).Add(-1) &&
+		len(c.active) == 0 && len(c.unknown) == 0 && len(s.acuteNew()) == 0 {
+		i.Status = Resolved
+		i.Text = fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished and no contraindication is on record.", done.Start, done.End)
+		i.Evidence = done.Evidence
+		return i, true
+	}
+	return s.riskEnded(i)
+}
+
+// riskEnded handles a prophylactic placement, as its own reason says; no VTE on record is unknown, not prophylactic.
+func (s *Situation) riskEnded(i Indication) (Indication, bool) {
+	reason, ok := s.prophylactic()
+	if !ok {
+		return i, false
+	}
+	for _, m := range s.Facts.Mobility {
+		if s.Clock.Reached(m.When.Earliest) && m.When.Earliest >= s.Filter.Placed.Earliest {
+			i.Status, i.Text, i.Evidence = Resolved, "Placed to prevent embolism; mobility or the end of the risk is documented.", append(append([]filter.Ref{}, reason.Evidence...), m.Evidence...)
+			return i, true
+		}
+	}
+	if s.Filter.Placed.Bounded() && s.Clock.AtLeast(s.Filter.Placed.Latest, s.Policy.ProphylacticRiskDays+1) && len(s.plannedSurgery()) == 0 {
+		i.Status = Resolved
+		i.Text = fmt.Sprintf("Placed to prevent embolism; the risk event lies more than %d days back and no surgery is planned.", s.Policy.ProphylacticRiskDays)
+		i.Evidence = reason.Evidence
+		return i, true
+	}
+	return i, false
+}
+
+func (s *Situation) likelyResolved(i Indication, c contraindications) (Indication, bool) {
+	a := s.Anticoagulation
+	if s.therapeuticFor(s.Policy.TherapeuticSomeDays) && len(s.laterBleeds(a.Since)) == 0 && len(s.plannedSurgery()) == 0 && !s.therapeuticFor(s.Policy.TherapeuticDays) {
+		i.Status = LikelyResolved
+		i.Text = fmt.Sprintf("Therapeutic anticoagulation (%s) has run since %s, for two weeks but not yet three.", a.Agent, a.Since)
+		i.Evidence = a.Evidence
+		return i, true
+	}
+	// A contraindication that the record says has ended, with nothing known of treatment.
+	if a.Level == LevelUnknown && len(c.ended) > 0 && len(c.active) == 0 && len(c.unknown) == 0 && len(s.acuteVTEs()) == 0 && s.relevantEnd(c) {
+		i.Status, i.Text, i.Evidence = LikelyResolved, "The contraindication to anticoagulation has ended; treatment is not known.", append(evidenceOf(c.ended), c.labs...)
+		return i, true
+	}
+	if done := a.Finished; done != nil && s.afterIndex(done) && done.End.Earliest >= done.Start.Latest.AddMonths(s.Policy.CourseMonths).Add(-1) &&
+		len(c.active) > 0 && len(s.acuteVTEs()) == 0 {
+		i.Status, i.Text, i.Evidence = LikelyResolved, fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished, no acute thromboembolism, and a new contraindication stands.", done.Start, done.End), append(append([]filter.Ref{}, done.Evidence...), evidenceOf(c.active)...)
+		return i, true
+	}
+	if reason, ok := s.prophylactic(); ok && len(s.plannedSurgery()) == 0 {
+		for _, d := range s.Facts.Discharges {
+			if s.Clock.Reached(d.When.Earliest) && s.Filter.Placed.Known() && d.When.Earliest >= s.Filter.Placed.Earliest {
+				i.Status, i.Text, i.Evidence = LikelyResolved, "Placed to prevent embolism; the patient has been discharged, which alone does not prove that the risk has passed.", append(append([]filter.Ref{}, reason.Evidence...), d.Evidence...)
+				return i, true
+			}
+		}
+	}
+	return i, false
+}
+
+func (s *Situation) stillIndicated(i Indication, c contraindications) (Indication, bool) {
+	a := s.Anticoagulation
+	acute := s.acuteVTEs()
+	if len(acute) > 0 && len(c.active) > 0 {
+		i.Status = StillIndicated
+		i.Text = "Acute thromboembolism and an active contraindication to anticoagulation."
+		i.Evidence = append(append(evidenceOf(acute), evidenceOf(c.active)...), c.labs...)
+		return i, true
+	}
+	if len(acute) > 0 && a.Level == Therapeutic && !s.therapeuticFor(s.Policy.TherapeuticSomeDays) {
+		i.Status = StillIndicated
+		i.Text = fmt.Sprintf("Acute thromboembolism; therapeutic anticoagulation (%s) only since %s.", a.Agent, a.Since)
+		i.Evidence = append(evidenceOf(acute), a.Evidence...)
+		if a.Since.Bounded() {
+			i.LookAgain = a.Since.Latest.Add(s.Policy.TherapeuticSomeDays)
+		}
+		return i, true
+	}
+	if s.Permanence.Plan {
+		i.Status, i.Text, i.Evidence = StillIndicated, "A documented decision says that the filter is to stay.", s.Permanence.Evidence
+		return i, true
+	}
+	return i, false
+}
+
+// laterBleeds lists bleeds that began after cover did; a contraindication older than the cover counts as ended.
+func (s *Situation) laterBleeds(since filter.Span) []Diagnosis {
+	var out []Diagnosis
+	for _, d := range s.Facts.Diagnoses {
+		if d.Class == Bleed && !d.Later && s.Clock.Reached(d.Day().Earliest) && d.Day().Latest > since.Earliest {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// acuteNew lists new events that are acute: a finished course before them settles nothing.
+func (s *Situation) acuteNew() []Diagnosis {
+	var out []Diagnosis
+	for _, d := range s.newVTEs() {
+		if s.acute(d) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// afterIndex reports whether a finished cover treated the event the filter was placed for, not an earlier one.
+func (s *Situation) afterIndex(c *Cover) bool {
+	from := s.Filter.Placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays)
+	return !s.Filter.Placed.Known() || c.End.Earliest >= from
+}
+
+// relevantEnd reports whether an ended contraindication stood when the filter was placed or after.
+func (s *Situation) relevantEnd(c contraindications) bool {
+	for _, d := range c.ended {
+		if !d.Ended.Known() || !s.Filter.Placed.Known() || d.Ended.Latest >= s.Filter.Placed.Earliest {
+			return true
+		}
+	}
+	return false
+}
+
+// prophylactic gives the placement's own reason where it says prophylaxis and no event was the index.
+func (s *Situation) prophylactic() (Reason, bool) {
+	if _, ok := s.indexVTE(); ok {
+		return Reason{}, false
+	}
+	for _, r := range s.reasons() {
+		if r.Prophylactic && r.VTE == "" {
+			return r, true
+		}
+	}
+	return Reason{}, false
+}
+
+func indicationRules() []Rule {
+	check := func(status Status) func(*Situation) []Finding {
+		return func(s *Situation) []Finding {
+			if s.Indication.Status != status || s.out() {
+				return nil
+			}
+			return s.find(s.Indication.Text, s.Indication.Evidence, s.Indication.indexEvidence)
+		}
+	}
+	return []Rule{
+		{"indication-resolved", "The reason for the filter has passed", indicationSource, policy.Memory, check(Resolved)},
+		{"indication-likely-resolved", "The reason for the filter has probably passed", indicationSource, policy.Memory, check(LikelyResolved)},
+		{"indication-still-present", "The reason for the filter still stands", "SIR multisociety guideline 2020: filter where acute VTE cannot be anticoagulated", policy.SecondHand, check(StillIndicated)},
+		{"indication-unknown", "The record does not settle the reason for the filter", "FDA safety communication of 2010 and 2014: review every filter for removal once protection is no longer needed", policy.Seen, check(StatusUnknown)},
+	}
+}

@@ -1,0 +1,71 @@
+package rules
+
+import (
+	"slices"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+)
+
+// Permanence says whether the filter is meant to stay, by design or by a documented decision.
+type Permanence struct {
+	Design   bool
+	Plan     bool
+	Planned  string // retrieve | permanent | unknown
+	Evidence []filter.Ref
+}
+
+func (s *Situation) permanence() Permanence {
+	p := Permanence{Design: s.Filter.Model.Intent == "permanent", Planned: "unknown"}
+	var latest filter.Day = filter.MinDay
+	for _, plan := range s.Facts.Plans {
+		if !s.Clock.Reached(plan.Made.Earliest) || !s.planOf(plan) {
+			continue
+		}
+		if plan.Made.Latest < latest {
+			continue
+		}
+		if plan.Made.Latest > latest {
+			latest, p.Plan, p.Evidence = plan.Made.Latest, false, nil
+		}
+		p.Plan = p.Plan || plan.Permanent
+		p.Evidence = append(p.Evidence, plan.Evidence...)
+		p.Planned = "retrieve"
+		if p.Plan {
+			p.Planned = "permanent"
+		}
+	}
+	return p
+}
+
+// planOf reports whether a decision is about this filter: it names its placement or device, or names none.
+func (s *Situation) planOf(p Plan) bool {
+	return p.Of == "" || slices.Contains(s.Filter.Evidence, p.Of) ||
+		slices.ContainsFunc(s.Filter.Devices, func(v filter.Device) bool { return v.Ref == p.Of })
+}
+
+func (s *Situation) permanent() bool { return s.Permanence.Design || s.Permanence.Plan }
+
+func permanenceRules() []Rule {
+	return []Rule{
+		{"permanent-design", "The model is labelled for permanent use", "SIR multisociety guideline 2020: against routine removal of permanent filters", policy.Memory, func(s *Situation) []Finding {
+			if !s.Permanence.Design || s.out() {
+				return nil
+			}
+			return s.find("The model (" + s.Filter.Model.Name + ", identified by " + s.Filter.Model.By + ") is labelled for permanent use; removal is not routine.")
+		}},
+		{"permanent-plan", "A documented decision to leave the filter in", "SIR consensus on discontinuing filtration, JVIR 2006 (condition a: no indication for a permanent filter)", policy.Memory, func(s *Situation) []Finding {
+			if !s.Permanence.Plan || s.out() {
+				return nil
+			}
+			return s.find("A documented decision says that the filter is to stay.", s.Permanence.Evidence)
+		}},
+		{"symptomatic", "Symptoms attributed to the filter or the cava", "common practice, no source: a filter with symptoms is reviewed whatever its design", policy.Practice, func(s *Situation) []Finding {
+			refs := s.symptomatic()
+			if len(refs) == 0 || s.out() {
+				return nil
+			}
+			return s.find("Pain, bleeding, swelling or organ injury attributed to the filter or the cava is recorded.", refs)
+		}},
+	}
+}

@@ -1,0 +1,110 @@
+// Package rules says what follows from a filter's history and the patient's facts: findings with their sources, the state
+// of window, indication and anticoagulation, and one verdict. It is pure: no clock (asOf comes with filter.Clock), no I/O,
+// no FHIR, no SQL. It never orders anything: a verdict is a draft for a clinician.
+package rules
+
+import (
+	"slices"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+)
+
+// Rule is one thing to look for. Check gives nothing where the rule does not apply.
+type Rule struct {
+	ID     string
+	Title  string
+	Source string // published source, or what kind of statement it is
+	Known  policy.How
+	Check  func(*Situation) []Finding
+}
+
+// Finding is what a rule says of one filter, with the record entries it used. Removing any listed entry changes it.
+type Finding struct {
+	Rule     string
+	Text     string
+	Evidence []filter.Ref
+	Source   string
+	Known    policy.How
+}
+
+// All lists every rule in the order in which findings are printed.
+func All() []Rule {
+	return slices.Concat(standingRules(), windowRules(), indicationRules(), anticoagulationRules(), complicationRules(),
+		permanenceRules(), careRules())
+}
+
+// find makes one finding from a text and the entries it stands on; the filter's own entries are always among them, because
+// every finding is about that filter.
+func (s *Situation) find(text string, evidence ...[]filter.Ref) []Finding {
+	all := slices.Clone(s.Filter.Evidence)
+	for _, e := range evidence {
+		all = append(all, e...)
+	}
+	slices.Sort(all)
+	return []Finding{{Text: text, Evidence: slices.Compact(all)}}
+}
+
+// Situation is one filter with everything the rules need to judge it.
+type Situation struct {
+	Filter filter.Filter
+	Facts  Facts
+	Policy policy.Policy
+	Clock  *filter.Clock
+
+	Window          Window
+	Indication      Indication
+	Anticoagulation Anticoagulation
+	Complications   []Complication
+	Permanence      Permanence
+	Asked           Asked
+	LifeLimit       []filter.Ref // entries of limited life expectancy
+	Dead            []filter.Ref // entries that say that the patient died; nil while alive
+	UntreatedVTE    []filter.Ref // entries of an acute VTE without therapeutic anticoagulant or active contraindication
+}
+
+// Judgement is the answer for one filter.
+type Judgement struct {
+	Situation           *Situation
+	Findings            []Finding
+	Missing             []Missing
+	Verdict             Verdict
+	Headline            string
+	Overdue             bool
+	ReassessmentOverdue bool
+	Emergency           bool
+	// LookAgain is the rule's own day to look again, MaxDay where it has none.
+	LookAgain filter.Day
+}
+
+// Missing is something the record does not hold and the judgement would have used.
+type Missing struct{ What, Text string }
+
+// Evaluate judges one filter on the clock's day.
+func Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
+	s := &Situation{Filter: f, Facts: facts, Policy: p, Clock: clock}
+	s.Window = s.window()
+	s.Dead = s.dead()
+	s.LifeLimit = s.lifeLimit()
+	s.Permanence = s.permanence()
+	s.Anticoagulation = s.anticoagulation()
+	s.Indication = s.indication()
+	s.Complications = s.complications()
+	s.Asked = s.asked()
+	s.UntreatedVTE = s.untreated()
+
+	j := Judgement{Situation: s, LookAgain: filter.MaxDay}
+	j.Verdict, j.Headline = s.verdict()
+	j.Emergency = j.Verdict == Urgent && slices.ContainsFunc(s.Complications, func(c Complication) bool { return c.Emergency })
+	j.Overdue = s.overdue(j.Verdict)
+	j.ReassessmentOverdue = s.reassessmentOverdue()
+	j.LookAgain = s.lookAgain(j.Verdict)
+	for _, r := range All() {
+		for _, found := range r.Check(s) {
+			found.Rule, found.Source, found.Known = r.ID, r.Source, r.Known
+			j.Findings = append(j.Findings, found)
+		}
+	}
+	j.Missing = s.missing()
+	return j
+}

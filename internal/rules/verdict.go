@@ -1,0 +1,133 @@
+package rules
+
+import (
+	"slices"
+
+	"dwellwatch/internal/filter"
+)
+
+// Verdict is what the service proposes for a filter; a draft for a clinician, never an order.
+type Verdict string
+
+const (
+	Refer   Verdict = "refer"
+	Urgent  Verdict = "urgent"
+	Review  Verdict = "review"
+	Wait    Verdict = "wait"
+	Keep    Verdict = "keep"
+	Clarify Verdict = "clarify"
+	Closed  Verdict = "closed"
+)
+
+// verdict takes the first line that matches, and says why in one sentence.
+func (s *Situation) verdict() (Verdict, string) {
+	v, why := s.firstMatch()
+	if (v == Keep || v == Wait) && slices.ContainsFunc(s.Complications, func(c Complication) bool { return c.Weight >= RaiseReview }) {
+		return Review, "A complication of the filter is recorded that needs review."
+	}
+	return v, why
+}
+
+func (s *Situation) firstMatch() (Verdict, string) {
+	f := s.Filter
+	switch {
+	case len(s.Dead) > 0:
+		return Closed, "The patient is recorded as deceased."
+	case f.Standing == filter.StandingRemoved:
+		return Closed, "The filter is recorded as removed " + f.Removed.String() + "."
+	}
+	for _, c := range s.Complications {
+		if c.Weight == IsUrgent {
+			return Urgent, c.Text
+		}
+	}
+	switch {
+	case f.Standing == filter.StandingUnclear:
+		return Clarify, "It is not clear whether a filter is in: " + f.Why + "."
+	case !f.Placed.Known():
+		return Clarify, "A filter is recorded, but no day of placement."
+	case s.contradicted() != "":
+		return Clarify, s.contradicted()
+	case f.Standing == filter.StandingPartly:
+		return Review, "A part of the filter stayed in."
+	case len(s.LifeLimit) > 0:
+		return Review, "Limited life expectancy is documented; whether removal still helps is for the team and the patient."
+	case s.permanent() && len(s.symptomatic()) > 0:
+		return Review, "The filter is meant to stay, but symptoms are attributed to it."
+	case s.permanent():
+		return Keep, "The filter is meant to stay, by design or by a documented decision."
+	case len(s.UntreatedVTE) > 0:
+		return Review, "VTE apparently untreated: settle anticoagulation first."
+	case s.Indication.Status == StillIndicated:
+		return Wait, s.Indication.Text
+	case s.Indication.Status == Resolved || s.Indication.Status == LikelyResolved:
+		return Refer, s.Indication.Text
+	case s.Window == WindowBefore:
+		return Wait, "The window has not begun and the record does not settle the reason for the filter."
+	}
+	return Review, "The record does not settle whether the filter is still needed."
+}
+
+// contradicted gives the text of the first contradiction about whether, which or since when.
+func (s *Situation) contradicted() string {
+	for _, c := range s.Filter.Contradictions {
+		if c.Decides {
+			return c.Text
+		}
+	}
+	return ""
+}
+
+func (s *Situation) overdue(v Verdict) bool {
+	return len(s.Dead) == 0 && s.Filter.Standing == filter.StandingInPlace && s.Window == WindowPast && !s.permanent() &&
+		(s.Indication.Status == Resolved || s.Indication.Status == LikelyResolved) && (v == Refer || v == Urgent)
+}
+
+func (s *Situation) reassessmentOverdue() bool {
+	return len(s.Dead) == 0 && s.Filter.Standing == filter.StandingInPlace && s.Window == WindowPast && !s.permanent() &&
+		s.Indication.Status == StatusUnknown
+}
+
+// lookAgain gives the rule's own day, else the policy's interval from asOf; MaxDay for verdicts that need none.
+func (s *Situation) lookAgain(v Verdict) filter.Day {
+	days := s.Policy.LookAgainDays
+	switch v {
+	case Keep:
+		days = s.Policy.LookAgainKeepDays
+	case Wait:
+		if own := s.Indication.LookAgain; own < filter.MaxDay && own > s.Clock.AsOf() {
+			return own
+		}
+	case Review, Clarify:
+	default:
+		return filter.MaxDay
+	}
+	return s.Clock.AsOf().Add(days)
+}
+
+// missing lists what the record does not hold and this judgement would have used.
+func (s *Situation) missing() []Missing {
+	if s.out() || len(s.Dead) > 0 {
+		return nil
+	}
+	var out []Missing
+	add := func(what, text string) { out = append(out, Missing{what, text}) }
+	if !s.Filter.Placed.Exact() {
+		add("placement-day", "The exact day of placement is not in the record.")
+	}
+	if s.Filter.Model.By == "none" || s.Filter.Model.By == "" {
+		add("device-model", "No entry identifies the model of the filter.")
+	}
+	if !s.Indication.IndexKnown {
+		if _, ok := s.prophylactic(); !ok {
+			add("indication", "No entry says why the filter was placed.")
+		}
+	}
+	if s.Anticoagulation.Level == LevelUnknown {
+		add("anticoagulation", "Nothing current is known of anticoagulation.")
+	}
+	if s.Anticoagulation.Level == Indeterminate {
+		add("anticoagulation-level", "The dose, weight or INR on record does not settle the level of anticoagulation.")
+	}
+	return out
+}

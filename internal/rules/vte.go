@@ -1,0 +1,132 @@
+package rules
+
+import (
+	"slices"
+
+	"dwellwatch/internal/filter"
+)
+
+// vtes lists the venous thromboembolisms that have been told by asOf, acute codes only.
+func (s *Situation) vtes() []Diagnosis {
+	var out []Diagnosis
+	for _, d := range s.Facts.Diagnoses {
+		if (d.Class == PE || d.Class == DVT || d.Class == CavalThrombosis) && d.Acute && !d.Later && s.Clock.Reached(d.Day().Earliest) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// indexVTE gives the event the filter was placed for: the one its placement refers to, else the latest with a day from 30
+// days before to 7 days after the placement.
+func (s *Situation) indexVTE() (Diagnosis, bool) {
+	placed := s.Filter.Placed
+	var best Diagnosis
+	found := false
+	for _, d := range s.vtes() {
+		named := slices.ContainsFunc(s.reasons(), func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) })
+		near := placed.Known() && d.Day().Known() &&
+			d.Day().Latest >= placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays) && d.Day().Earliest <= placed.Latest.Add(s.Policy.IndexVTEAfterDays)
+		if !named && !near {
+			continue
+		}
+		if !found || later(d, best) {
+			best, found = d, true
+		}
+	}
+	return best, found
+}
+
+func later(a, b Diagnosis) bool {
+	x, y := a.Day(), b.Day()
+	if x.Latest != y.Latest {
+		return x.Latest > y.Latest
+	}
+	if (a.Class == PE) != (b.Class == PE) {
+		return a.Class == PE
+	}
+	return first(a.Evidence) < first(b.Evidence)
+}
+
+// newVTEs lists events that began after the placement: an onset (a recorded date does not do) more than 14 days later and
+// told in another encounter than the placement's, or words of imaging that say new.
+func (s *Situation) newVTEs() []Diagnosis {
+	placed := s.Filter.Placed
+	if !placed.Known() {
+		return nil
+	}
+	var out []Diagnosis
+	for _, d := range s.vtes() {
+		if !d.Onset.Known() || d.Onset.Earliest <= placed.Latest.Add(s.Policy.NewVTEAfterDays) {
+			continue
+		}
+		if d.Encounter != "" && !d.Words.New && slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool { return e.Encounter == d.Encounter }) {
+			continue
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// lastVTE gives the latest event on record.
+func (s *Situation) lastVTE() (Diagnosis, bool) {
+	var best Diagnosis
+	found := false
+	for _, d := range s.vtes() {
+		if d.Day().Bounded() && (!found || later(d, best)) {
+			best, found = d, true
+		}
+	}
+	return best, found
+}
+
+// acute reports whether an event may still be acute: through the day before the same calendar day three months on. A day
+// known only in part counts as late as it can be, the careful reading.
+func (s *Situation) acute(d Diagnosis) bool {
+	day := d.Day()
+	if !day.Bounded() {
+		return false
+	}
+	return !s.Clock.Reached(day.Latest.AddMonths(s.Policy.AcuteVTEMonths))
+}
+
+// acuteVTEs lists the index event and new events that are acute on asOf.
+func (s *Situation) acuteVTEs() []Diagnosis {
+	var out []Diagnosis
+	if d, ok := s.indexVTE(); ok && s.acute(d) {
+		out = append(out, d)
+	}
+	for _, d := range s.newVTEs() {
+		if s.acute(d) && !slices.ContainsFunc(out, func(o Diagnosis) bool { return first(o.Evidence) == first(d.Evidence) }) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// reasons lists why this filter was placed, as its placement entries say.
+func (s *Situation) reasons() []Reason {
+	var out []Reason
+	for _, r := range s.Facts.Reasons {
+		if slices.Contains(s.Filter.Evidence, r.Of) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// untreated gives the entries of an acute VTE that has neither a therapeutic anticoagulant on record nor an active
+// contraindication.
+func (s *Situation) untreated() []filter.Ref {
+	if s.Anticoagulation.Level == Therapeutic {
+		return nil
+	}
+	if len(s.contraindications().active) > 0 {
+		return nil
+	}
+	var out []filter.Ref
+	for _, d := range s.acuteVTEs() {
+		out = append(out, d.Evidence...)
+	}
+	return out
+}

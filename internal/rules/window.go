@@ -1,0 +1,100 @@
+package rules
+
+import (
+	"fmt"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+)
+
+// Window says where the dwell lies against the retrieval window.
+type Window string
+
+const (
+	WindowBefore       Window = "before"
+	WindowIn           Window = "in"
+	WindowPast         Window = "past"
+	WindowUndetermined Window = "undetermined"
+)
+
+const windowSource = "FDA safety communication of 6 May 2014, and the decision analysis behind it (Morales et al. 2013): days 29 to 54 after placement"
+
+// window places every possible dwell day against the window; possible days on two sides of a limit leave it undetermined.
+func (s *Situation) window() Window {
+	placed := s.Filter.Placed
+	if !placed.Known() {
+		return WindowUndetermined
+	}
+	first, last := s.Policy.WindowFirst, s.Policy.WindowLast
+	// longest: the dwell if placed on the earliest day; shortest: if placed on the latest.
+	longest := func(n int) bool { return s.dwellReaches(placed.Earliest, s.Filter.Removed.Latest, n) }
+	shortest := func(n int) bool { return s.dwellReaches(placed.Latest, s.Filter.Removed.Earliest, n) }
+	switch {
+	case placed.Earliest > filter.MinDay && !longest(first):
+		return WindowBefore
+	case shortest(last + 1):
+		return WindowPast
+	case shortest(first) && placed.Earliest > filter.MinDay && !longest(last+1):
+		return WindowIn
+	}
+	return WindowUndetermined
+}
+
+// dwellReaches reports whether n days of dwell are reached from placement to removal or asOf, whichever comes first.
+func (s *Situation) dwellReaches(placed, removed filter.Day, n int) bool {
+	if placed >= filter.MaxDay {
+		return false
+	}
+	if removed > filter.MinDay && removed < filter.MaxDay && s.out() {
+		return placed <= filter.MinDay || removed >= placed.Add(n)
+	}
+	return s.Clock.AtLeast(placed, n)
+}
+
+// out reports whether dwell has stopped.
+func (s *Situation) out() bool {
+	return s.Filter.Standing == filter.StandingRemoved || s.Filter.Standing == filter.StandingPartly
+}
+
+// DwellDays gives the shortest and longest dwell in whole days; ok flags are false where a side is not known.
+func (s *Situation) DwellDays() (shortest, longest int, lowKnown, highKnown bool) {
+	placed, asOf := s.Filter.Placed, s.Clock.AsOf()
+	from, to := asOf, asOf
+	if s.out() && s.Filter.Removed.Bounded() {
+		from, to = s.Filter.Removed.Earliest, s.Filter.Removed.Latest
+	}
+	if placed.Latest < filter.MaxDay {
+		shortest, lowKnown = max(0, int(from-placed.Latest)), true
+	}
+	if placed.Earliest > filter.MinDay {
+		longest, highKnown = max(0, int(to-placed.Earliest)), true
+	}
+	return shortest, longest, lowKnown, highKnown
+}
+
+func windowRules() []Rule {
+	at := func(w Window, text string) func(*Situation) []Finding {
+		return func(s *Situation) []Finding {
+			if s.Window != w || !s.Filter.Placed.Known() {
+				return nil
+			}
+			note := text
+			if s.Indication.IndexPE || !s.Indication.IndexKnown {
+				note += " The window's figure comes from patients without pulmonary embolism; it is context here, not the reason."
+			}
+			return s.find(fmt.Sprintf("Placed %s; window day %d is %s.", s.Filter.Placed, s.Policy.WindowLast, s.windowEnd())+" "+note, s.Indication.indexEvidence)
+		}
+	}
+	return []Rule{
+		{"window-before", "Dwell is before the retrieval window", windowSource, policy.SecondHand, at(WindowBefore, "The window has not begun.")},
+		{"window-in", "Dwell is in the retrieval window", windowSource, policy.SecondHand, at(WindowIn, "The dwell lies in the window.")},
+		{"window-past", "Dwell is past the retrieval window", windowSource, policy.SecondHand, at(WindowPast, "The dwell lies past the window; a long dwell alone never rules a removal out.")},
+		{"window-undetermined", "The placement day is not exact enough for the window", windowSource, policy.SecondHand, at(WindowUndetermined, "The possible placement days lie on two sides of a limit.")},
+	}
+}
+
+// windowEnd gives the span of days on which the window ends.
+func (s *Situation) windowEnd() filter.Span {
+	p := s.Filter.Placed
+	return filter.Span{Earliest: p.Earliest.Add(s.Policy.WindowLast), Latest: p.Latest.Add(s.Policy.WindowLast)}
+}

@@ -1,0 +1,120 @@
+package screen
+
+import (
+	"bytes"
+	"slices"
+	"strings"
+
+	"github.com/tidwall/gjson"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/catalogue"
+	"dwellwatch/internal/chart"
+)
+
+// Screener screens resources by a site's value sets and catalogue. Bases gives the FHIR base URL of each feed, so that
+// absolute references of the feed's own server count as local ones.
+type Screener struct {
+	Sets   chart.Sets
+	Models catalogue.Catalogue
+	Bases  map[string]string
+}
+
+// Item screens one resource of a feed.
+func (s Screener) Item(feed string, r fhir.Resource) Item {
+	doc := gjson.ParseBytes(r.Raw)
+	it := Item{Feed: feed, Resource: r, Retracted: retracted(r.Type, doc)}
+	base := s.Bases[feed]
+	it.Patient = patientOf(r, doc, base)
+	if r.Type == "Patient" {
+		for _, l := range doc.Get("link").Array() {
+			if local := fhir.ParseReference(l.Get("other.reference").String()).Local(base); strings.HasPrefix(local, "Patient/") {
+				it.Links = append(it.Links, strings.TrimPrefix(local, "Patient/"))
+			}
+		}
+		return it
+	}
+	it.Refs = references(doc, base)
+	if it.Retracted {
+		return it
+	}
+	switch r.Type {
+	case "Device":
+		it.Evidence = chart.IsFilterDevice(r.Raw, s.Sets, s.Models)
+	case "Procedure", "DeviceUseStatement":
+		it.Evidence = chart.TellsFilter(r.Raw, s.Sets, s.Models)
+	case "Medication":
+		it.Holdable = chart.IsAnticoagulant(r.Raw, s.Sets)
+	}
+	// A filter whose patient cannot be told yet is kept until an entry that names it, or a newer version, tells.
+	it.Holdable = it.Holdable || it.Evidence && it.Patient == ""
+	return it
+}
+
+func retracted(kind string, doc gjson.Result) bool {
+	if kind == "Condition" || kind == "AllergyIntolerance" {
+		return slices.ContainsFunc(doc.Get("verificationStatus.coding.#.code").Array(), func(c gjson.Result) bool { return c.String() == "entered-in-error" })
+	}
+	return doc.Get("status").String() == "entered-in-error"
+}
+
+// patientOf gives the id of the patient that a resource is about.
+func patientOf(r fhir.Resource, doc gjson.Result, base string) string {
+	if r.Type == "Patient" {
+		return r.ID
+	}
+	for _, path := range []string{"subject.reference", "patient.reference", "for.reference"} {
+		if id := patientID(doc.Get(path).String(), base); id != "" {
+			return id
+		}
+	}
+	for _, p := range doc.Get("participant.#.actor.reference").Array() {
+		if id := patientID(p.String(), base); id != "" {
+			return id
+		}
+	}
+	return ""
+}
+
+func patientID(reference, base string) string {
+	id, ok := strings.CutPrefix(fhir.ParseReference(reference).Local(base), "Patient/")
+	if !ok {
+		return ""
+	}
+	return id
+}
+
+// references lists the entries of the same feed that a document names anywhere, but not patients.
+func references(doc gjson.Result, base string) []string {
+	var out []string
+	var walk func(v gjson.Result)
+	walk = func(v gjson.Result) {
+		v.ForEach(func(k, e gjson.Result) bool {
+			if k.String() == "reference" && e.Type == gjson.String {
+				if local := fhir.ParseReference(e.String()).Local(base); local != "" && !strings.HasPrefix(local, "Patient/") {
+					out = append(out, local)
+				}
+				return true
+			}
+			if e.IsObject() || e.IsArray() {
+				walk(e)
+			}
+			return true
+		})
+	}
+	walk(doc)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// Mentions reports whether bytes that could not be read seem to be about a vena cava filter, so that they are worth keeping
+// aside. It looks for the words and the codes that start following a patient.
+func Mentions(body []byte) bool {
+	lower := bytes.ToLower(body)
+	for _, w := range []string{"cava filter", "caval filter", "ivc filter", "ivc-filter", "37191", "37193", "397913009", "233439000", "06h03dz"} {
+		if bytes.Contains(lower, []byte(w)) {
+			return true
+		}
+	}
+	return false
+}
