@@ -4,10 +4,10 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"log/slog"
 	"os"
 	"os/exec"
 	"runtime"
-	"strings"
 	"syscall"
 	"time"
 )
@@ -78,10 +78,11 @@ func (p *process) endsWithin(ctx context.Context, d time.Duration) bool {
 }
 
 // run runs a program to its end and returns what it wrote on standard output.
-// The error holds the last line of its error output.
+// The error holds the last lines of its error output.
 func run(ctx context.Context, cmd *exec.Cmd) (string, error) {
-	var out, errs bytes.Buffer
-	cmd.Stdout, cmd.Stderr = &out, &errs
+	var out bytes.Buffer
+	errs := &serverLog{log: slog.New(slog.DiscardHandler)}
+	cmd.Stdout, cmd.Stderr = &out, errs
 	p, err := launch(cmd)
 	if err != nil {
 		return "", err
@@ -97,8 +98,7 @@ func run(ctx context.Context, cmd *exec.Cmd) (string, error) {
 		return "", ctx.Err()
 	}
 	if p.err != nil {
-		lines := strings.Split(strings.TrimSpace(errs.String()), "\n")
-		return "", fmt.Errorf("%w: %s", p.err, lines[len(lines)-1])
+		return "", fmt.Errorf("%w: %s", p.err, errs.tail())
 	}
 	return out.String(), nil
 }

