@@ -1,0 +1,171 @@
+// Package api is the HTTP side of the service: the doors through which feeds deliver FHIR R4 resources, the assessment of
+// a document that is not kept, and the routes an operator needs. The doors listen, they are no FHIR server: nothing can be
+// read or searched through them.
+//
+// It must never reach the database or the queue except through the functions of its Config, and must never write a URL,
+// an id or anything else of a patient into a log, a metric or an error text.
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/auth"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/screen"
+
+	"github.com/gin-gonic/gin"
+	"github.com/google/uuid"
+	"github.com/prometheus/client_golang/prometheus"
+)
+
+// DefaultFeed is the feed of the doors below /fhir.
+const DefaultFeed = "default"
+
+// DefaultBodyLimit is how many bytes a body may have, unpacked, where Config gives no other limit.
+const DefaultBodyLimit = 10 << 20
+
+// AuditRow is one line of the audit trail. It names no patient and no resource.
+type AuditRow struct {
+	At      time.Time
+	Caller  string // "feed <name>" for a delivery; "token" or "loopback" otherwise
+	Action  string // deliver | assess
+	Route   string // the pattern, e.g. "/feeds/:feed/fhir/:type/:id"
+	Outcome string // the HTTP status
+	Number  int64  // how many resources were handed on
+}
+
+// Config is what the API needs of the rest of the program. Every function must be set.
+type Config struct {
+	// Accept stores items in one transaction and gives an outcome for each, in order.
+	Accept func(ctx context.Context, items []screen.Item) ([]screen.Outcome, error)
+	// Screen looks at one resource of a feed. It must fill Item.Resource with what it is given.
+	Screen func(feed string, r fhir.Resource) screen.Item
+	// Mentions says whether the bytes hold any of the words or codes of the screen, whatever shape they are in.
+	Mentions func(body []byte) bool
+	// Quarantine notes a payload that could not be read. Body is nil where it was too large to be read; it may be stored
+	// only if keep is true.
+	Quarantine func(ctx context.Context, feed, route string, body []byte, issues []fhir.Issue, keep bool, at time.Time) error
+	// Audit writes one row after each delivery and each assessment.
+	Audit func(ctx context.Context, row AuditRow) error
+	// Ready gives an error while the service cannot take deliveries.
+	Ready func(ctx context.Context) error
+	// Assess gives one JSON assessment for each patient of the resources. Nothing is stored.
+	Assess func(resources []fhir.Resource, on filter.Day) ([][]byte, error)
+
+	Now  func() time.Time
+	Zone *time.Location // the zone of the hospital: what day is today
+	Log  *slog.Logger
+
+	// Feeds names the feeds and gives the FHIR base URL of each sender ("" where it is not known). The feed "default"
+	// exists in any case.
+	Feeds map[string]string
+	// PublicURL is how senders reach this service, without a slash at its end. Where it is "", Location is a path.
+	PublicURL string
+	// Token is the secret that callers must show. Where it is "", only requests to this machine's own names are answered.
+	Token string
+	// BodyLimit is how many bytes a body may have after unpacking; 0 stands for DefaultBodyLimit.
+	BodyLimit int64
+	// Registry gathers the metrics; nil stands for a registry of the API's own.
+	Registry *prometheus.Registry
+	// Version is the version of the program, for the CapabilityStatement.
+	Version string
+}
+
+// server answers requests.
+type server struct {
+	Config
+	token       auth.Token
+	meters      *meters
+	number      atomic.Int64 // of requests, for the log
+	crossOrigin *http.CrossOriginProtection
+}
+
+// CheckListen refuses a listen address that other machines can reach while token is "".
+func CheckListen(addr, token string) error { return auth.CheckListen(addr, auth.NewToken(token)) }
+
+// New gives the handler of all routes. The error names what is missing in the configuration.
+func New(c Config) (http.Handler, error) {
+	s, err := newServer(c)
+	if err != nil {
+		return nil, err
+	}
+	return s.handler(), nil
+}
+
+func newServer(c Config) (*server, error) {
+	for name, missing := range map[string]bool{
+		"Accept": c.Accept == nil, "Screen": c.Screen == nil, "Mentions": c.Mentions == nil, "Quarantine": c.Quarantine == nil,
+		"Audit": c.Audit == nil, "Ready": c.Ready == nil, "Assess": c.Assess == nil, "Now": c.Now == nil, "Zone": c.Zone == nil,
+		"Log": c.Log == nil,
+	} {
+		if missing {
+			return nil, errors.New("api: " + name + " is not set")
+		}
+	}
+	feeds := map[string]string{DefaultFeed: ""}
+	for name, base := range c.Feeds {
+		if !fhir.ValidID(name) {
+			return nil, fmt.Errorf("api: feed name %q: use letters, digits, hyphens and full stops", name)
+		}
+		feeds[name] = strings.TrimSuffix(base, "/")
+	}
+	c.Feeds = feeds
+	c.PublicURL = strings.TrimSuffix(c.PublicURL, "/")
+	if c.BodyLimit == 0 {
+		c.BodyLimit = DefaultBodyLimit
+	}
+	if c.Registry == nil {
+		c.Registry = prometheus.NewRegistry()
+	}
+	m, err := newMeters(c.Registry)
+	if err != nil {
+		return nil, fmt.Errorf("api: %w", err)
+	}
+	return &server{Config: c, token: auth.NewToken(c.Token), meters: m, crossOrigin: http.NewCrossOriginProtection()}, nil
+}
+
+// handler wraps the engine: FHIR clients often write a base with a slash at its end, and a redirect would lose the body
+// of senders that do not follow one.
+func (s *server) handler() http.Handler {
+	e := s.engine()
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if p := r.URL.Path; len(p) > 1 && strings.HasSuffix(p, "/") {
+			u := *r.URL
+			u.Path, u.RawPath = strings.TrimSuffix(p, "/"), ""
+			r = r.Clone(r.Context())
+			r.URL = &u
+		}
+		e.ServeHTTP(w, r)
+	})
+}
+
+// feedSpace is the namespace of a feed's own ids: UUIDv5 of a namespace of this program and the feed's name.
+func feedSpace(feed string) uuid.UUID {
+	return uuid.NewSHA1(uuid.NewSHA1(uuid.NameSpaceURL, []byte("urn:dwellwatch:feed")), []byte(feed))
+}
+
+func (s *server) engine() *gin.Engine {
+	gin.SetMode(gin.ReleaseMode)
+	e := gin.New()
+	e.RedirectTrailingSlash = false
+	e.RedirectFixedPath = false
+	e.HandleMethodNotAllowed = true
+	e.Use(s.observe, s.recover, s.guard)
+	e.NoRoute(func(c *gin.Context) { s.refuse(c, notFound("there is no such route")) })
+	e.NoMethod(func(c *gin.Context) {
+		s.refuse(c, &problem{status: http.StatusMethodNotAllowed, issues: []fhir.Issue{
+			{Severity: "error", Code: "not-supported", Text: "this route does not answer that method; the doors take deliveries and can be neither read nor searched"}}})
+	})
+	for _, r := range s.routes() {
+		e.Handle(r.method, r.path, r.handle)
+	}
+	return e
+}

@@ -1,0 +1,178 @@
+package api
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/filter"
+
+	"github.com/gin-gonic/gin"
+)
+
+// assess answers what an assessment of the resources in the body would say. Nothing is stored, not even a payload that
+// cannot be read.
+func (s *server) assess(c *gin.Context) {
+	number, err := s.assessBody(c)
+	if err != nil {
+		s.refuse(c, err)
+	}
+	caller := "loopback"
+	if s.token.Set() {
+		caller = "token"
+	}
+	s.audit(c, caller, "assess", int64(number))
+}
+
+func (s *server) assessBody(c *gin.Context) (int, error) {
+	if !accepts(c.Request, "application/json", "application/x-ndjson", "application/fhir+json", "application/ndjson") {
+		return 0, refusal(http.StatusNotAcceptable, "not-supported", "", "an assessment is application/json, or application/x-ndjson for several patients")
+	}
+	on, err := s.assessDay(c)
+	if err != nil {
+		return 0, err
+	}
+	body, err := s.readBody(c.Writer, c.Request, true)
+	if err != nil {
+		return 0, err
+	}
+	resources, err := readAll(body, s.Feeds[DefaultFeed])
+	if err != nil {
+		return 0, err
+	}
+	answers, err := s.Assess(resources, on)
+	if err != nil {
+		return 0, err
+	}
+	if len(answers) == 0 {
+		return 0, refusal(http.StatusUnprocessableEntity, "not-found", "", "the resources name no patient that could be assessed")
+	}
+	if len(answers) == 1 && !strings.Contains(c.GetHeader("Accept"), "ndjson") {
+		c.Data(http.StatusOK, plainJSON, answers[0])
+		return len(resources), nil
+	}
+	var out bytes.Buffer
+	for _, a := range answers {
+		if err := json.Compact(&out, a); err != nil {
+			return 0, errors.New("an assessment is not JSON")
+		}
+		out.WriteByte('\n')
+	}
+	c.Data(http.StatusOK, ndjson, out.Bytes())
+	return len(resources), nil
+}
+
+// assessDay reads the day of the assessment; without one it is today at the hospital.
+func (s *server) assessDay(c *gin.Context) (filter.Day, error) {
+	text, given := c.GetQuery("on")
+	if !given {
+		return filter.NewDay(s.Now().In(s.Zone).Date()), nil
+	}
+	on, err := filter.ParseDay(text)
+	if err != nil {
+		return 0, refusal(http.StatusBadRequest, "value", "", "on is a calendar day, YYYY-MM-DD")
+	}
+	return on, nil
+}
+
+// readAll gives the resources of a body as a feed would leave them behind: a Bundle is taken apart as at the doors, of
+// several versions of a resource the last one counts, what is deleted is gone. The types that the doors ignore are left out.
+func readAll(body []byte, base string) ([]fhir.Resource, error) {
+	documents := [][]byte{body}
+	if lines := bytes.Split(body, []byte("\n")); isNDJSON(lines) {
+		documents = lines
+	}
+	var order []string
+	last := map[string]fhir.Resource{}
+	for n, document := range documents {
+		if len(documents) > 1 && len(bytes.TrimSpace(document)) == 0 {
+			continue
+		}
+		steps, err := readDocument(document, base)
+		if err != nil {
+			return nil, inLine(err, n+1, len(documents))
+		}
+		for _, st := range steps {
+			ref := st.resource.Ref()
+			switch st.kind {
+			case keep:
+				if _, there := last[ref]; !there {
+					order = append(order, ref)
+				}
+				last[ref] = st.resource
+			case remove:
+				delete(last, ref)
+			}
+		}
+	}
+	var out []fhir.Resource
+	for _, ref := range order {
+		if r, there := last[ref]; there {
+			out = append(out, r)
+			delete(last, ref)
+		}
+	}
+	return out, nil
+}
+
+// isNDJSON recognises lines that are a document each; a single document on one line, or spread over several, is not.
+func isNDJSON(lines [][]byte) bool {
+	filled := 0
+	for _, l := range lines {
+		if len(bytes.TrimSpace(l)) > 0 {
+			filled++
+		}
+		if filled == 2 {
+			break
+		}
+	}
+	first := bytes.TrimPrefix(lines[0], []byte("\xef\xbb\xbf"))
+	return filled == 2 && json.Valid(first)
+}
+
+// readDocument plans one document; any fault in it is an error, since an assessment of a part would mislead.
+func readDocument(document []byte, base string) ([]step, error) {
+	r, err := fhir.Decode(document)
+	if err != nil {
+		return nil, err
+	}
+	if r.Type != "Bundle" {
+		st := put(DefaultFeed, base, step{path: r.Type, resource: r}, target{})
+		return []step{st}, nil
+	}
+	b, err := fhir.DecodeBundle(r)
+	if err != nil {
+		return nil, err
+	}
+	steps, err := plan(DefaultFeed, base, b)
+	if err != nil {
+		return nil, err
+	}
+	if faults := faultsOf(steps); len(faults) > 0 {
+		return nil, &fhir.Invalid{Issues: faults}
+	}
+	if _, notified := b.NotificationType(); b.Type == "history" && !notified {
+		for i, j := 0, len(steps)-1; i < j; i, j = i+1, j-1 {
+			steps[i], steps[j] = steps[j], steps[i]
+		}
+	}
+	return steps, nil
+}
+
+// inLine adds to the faults of one line of NDJSON which line it is.
+func inLine(err error, line, lines int) error {
+	var invalid *fhir.Invalid
+	if lines == 1 || !errors.As(err, &invalid) {
+		return err
+	}
+	out := &fhir.Invalid{}
+	for _, i := range invalid.Issues {
+		i.Text = "line " + strconv.Itoa(line) + ": " + i.Text
+		out.Issues = append(out.Issues, i)
+	}
+	return out
+}

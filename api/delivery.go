@@ -1,0 +1,178 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/screen"
+
+	"github.com/gin-gonic/gin"
+)
+
+// delivery is one request at a door.
+type delivery struct {
+	feed   string
+	base   string // the sender's FHIR base URL; "" where it is not known
+	body   []byte
+	number int64 // of resources handed to the store
+}
+
+// answer is what a request or an entry is told.
+type answer struct {
+	status   int
+	location string // "Type/id/_history/v"; "" where nothing is kept
+	etag     string
+	fate     string
+	issues   []fhir.Issue
+}
+
+// door reads a delivery, lets h take it, and sees to what every delivery needs: an answer to each error, the quarantine
+// of what could not be read, the audit row.
+func (s *server) door(h func(c *gin.Context, d *delivery) error) gin.HandlerFunc {
+	return func(c *gin.Context) {
+		d, err := s.open(c)
+		if err == nil {
+			err = h(c, d)
+		}
+		if d == nil {
+			s.refuse(c, err)
+			return
+		}
+		if err != nil {
+			if p := problemOf(err); p.unreadable {
+				s.meters.resource("", fateRefused)
+				if failed := s.quarantine(c, d.feed, d.body, p.issues); failed != nil {
+					err = failed
+				}
+			}
+			s.refuse(c, err)
+		}
+		s.audit(c, "feed "+d.feed, "deliver", d.number)
+	}
+}
+
+// open finds the feed and reads the body. Where the body is at fault the delivery is given too.
+func (s *server) open(c *gin.Context) (*delivery, error) {
+	feed := c.Param("feed")
+	if feed == "" {
+		feed = DefaultFeed
+	}
+	base, ok := s.Feeds[feed]
+	if !ok {
+		return nil, notFound("there is no such feed")
+	}
+	if err := negotiate(c.Request); err != nil {
+		return nil, err
+	}
+	d := &delivery{feed: feed, base: base}
+	if c.Request.Method == http.MethodDelete {
+		return d, nil
+	}
+	var err error
+	d.body, err = s.readBody(c.Writer, c.Request, false)
+	return d, err
+}
+
+// accept screens all steps that are to be kept and hands them to the store in one call, so that the entries of a patient
+// that arrive together with the filter are kept with it. It then fills in the answers. Order is the order of steps;
+// backwards says that the newest stands first, as in a history.
+func (s *server) accept(ctx context.Context, d *delivery, steps []step, backwards bool) error {
+	var items []screen.Item
+	var of []int
+	for n := range steps {
+		i := n
+		if backwards {
+			i = len(steps) - 1 - n
+		}
+		switch st := steps[i]; st.kind {
+		case keep:
+			items, of = append(items, s.Screen(d.feed, st.resource)), append(of, i)
+		case remove:
+			items, of = append(items, screen.Item{Feed: d.feed, Resource: st.resource, Deleted: true}), append(of, i)
+		}
+	}
+	if len(items) > 0 {
+		outcomes, err := s.Accept(ctx, items)
+		if err != nil {
+			return err
+		}
+		if len(outcomes) != len(items) {
+			return errors.New("the store gave another number of outcomes than it was given items")
+		}
+		d.number = int64(len(items))
+		for n, i := range of {
+			steps[i].answer = answerTo(steps[i], outcomes[n])
+		}
+	}
+	for _, st := range steps {
+		fate := st.answer.fate
+		if st.kind == faulty {
+			fate = fateRefused
+		}
+		s.meters.resource(st.resource.Type, fate)
+	}
+	return nil
+}
+
+// answerTo turns what the store did into what the sender is told.
+func answerTo(st step, o screen.Outcome) answer {
+	a := answer{status: http.StatusOK, fate: string(o.Fate)}
+	if o.Version > 0 {
+		version := strconv.FormatInt(o.Version, 10)
+		a.etag = `W/"` + version + `"`
+		if st.kind == keep {
+			a.location = st.resource.Ref() + "/_history/" + version
+		}
+	}
+	if o.Fate == screen.Created && st.kind == keep {
+		a.status = http.StatusCreated
+	}
+	a.issues = []fhir.Issue{{Severity: "information", Code: "informational", Text: fateText(o.Fate, st.kind)}}
+	if st.kind == keep {
+		for _, w := range fhir.Warnings(st.resource) {
+			w.Expression = st.path + strings.TrimPrefix(w.Expression, st.resource.Type)
+			a.issues = append(a.issues, w)
+		}
+	}
+	return a
+}
+
+func fateText(f screen.Fate, k kind) string {
+	switch f {
+	case screen.Created, screen.Updated:
+		if k == remove {
+			return "the deletion was noted"
+		}
+		return "kept"
+	case screen.Duplicate:
+		return "this was already here"
+	case screen.Stale:
+		return "a newer version is already here; this one changes nothing"
+	case screen.Forgotten:
+		return "nothing of this resource was here; that it is gone was noted"
+	}
+	return "not about a vena cava filter and not about a followed patient; nothing was kept"
+}
+
+// answerSingle writes the answer to a request that was no Bundle.
+func (s *server) answerSingle(c *gin.Context, a answer) {
+	if a.location != "" {
+		c.Header("Location", s.doorURL(c)+"/"+a.location)
+	}
+	if a.etag != "" {
+		c.Header("ETag", a.etag)
+	}
+	s.writeFHIR(c, a.status, fhir.Outcome(a.issues...))
+}
+
+// doorURL gives the base of the door that the request came through.
+func (s *server) doorURL(c *gin.Context) string {
+	if feed := c.Param("feed"); feed != "" {
+		return s.PublicURL + "/feeds/" + feed + "/fhir"
+	}
+	return s.PublicURL + "/fhir"
+}

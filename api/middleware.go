@@ -1,0 +1,96 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"runtime/debug"
+	"strconv"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/auth"
+
+	"github.com/gin-gonic/gin"
+)
+
+// pattern gives the route's pattern; a URL itself may name a patient and is never used.
+func pattern(c *gin.Context) string {
+	if p := c.FullPath(); p != "" {
+		return p
+	}
+	return "unmatched"
+}
+
+// method gives the request's method if it is a usual one: a caller could send any word.
+func method(r *http.Request) string {
+	switch r.Method {
+	case http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete, http.MethodOptions:
+		return r.Method
+	}
+	return "other"
+}
+
+// observe writes one line of the access log and counts the request.
+func (s *server) observe(c *gin.Context) {
+	start, number := s.Now(), s.number.Add(1)
+	c.Next()
+	took := s.Now().Sub(start)
+	s.meters.request(pattern(c), method(c.Request), c.Writer.Status(), took)
+	s.Log.Info("request", "number", number, "method", method(c.Request), "route", pattern(c),
+		"status", c.Writer.Status(), "duration", took)
+}
+
+// recover answers 500 after a panic. The value of a panic may hold what was sent, so only the stack is logged, which
+// names functions and lines.
+func (s *server) recover(c *gin.Context) {
+	defer func() {
+		v := recover()
+		if v == nil {
+			return
+		}
+		if v == http.ErrAbortHandler {
+			panic(v)
+		}
+		s.Log.Error("panic", "route", pattern(c), "stack", string(debug.Stack()))
+		if !c.Writer.Written() {
+			s.refuse(c, errors.New("panic"))
+		}
+		c.Abort()
+	}()
+	c.Next()
+}
+
+// guard lets a request in: with the token, or, where there is none, only under a name of this machine and not on behalf
+// of a page of another site.
+func (s *server) guard(c *gin.Context) {
+	if !s.token.Set() {
+		if !auth.LocalHost(c.Request.Host) {
+			s.refuse(c, refusal(http.StatusForbidden, "forbidden", "", "without a token this service answers only to localhost, 127.0.0.1 and [::1]"))
+			return
+		}
+		if s.crossOrigin.Check(c.Request) != nil {
+			s.refuse(c, refusal(http.StatusForbidden, "forbidden", "", "pages of other sites may not send requests here"))
+		}
+		return
+	}
+	if open(pattern(c)) || s.token.Allows(c.GetHeader("Authorization")) {
+		return
+	}
+	s.refuse(c, refusal(http.StatusUnauthorized, "login", "", "send Authorization: Bearer with the token of this service"))
+}
+
+// audit writes the row of a request that has been answered. The request may be over, so its cancellation is not heeded;
+// what was stored stays stored, so a failure is logged.
+func (s *server) audit(c *gin.Context, caller, action string, number int64) {
+	row := AuditRow{At: s.Now(), Caller: caller, Action: action, Route: pattern(c),
+		Outcome: strconv.Itoa(c.Writer.Status()), Number: number}
+	if err := s.Audit(context.WithoutCancel(c.Request.Context()), row); err != nil {
+		s.Log.Error("audit row not written", "route", row.Route, "outcome", row.Outcome, "cause", kindOfError(err))
+	}
+}
+
+// quarantine notes an unreadable payload. Its bytes may be kept only if they touch on what the service is for.
+func (s *server) quarantine(c *gin.Context, feed string, body []byte, issues []fhir.Issue) error {
+	keep := len(body) > 0 && s.Mentions(body)
+	return s.Quarantine(context.WithoutCancel(c.Request.Context()), feed, pattern(c), body, issues, keep, s.Now())
+}

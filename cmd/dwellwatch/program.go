@@ -1,0 +1,228 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"runtime/debug"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/riverqueue/river"
+
+	"dwellwatch/api"
+	"dwellwatch/fhir"
+	"dwellwatch/fhir/rest"
+	"dwellwatch/internal/assess"
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/feed"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/pgembed"
+	"dwellwatch/internal/postgres"
+	"dwellwatch/internal/screen"
+	"dwellwatch/internal/worker"
+	"dwellwatch/internal/workup"
+	"dwellwatch/internal/writeback"
+	"dwellwatch/migrations"
+)
+
+// settings are all that a running service is made of.
+type settings struct {
+	databaseSettings
+	recordSettings
+	listenSettings
+	basis assess.Basis
+	now   func() time.Time
+	log   *slog.Logger
+	// durable is false only for the demonstration's throw-away cluster.
+	durable bool
+	// rescueAfter overrides how long a job of a killed process waits; 0 takes the worker's own.
+	rescueAfter time.Duration
+}
+
+// program is the running service.
+type program struct {
+	settings
+	cluster *pgembed.Cluster
+	store   *postgres.Store
+	queue   *river.Client[pgx.Tx]
+	handler http.Handler
+}
+
+// openDatabase connects to the configured database, or runs the private cluster, and brings the schema up to date.
+func openDatabase(ctx context.Context, s settings) (*program, error) {
+	p := &program{settings: s}
+	url := s.DatabaseURL
+	if url == "" {
+		cluster, err := pgembed.Start(ctx, pgembed.Config{Dir: s.DataDir, Durable: s.durable, Log: s.log})
+		if err != nil {
+			return nil, fmt.Errorf("private PostgreSQL: %w", err)
+		}
+		p.cluster = cluster
+		url = cluster.URL("postgres")
+	}
+	store, err := postgres.Open(ctx, url, postgres.Options{PullContext: s.RecordURL != ""})
+	if err != nil {
+		p.close()
+		return nil, err
+	}
+	p.store = store
+	if err := migrations.Up(ctx, store.Pool(), s.log); err != nil {
+		p.close()
+		return nil, err
+	}
+	return p, nil
+}
+
+// start builds the whole service and begins to work the queue; the caller serves p.handler and must close p.
+func start(ctx context.Context, s settings) (*program, error) {
+	p, err := openDatabase(ctx, s)
+	if err != nil {
+		return nil, err
+	}
+	if err := p.build(ctx); err != nil {
+		p.close()
+		return nil, err
+	}
+	if err := p.queue.Start(context.WithoutCancel(ctx)); err != nil {
+		p.close()
+		return nil, fmt.Errorf("start the queue: %w", err)
+	}
+	return p, nil
+}
+
+func (p *program) build(ctx context.Context) error {
+	number, err := p.store.RegisterBasis(ctx, p.basis.Digest(), p.basis.Policy.Name)
+	if err != nil {
+		return err
+	}
+	bases := map[string]string{}
+	for name, url := range p.Feeds {
+		bases[name] = url
+	}
+	bases[api.DefaultFeed] = p.RecordURL
+	screener := screen.Screener{Sets: p.basis.Sets, Models: p.basis.Models, Bases: bases}
+	w := worker.Config{Store: p.store, Basis: p.basis, BasisNumber: number, Screener: screener, Now: p.now, Log: p.log, MaxWorkers: p.Workers, RescueAfter: p.rescueAfter}
+	if p.RecordURL != "" {
+		if err := p.connect(ctx, &w); err != nil {
+			return err
+		}
+	}
+	if p.queue, err = worker.New(w); err != nil {
+		return err
+	}
+	p.handler, err = api.New(p.apiConfig(screener))
+	return err
+}
+
+// connect gives the workers the record to read and write.
+func (p *program) connect(ctx context.Context, w *worker.Config) error {
+	client, err := rest.New(rest.Config{BaseURL: p.RecordURL, Token: p.RecordToken, Timeout: p.RecordTimeout, Now: p.now})
+	if err != nil {
+		return err
+	}
+	installation, err := p.store.Installation(ctx)
+	if err != nil {
+		return err
+	}
+	site := compose.Site{Installation: installation.String(), Version: version(), ClinicOwner: p.ClinicOwner, CoordinatorOwner: p.CoordinatorOwner, Custodian: p.Custodian}
+	zoned := func() time.Time { return p.now().In(p.basis.Zone) }
+	w.Converger = writeback.New(writeback.Config{Store: worker.WriteStore{Store: p.store}, Record: client, Site: site, Timeout: client.Timeout(), Now: zoned,
+		Render: func(d compose.Document) ([]byte, error) {
+			return workup.PDF(d.Assessment, d.Assessment.Filters[0], d.Referral)
+		}})
+	w.Puller = &feed.Puller{Store: p.store, Record: client, Screen: w.Screener.Item, Now: p.now, Log: p.log}
+	return nil
+}
+
+func (p *program) apiConfig(screener screen.Screener) api.Config {
+	return api.Config{
+		Accept: func(ctx context.Context, items []screen.Item) ([]screen.Outcome, error) {
+			return p.store.Accept(ctx, items, p.now())
+		},
+		Screen:   screener.Item,
+		Mentions: screen.Mentions,
+		Quarantine: func(ctx context.Context, feed, route string, body []byte, issues []fhir.Issue, keep bool, at time.Time) error {
+			return p.store.Quarantine(ctx, feed, route, body, issues, keep, p.basis.Policy.QuarantineDays, at)
+		},
+		Audit: func(ctx context.Context, r api.AuditRow) error { return p.store.Audit(ctx, postgres.Entry(r)) },
+		Ready: func(ctx context.Context) error { return p.store.Pool().Ping(ctx) },
+		Assess: func(resources []fhir.Resource, on filter.Day) ([][]byte, error) {
+			return assessAll(resources, p.basis, on)
+		},
+		Now: p.now, Zone: p.basis.Zone, Log: p.log, Feeds: p.Feeds, PublicURL: p.PublicURL, Token: p.Token, BodyLimit: p.BodyLimit, Version: version(),
+	}
+}
+
+// assessAll assesses every patient of loose resources, one JSON object each.
+func assessAll(resources []fhir.Resource, basis assess.Basis, on filter.Day) ([][]byte, error) {
+	var out [][]byte
+	for _, rec := range assess.Split(resources, basis) {
+		body, err := json.Marshal(assess.Patient(rec, basis, on).Assessment)
+		if err != nil {
+			return nil, fmt.Errorf("write an assessment: %w", err)
+		}
+		out = append(out, body)
+	}
+	return out, nil
+}
+
+// serve answers on l until ctx ends, then lets running requests finish.
+func (p *program) serve(ctx context.Context, l net.Listener) error {
+	server := &http.Server{Handler: p.handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 2 * time.Minute, IdleTimeout: 2 * time.Minute,
+		ErrorLog: slog.NewLogLogger(p.log.Handler(), slog.LevelWarn)}
+	failed := make(chan error, 1)
+	go func() { failed <- server.Serve(l) }()
+	select {
+	case err := <-failed:
+		return fmt.Errorf("serve: %w", err)
+	case <-ctx.Done():
+	}
+	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 20*time.Second)
+	defer cancel()
+	if err := server.Shutdown(grace); err != nil && !errors.Is(err, context.DeadlineExceeded) {
+		return fmt.Errorf("shut down: %w", err)
+	}
+	return nil
+}
+
+// close stops the queue, the pool and the private cluster, in this order.
+func (p *program) close() {
+	grace, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	defer cancel()
+	if p.queue != nil {
+		soft, done := context.WithTimeout(grace, 10*time.Second)
+		if err := p.queue.Stop(soft); err != nil {
+			if err := p.queue.StopAndCancel(grace); err != nil {
+				p.log.Warn("the queue did not stop in time; its jobs are taken up again later")
+			}
+		}
+		done()
+	}
+	if p.store != nil {
+		p.store.Close()
+	}
+	if p.cluster != nil {
+		if err := p.cluster.Stop(grace); err != nil {
+			p.log.Warn("the private PostgreSQL did not stop cleanly", "error", err)
+		}
+	}
+}
+
+// version gives the module version, or the commit of a build from a checkout.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && len(s.Value) >= 12 {
+			return "0.1.0+" + s.Value[:12]
+		}
+	}
+	return "0.1.0"
+}

@@ -1,0 +1,138 @@
+package fhir
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+	"time"
+
+	"dwellwatch/internal/fault"
+)
+
+// Error names how many faults there are and where the first one is; it holds no patient data.
+func (e *Invalid) Error() string {
+	if len(e.Issues) == 0 {
+		return fault.Invalid.Error()
+	}
+	first := e.Issues[0]
+	where := ""
+	if first.Expression != "" {
+		where = first.Expression + ": "
+	}
+	if more := len(e.Issues) - 1; more > 0 {
+		return fmt.Sprintf("%v: %s%s (and %d more)", fault.Invalid, where, first.Text, more)
+	}
+	return fmt.Sprintf("%v: %s%s", fault.Invalid, where, first.Text)
+}
+
+// Unwrap gives fault.Invalid.
+func (e *Invalid) Unwrap() error { return fault.Invalid }
+
+// Decode reads one resource. The error is an *Invalid that lists every fault, each with its element path: not JSON, more
+// than one document, not UTF-8, a member given twice, nesting over 64 levels, no or an impossible resourceType, an
+// impossible id, a meta that is no object.
+//
+// It does not judge codes or dates: a resource with a status nobody knows is readable, and later layers say what they
+// could not use. Warnings tells the sender. In a Bundle, faults inside an entry are left to DecodeBundle, so that one
+// bad entry of a batch does not take the others with it.
+//
+// Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
+func Decode(body []byte) (Resource, error) {
+	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
+	body = bytes.Trim(body, " \t\r\n")
+	found := scan(body)
+	for _, i := range found {
+		if i.Severity == "fatal" {
+			return Resource{}, &Invalid{Issues: rooted(found, rootOf(body))}
+		}
+	}
+	r, faults := view(body)
+	if r.Type == "Bundle" {
+		found = outsideEntries(found)
+	}
+	if all := append(found, faults...); len(all) > 0 {
+		return Resource{}, &Invalid{Issues: rooted(all, r.Type)}
+	}
+	return r, nil
+}
+
+// view reads the few members that a Resource shows of a scanned document. Paths of the faults have no root.
+func view(raw []byte) (Resource, []Issue) {
+	r := Resource{Raw: raw}
+	if kindOf(raw) != '{' {
+		return r, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
+	}
+	var faults []Issue
+	m := members(raw, "resourceType", "id", "meta")
+	switch typ, ok := textOf(m["resourceType"]); {
+	case m["resourceType"] == nil:
+		faults = append(faults, Issue{"error", "required", "resourceType", "a resource names its resourceType"})
+	case !ok || !validType(typ) || len(typ) > 64:
+		faults = append(faults, Issue{"error", "value", "resourceType", "this is not the name of a resource type"})
+	default:
+		r.Type = typ
+	}
+	if m["id"] != nil {
+		id, ok := textOf(m["id"])
+		if !ok || !ValidID(id) {
+			faults = append(faults, Issue{"error", "value", "id", "an id is 1 to 64 letters, digits, hyphens and full stops"})
+		}
+		r.ID = id
+	}
+	if m["meta"] != nil {
+		if kindOf(m["meta"]) != '{' {
+			return r, append(faults, Issue{"error", "structure", "meta", "meta is an object"})
+		}
+		meta := members(m["meta"], "versionId", "lastUpdated")
+		r.VersionID = text(meta["versionId"])
+		r.LastUpdated = parseInstant(text(meta["lastUpdated"]))
+	}
+	return r, faults
+}
+
+// parseInstant reads an instant and gives the zero time for what is none.
+func parseInstant(s string) time.Time {
+	t, err := time.Parse(time.RFC3339Nano, s)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
+}
+
+// rootOf guesses the type of a document that cannot be read to its end, for the paths of its faults.
+func rootOf(raw []byte) string {
+	if typ := text(members(raw, "resourceType")["resourceType"]); validType(typ) && len(typ) <= 64 {
+		return typ
+	}
+	return ""
+}
+
+// rooted puts root before every path; "Resource" stands in where the type is not known.
+func rooted(issues []Issue, root string) []Issue {
+	if root == "" {
+		root = "Resource"
+	}
+	out := make([]Issue, len(issues))
+	for n, i := range issues {
+		switch {
+		case i.Expression == "":
+			i.Expression = root
+		case strings.HasPrefix(i.Expression, "["):
+			i.Expression = root + i.Expression
+		default:
+			i.Expression = root + "." + i.Expression
+		}
+		out[n] = i
+	}
+	return out
+}
+
+func outsideEntries(issues []Issue) []Issue {
+	var out []Issue
+	for _, i := range issues {
+		if !strings.HasPrefix(i.Expression, "entry[") {
+			out = append(out, i)
+		}
+	}
+	return out
+}

@@ -1,0 +1,131 @@
+package fhir
+
+import "encoding/json"
+
+// The functions of this file read parts of a document that scan has passed. encoding/json is not used on objects because
+// it takes "Entry" for "entry"; FHIR names are case-sensitive. On other input they stop early, they do not panic.
+
+// each calls f for every member of the object raw, in order.
+func each(raw []byte, f func(name string, value []byte)) {
+	at := skipSpace(raw, 0)
+	if at == len(raw) || raw[at] != '{' {
+		return
+	}
+	for at++; ; at++ {
+		at = skipSpace(raw, at)
+		if at >= len(raw) || raw[at] != '"' {
+			return
+		}
+		end := valueEnd(raw, at)
+		name, ok := textOf(raw[at:end])
+		at = skipSpace(raw, end)
+		if !ok || at >= len(raw) || raw[at] != ':' {
+			return
+		}
+		at = skipSpace(raw, at+1)
+		end = valueEnd(raw, at)
+		f(name, raw[at:end])
+		at = skipSpace(raw, end)
+		if at >= len(raw) || raw[at] != ',' {
+			return
+		}
+	}
+}
+
+// items gives the elements of the array raw.
+func items(raw []byte) [][]byte {
+	at := skipSpace(raw, 0)
+	if kindOf(raw) != '[' {
+		return nil
+	}
+	var out [][]byte
+	for at++; ; at++ {
+		at = skipSpace(raw, at)
+		if at >= len(raw) || raw[at] == ']' {
+			return out
+		}
+		end := valueEnd(raw, at)
+		out = append(out, raw[at:end])
+		at = skipSpace(raw, end)
+		if at >= len(raw) || raw[at] != ',' {
+			return out
+		}
+	}
+}
+
+// members gives the values of the named members of the object raw; nil for one that is missing.
+func members(raw []byte, wanted ...string) map[string][]byte {
+	out := make(map[string][]byte, len(wanted))
+	each(raw, func(name string, value []byte) {
+		for _, w := range wanted {
+			if w == name {
+				out[name] = value
+			}
+		}
+	})
+	return out
+}
+
+// valueEnd gives the place after the value that starts at at.
+func valueEnd(raw []byte, at int) int {
+	depth := 0
+	for at < len(raw) {
+		switch raw[at] {
+		case '"':
+			at++
+			for at < len(raw) && raw[at] != '"' {
+				if raw[at] == '\\' {
+					at++
+				}
+				at++
+			}
+		case '{', '[':
+			depth++
+		case '}', ']':
+			if depth == 0 {
+				return at
+			}
+			depth--
+		default:
+			if depth > 0 {
+				at++
+				continue
+			}
+			for at < len(raw) && raw[at] != ',' && raw[at] != '}' && raw[at] != ']' && raw[at] != ':' && skipSpace(raw, at) == at {
+				at++
+			}
+			return at
+		}
+		at++
+		if depth == 0 {
+			return min(at, len(raw))
+		}
+	}
+	return len(raw)
+}
+
+// kindOf gives the first byte of a value: '{', '[', '"', 't', 'f', 'n', a digit, a minus, or 0 where there is none.
+func kindOf(raw []byte) byte {
+	if at := skipSpace(raw, 0); at < len(raw) {
+		return raw[at]
+	}
+	return 0
+}
+
+// textOf reads a JSON string; ok is false for any other value.
+func textOf(raw []byte) (string, bool) {
+	if kindOf(raw) != '"' {
+		return "", false
+	}
+	var s string
+	if err := json.Unmarshal(raw, &s); err != nil {
+		return "", false
+	}
+	return s, true
+}
+
+// text reads a JSON string, and gives "" for any other value.
+func text(raw []byte) string {
+	s, _ := textOf(raw)
+	return s
+}

@@ -1,0 +1,137 @@
+// Package compose builds what dwellwatch writes into the record, from an assessment and the referral that should stand:
+// Task, DocumentReference, Provenance and the transaction that carries them; and it edits copies of its own that the
+// record holds. It is pure: no I/O, no clock, the same input gives the same bytes. It must never put a patient's name or
+// number into a text, and never change an element of a held resource that is not ours.
+//
+// The outbound types are our own: the general Go models of FHIR have no `contained` and write every variant of
+// Task.input.value[x] at once, and both are needed here.
+package compose
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dwellwatch/internal/assess"
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/fault"
+	"dwellwatch/internal/filter"
+
+	"github.com/google/uuid"
+)
+
+// Identifier systems and code systems of our own.
+const (
+	SeriesSystem   = "urn:dwellwatch:referral" // identifier: the filter's key, on Task and DocumentReference
+	TaskSystem     = "urn:dwellwatch:task"     // identifier: one Task
+	DocumentSystem = "urn:dwellwatch:document" // identifier: one revision of the document
+	VerdictSystem  = "urn:dwellwatch:verdict"  // codes: the verdicts of an assessment
+	ClosedSystem   = "urn:dwellwatch:closed"   // codes: why we closed a Task
+	InputSystem    = "urn:dwellwatch:input"    // codes: what a Task's input is
+)
+
+// Codes of InputSystem.
+const (
+	inputEvidence = "evidence"
+	inputDocument = "work-up-document"
+)
+
+// Document is everything a referral is written from. Assessment.Filters holds the one filter that it is about.
+type Document struct {
+	Assessment assess.Assessment `json:"assessment"`
+	Referral   draft.Referral    `json:"referral"`
+}
+
+// Concept is a code with words; System and Code may be empty.
+type Concept struct{ System, Code, Text string }
+
+// Site is what the place decides. Only Installation is needed.
+type Site struct {
+	// Installation is the UUID of this installation; it makes our instance identifiers.
+	Installation string
+	// Version of the software; "" leaves it out.
+	Version string
+	// ClinicOwner and CoordinatorOwner are references ("Organization/x") that own the Tasks; "" names a performerType
+	// instead.
+	ClinicOwner, CoordinatorOwner string
+	// ClinicType and CoordinatorType say who should take a Task that has no owner; the zero Concept means our default.
+	ClinicType, CoordinatorType Concept
+	// Custodian is a reference to the organisation that keeps the documents; "" leaves it out.
+	Custodian string
+	// Language of the document (BCP 47); "" means "en".
+	Language string
+}
+
+// TaskInstance is the identifier of the Task of one round.
+func (s Site) TaskInstance(r draft.Referral) (string, error) {
+	return s.derive(fmt.Sprintf("%s/%d", r.Key, r.Round))
+}
+
+// DocumentInstance is the identifier of one revision of the document.
+func (s Site) DocumentInstance(r draft.Referral) (string, error) {
+	return s.derive(fmt.Sprintf("%s/%d/%d", r.Key, r.Round, r.Revision))
+}
+
+func (s Site) derive(name string) (string, error) {
+	space, err := uuid.Parse(s.Installation)
+	if err != nil {
+		return "", fmt.Errorf("installation is not a UUID: %w", fault.Invalid)
+	}
+	return uuid.NewSHA1(space, []byte(name)).String(), nil
+}
+
+// IfNoneExist is the search that finds one instance.
+func IfNoneExist(system, value string) string { return "identifier=" + system + "|" + value }
+
+// subject is the one filter of a Document, checked.
+type subject struct {
+	filter  assess.Filter
+	patient string
+}
+
+// check finds what every resource of ours needs, before any is built.
+func (d Document) check() (subject, error) {
+	if len(d.Assessment.Filters) != 1 {
+		return subject{}, fmt.Errorf("a document is about one filter: %w", fault.Invalid)
+	}
+	if !strings.HasPrefix(d.Assessment.Patient, "Patient/") && !strings.Contains(d.Assessment.Patient, "/Patient/") {
+		return subject{}, fmt.Errorf("a document names a Patient: %w", fault.Invalid)
+	}
+	if d.Referral.Key == "" {
+		return subject{}, fmt.Errorf("a referral has a key: %w", fault.Invalid)
+	}
+	return subject{d.Assessment.Filters[0], d.Assessment.Patient}, nil
+}
+
+// evidence gives the record entries behind the filter's history, sorted, once each.
+func (s subject) evidence() []string {
+	refs := slices.DeleteFunc(slices.Clone(s.filter.Evidence), func(r string) bool { return !strings.Contains(r, "/") })
+	slices.Sort(refs)
+	return slices.Compact(refs)
+}
+
+// ofType keeps the references to resources of some types.
+func ofType(refs []string, types ...string) []string {
+	var out []string
+	for _, r := range refs {
+		parts := strings.Split(r, "/")
+		for i, p := range parts[:len(parts)-1] {
+			if slices.Contains(types, p) && (i == len(parts)-2 || parts[i+2] == "_history") {
+				out = append(out, r)
+			}
+		}
+	}
+	return out
+}
+
+// instant writes a point in time with seconds and zone, as FHIR's instant and dateTime want it.
+func instant(t time.Time) string { return t.Format("2006-01-02T15:04:05Z07:00") }
+
+// dayOrNone writes a known day, "" for a missing one.
+func dayOrNone(d filter.Day) string {
+	if d <= filter.MinDay || d >= filter.MaxDay {
+		return ""
+	}
+	return d.String()
+}

@@ -1,0 +1,194 @@
+// Package feed reads from the hospital's record: the context of followed patients. It must never write to the record,
+// never take a search hit that is not about the patient asked for, and never put an address, an id or patient data into a
+// log or an error.
+package feed
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"dwellwatch/fhir"
+	"dwellwatch/fhir/rest"
+	"dwellwatch/internal/fault"
+	"dwellwatch/internal/postgres"
+	"dwellwatch/internal/screen"
+)
+
+// maxPerType bounds what one search may bring; more than this of one type for one patient is not a chart but a fault.
+const maxPerType = 5000
+
+// maxReads bounds the reads of unresolved references in one pull.
+const maxReads = 500
+
+// contextTypes are searched by patient. Documents are not: nothing in them is read.
+func contextTypes() []string {
+	return []string{"Device", "Procedure", "DeviceUseStatement", "Condition", "MedicationRequest", "MedicationStatement", "MedicationAdministration",
+		"MedicationDispense", "AllergyIntolerance", "Observation", "DiagnosticReport", "ImagingStudy", "ServiceRequest", "Appointment", "Encounter", "Task"}
+}
+
+// readable are the types worth reading when an entry names one that is not here.
+func readable(ref string) bool {
+	kind, _, _ := strings.Cut(ref, "/")
+	return kind == "Medication" || slices.Contains(contextTypes(), kind)
+}
+
+// Record is what a pull needs of the FHIR server; *rest.Client is one.
+type Record interface {
+	Search(ctx context.Context, typ string, query url.Values, limit int) ([]json.RawMessage, error)
+	Read(ctx context.Context, typ, id string) (fhir.Resource, string, error)
+}
+
+// Store is what a pull needs of the database.
+type Store interface {
+	PullPlan(ctx context.Context, person string) (postgres.Pull, error)
+	Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error)
+	MarkPulled(ctx context.Context, person string, version int64) error
+}
+
+// Puller reads the context of a followed person from the record.
+type Puller struct {
+	Store  Store
+	Record Record
+	Screen func(feed string, r fhir.Resource) screen.Item
+	Now    func() time.Time
+	Log    *slog.Logger
+}
+
+// Pull reads everything about the person by patient search, then what the kept entries name and is not here, and marks
+// the pull as done. A pull that was done before is done again only where a later one is asked for. fault.NotFound: the
+// person is gone; fault.Unavailable or *rest.Refused: the record did not answer, so the context stays pending.
+func (p *Puller) Pull(ctx context.Context, person string, version int64) error {
+	plan, err := p.Store.PullPlan(ctx, person)
+	if err != nil {
+		return fmt.Errorf("plan a context pull: %w", err)
+	}
+	if plan.Done >= version {
+		return nil
+	}
+	own := map[string]bool{}
+	for _, a := range plan.Aliases {
+		if a.Feed != postgres.DefaultFeed {
+			continue
+		}
+		own[a.PatientID] = true
+		if err := p.pullPatient(ctx, a.PatientID); err != nil {
+			return err
+		}
+	}
+	// Two rounds: an order names a medication, a report names a procedure that names a device.
+	for range 2 {
+		again, err := p.Store.PullPlan(ctx, person)
+		if err != nil {
+			return fmt.Errorf("plan a context pull: %w", err)
+		}
+		found, err := p.readNamed(ctx, again.Unresolved, own)
+		if err != nil {
+			return err
+		}
+		if found == 0 {
+			break
+		}
+	}
+	if err := p.Store.MarkPulled(ctx, person, plan.Wanted); err != nil {
+		return fmt.Errorf("mark a context pull: %w", err)
+	}
+	return nil
+}
+
+func (p *Puller) pullPatient(ctx context.Context, id string) error {
+	var items []screen.Item
+	patient, _, err := p.Record.Read(ctx, "Patient", id)
+	switch {
+	case err == nil:
+		items = append(items, p.Screen(postgres.DefaultFeed, patient))
+	case !gone(err):
+		return fmt.Errorf("read a Patient: %w", err)
+	}
+	for _, kind := range contextTypes() {
+		hits, err := p.Record.Search(ctx, kind, url.Values{"patient": {id}}, maxPerType)
+		if unsupported(err) {
+			p.Log.WarnContext(ctx, "the record does not search this type by patient", "type", kind)
+			continue
+		}
+		if err != nil {
+			return fmt.Errorf("search %s: %w", kind, err)
+		}
+		for _, raw := range hits {
+			r, err := fhir.Decode(raw)
+			if err != nil {
+				p.Log.WarnContext(ctx, "an entry of the record cannot be read", "type", kind, "error", err)
+				continue
+			}
+			// A server that ignores the parameter answers with other people's entries: they are not looked at further.
+			if it := p.Screen(postgres.DefaultFeed, r); it.Patient == id && r.Type == kind {
+				items = append(items, it)
+			}
+		}
+	}
+	if len(items) == 0 {
+		return nil
+	}
+	if _, err := p.Store.Accept(ctx, items, p.Now()); err != nil {
+		return fmt.Errorf("keep the context: %w", err)
+	}
+	return nil
+}
+
+// readNamed reads entries that kept ones name; those about somebody else are left out.
+func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bool) (int, error) {
+	var items []screen.Item
+	for i, ref := range slices.DeleteFunc(slices.Clone(refs), func(r string) bool { return !readable(r) }) {
+		if i == maxReads {
+			p.Log.WarnContext(ctx, "too many unresolved references; the rest is left", "limit", maxReads)
+			break
+		}
+		kind, id, _ := strings.Cut(ref, "/")
+		r, _, err := p.Record.Read(ctx, kind, id)
+		if gone(err) {
+			continue
+		}
+		if err != nil {
+			return 0, fmt.Errorf("read a %s: %w", kind, err)
+		}
+		if it := p.Screen(postgres.DefaultFeed, r); it.Patient == "" || own[it.Patient] {
+			items = append(items, it)
+		}
+	}
+	if len(items) == 0 {
+		return 0, nil
+	}
+	out, err := p.Store.Accept(ctx, items, p.Now())
+	if err != nil {
+		return 0, fmt.Errorf("keep the context: %w", err)
+	}
+	kept := 0
+	for _, o := range out {
+		if o.Fate == screen.Created {
+			kept++
+		}
+	}
+	return kept, nil
+}
+
+// gone reports an entry that the record does not have, or no longer.
+func gone(err error) bool {
+	if errors.Is(err, fault.NotFound) {
+		return true
+	}
+	var refused *rest.Refused
+	return errors.As(err, &refused) && (refused.Status == http.StatusNotFound || refused.Status == http.StatusGone)
+}
+
+// unsupported reports a type or search that the record does not have.
+func unsupported(err error) bool {
+	var refused *rest.Refused
+	return errors.As(err, &refused) && slices.Contains([]int{http.StatusBadRequest, http.StatusForbidden, http.StatusNotFound, http.StatusMethodNotAllowed, http.StatusNotImplemented}, refused.Status)
+}

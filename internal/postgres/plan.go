@@ -1,0 +1,364 @@
+package postgres
+
+import (
+	"crypto/sha256"
+	"hash/fnv"
+	"maps"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"dwellwatch/internal/screen"
+)
+
+// personSpace is the namespace of person ids.
+var personSpace = uuid.MustParse("f8c6dfd3-81b9-42cf-8628-78970887ba3e")
+
+// personOf gives the id of the person that an alias begins.
+func personOf(a alias) string {
+	return uuid.NewSHA1(personSpace, []byte(a.feed+"|"+a.patient)).String()
+}
+
+type set map[string]bool
+
+func (s set) add(v string) {
+	if v != "" {
+		s[v] = true
+	}
+}
+
+// sorted is never nil, because the database would take nil for null.
+func (s set) sorted() []string {
+	list := slices.AppendSeq(make([]string, 0, len(s)), maps.Keys(s))
+	slices.Sort(list)
+	return list
+}
+
+// row is a version to be inserted.
+type row struct {
+	key     key
+	version *version
+	raw     []byte
+	refs    []string
+}
+
+// plan is what one call changes. It is computed from the items and from what is known, without I/O.
+type plan struct {
+	outcomes []screen.Outcome
+	rows     []row
+	demoted  []key              // resources whose current version in the database no longer counts
+	retired  map[key]retraction // to be written
+	begun    map[alias]string   // persons followed from now on
+	changed  set                // persons whose chart_version rises
+	pulled   set                // persons whose context is to be read
+	slots    slots
+}
+
+// empty reports whether nothing is to be written.
+func (p plan) empty() bool { return len(p.rows) == 0 && len(p.retired) == 0 }
+
+// persons lists whoever must be locked.
+func (p plan) persons() set {
+	all := set{}
+	maps.Copy(all, p.changed)
+	for _, id := range p.begun {
+		all.add(id)
+	}
+	for _, r := range p.rows {
+		all.add(r.version.person)
+	}
+	return all
+}
+
+// slots are the advisory locks that order what depends on references between resources: who writes a resource holds its
+// slot alone, who names it shares it. The value says whether alone. Their number is bounded so that a large call stays
+// within PostgreSQL's lock table.
+type slots map[int32]bool
+
+const slotCount = 256
+
+func (s slots) alone(k key) { s[slotOf(k)] = true }
+
+func (s slots) share(k key) {
+	if n := slotOf(k); !s[n] {
+		s[n] = false
+	}
+}
+
+func (s slots) join(t slots) {
+	for n, alone := range t {
+		s[n] = s[n] || alone
+	}
+}
+
+// covers reports whether holding s is holding all of t.
+func (s slots) covers(t slots) bool {
+	for n, alone := range t {
+		if held, ok := s[n]; !ok || alone && !held {
+			return false
+		}
+	}
+	return true
+}
+
+func slotOf(k key) int32 {
+	h := fnv.New32a()
+	h.Write([]byte(k.feed + "|" + k.ref()))
+	return int32(h.Sum32() % slotCount)
+}
+
+// planner works one call out, item by item in the order given.
+type planner struct {
+	plan
+	items   []screen.Item
+	known   known
+	now     time.Time
+	fresh   map[alias]bool // aliases that this transaction made
+	tells   []bool         // per item: tells of a filter of its patient
+	keep    []bool         // per item: may be kept
+	removed map[key]retraction
+}
+
+// newPlan works out what the items change. It uses k up.
+func newPlan(items []screen.Item, k known, now time.Time, fresh map[alias]bool) plan {
+	p := planner{items: items, known: k, now: now, fresh: fresh,
+		plan: plan{retired: map[key]retraction{}, begun: map[alias]string{}, changed: set{}, pulled: set{}, slots: slots{}}}
+	p.follow()
+	p.admit()
+	for n := range items {
+		p.outcomes = append(p.outcomes, p.take(n))
+	}
+	return p.plan
+}
+
+// arriving gives an item as a version. Content keeps its digest; a delete has none but that of no bytes.
+func (p *planner) arriving(i screen.Item) version {
+	v := version{stamp: stamp{i.Resource.VersionID, i.Resource.LastUpdated}, receivedAt: p.now, deleted: i.Deleted,
+		retracted: i.Retracted && !i.Deleted, evidence: i.Evidence && !gone(i), current: true}
+	if !i.Deleted {
+		v.digest = sha256.Sum256(i.Resource.Raw)
+	} else {
+		v.digest = sha256.Sum256(nil)
+	}
+	return v
+}
+
+// follow finds whose filter the call tells of. It looks at the whole call first, so that what stands before the evidence is kept
+// too, and so that evidence taken back by the same call starts nothing.
+func (p *planner) follow() {
+	p.removed = map[key]retraction{}
+	devices := maps.Clone(p.known.devices)
+	for _, i := range p.items {
+		k := keyOf(i)
+		if gone(i) {
+			r := retraction{p.arriving(i).stamp, p.now}
+			if old, ok := p.removed[k]; ok {
+				r = old.later(r)
+			}
+			p.removed[k] = r
+			delete(devices, k)
+		}
+	}
+	for _, i := range p.items {
+		if i.Resource.Type == "Device" && i.Evidence && i.Patient == "" && !gone(i) && !p.outdated(i) {
+			devices[keyOf(i)] = true
+		}
+	}
+	for _, i := range p.items {
+		tells := i.Evidence && !gone(i)
+		for _, d := range usedDevices(i) {
+			tells = tells || devices[d]
+		}
+		p.tells = append(p.tells, tells && i.Patient != "")
+		a := alias{i.Feed, i.Patient}
+		if !tells || i.Patient == "" || p.outdated(i) {
+			continue
+		}
+		if _, followed := p.known.persons[a]; !followed {
+			p.begun[a] = personOf(a)
+		}
+	}
+	for a, person := range p.begun {
+		p.known.persons[a] = person
+		p.pulled.add(person)
+		p.changed.add(person)
+	}
+	for a := range p.fresh {
+		p.pulled.add(p.known.persons[a])
+		p.changed.add(p.known.persons[a])
+	}
+}
+
+// outdated reports whether content is known to be older than what is kept, or taken back before or in this call.
+func (p *planner) outdated(i screen.Item) bool {
+	v := p.arriving(i)
+	if r, ok := p.removed[keyOf(i)]; ok && r.refuses(v.stamp) {
+		return true
+	}
+	if cur := p.known.kept[keyOf(i)].current(); cur != nil {
+		return weigh(v, *cur) == screen.Stale
+	}
+	r, ok := p.known.retired[keyOf(i)]
+	return ok && r.refuses(v.stamp)
+}
+
+// admit decides which items may be kept: those about someone followed, new versions of what is kept, and what names no
+// patient if it may be held or something kept names it, in the database or in this call.
+func (p *planner) admit() {
+	p.keep = make([]bool, len(p.items))
+	names := map[key]bool{}
+	admit := func(n int) {
+		p.keep[n] = true
+		for _, ref := range p.items[n].Refs {
+			names[named(p.items[n].Feed, ref)] = true
+		}
+	}
+	for n, i := range p.items {
+		k := keyOf(i)
+		_, followed := p.known.persons[alias{i.Feed, i.Patient}]
+		held := i.Patient == "" && (i.Holdable && !gone(i) || len(p.known.namers[k]) > 0)
+		if i.Patient != "" && followed || held || p.known.kept[k].current() != nil {
+			admit(n)
+		}
+	}
+	for again := true; again; {
+		again = false
+		for n, i := range p.items {
+			if !p.keep[n] && i.Patient == "" && names[keyOf(i)] {
+				admit(n)
+				again = true
+			}
+		}
+	}
+}
+
+// take works out one item.
+func (p *planner) take(n int) screen.Outcome {
+	i := p.items[n]
+	k := keyOf(i)
+	v := p.arriving(i)
+	if gone(i) && leavesHash(k.kind) {
+		p.retire(k, retraction{v.stamp, p.now})
+	}
+	cur := p.known.kept[k].current()
+	if cur == nil {
+		return p.takeNew(n, k, v)
+	}
+	p.assign(i, &v, *cur)
+	switch fate := weigh(v, *cur); fate {
+	case screen.Updated:
+		cur.current = false
+		if !p.made(k, cur) {
+			p.demoted = append(p.demoted, k)
+		}
+		return p.add(n, k, v, cur, fate)
+	case screen.Duplicate:
+		return screen.Outcome{Fate: fate, Version: cur.number}
+	}
+	if old := p.known.kept[k].repeats(v); old != nil {
+		return screen.Outcome{Fate: screen.Duplicate, Version: old.number}
+	}
+	if v.moved {
+		return screen.Outcome{Fate: screen.Stale}
+	}
+	v.current = false
+	return p.add(n, k, v, cur, screen.Stale)
+}
+
+// takeNew works out an item of which no version is kept.
+func (p *planner) takeNew(n int, k key, v version) screen.Outcome {
+	i := p.items[n]
+	r, retired := p.known.retired[k]
+	switch {
+	case i.Deleted || i.Retracted && !p.keep[n]:
+		if leavesHash(k.kind) {
+			return screen.Outcome{Fate: screen.Forgotten}
+		}
+		return screen.Outcome{Fate: screen.Dropped}
+	case !i.Retracted && retired && r.refuses(v.stamp) && (p.keep[n] || p.tells[n]):
+		return screen.Outcome{Fate: screen.Stale}
+	case !p.keep[n]:
+		return screen.Outcome{Fate: screen.Dropped}
+	}
+	if i.Patient != "" {
+		v.person = p.known.persons[alias{i.Feed, i.Patient}]
+	}
+	return p.add(n, k, v, nil, screen.Created)
+}
+
+// assign says whose the new version of a kept resource is. A delete or retraction leaves it with whom it was; content
+// about a patient who is not followed leaves a mark that it moved away, and no bytes.
+func (p *planner) assign(i screen.Item, v *version, cur version) {
+	person, followed := p.known.persons[alias{i.Feed, i.Patient}]
+	switch {
+	case gone(i):
+		v.person = cur.person
+	case i.Patient == "":
+		v.person = ""
+	case followed:
+		v.person = person
+	default:
+		v.deleted, v.moved, v.evidence, v.person = true, true, false, cur.person
+	}
+}
+
+// add makes the row and notes whom it concerns.
+func (p *planner) add(n int, k key, v version, cur *version, fate screen.Fate) screen.Outcome {
+	i := p.items[n]
+	v.number = p.known.kept[k].next()
+	r := row{key: k, version: &v}
+	if !v.deleted {
+		r.raw, r.refs = i.Resource.Raw, i.Refs
+	}
+	p.known.kept[k] = append(p.known.kept[k], &v)
+	p.rows = append(p.rows, r)
+	p.slots.alone(k)
+	for _, ref := range r.refs {
+		p.slots.share(named(k.feed, ref))
+	}
+	if fate != screen.Stale {
+		p.note(n, k, v, cur)
+	}
+	return screen.Outcome{Fate: fate, Version: v.number}
+}
+
+// note marks the persons whom a change concerns: whose it was, whose it is, and, for what names no patient, who names it.
+func (p *planner) note(n int, k key, v version, cur *version) {
+	p.changed.add(v.person)
+	shared := v.person == ""
+	if cur != nil {
+		p.changed.add(cur.person)
+		shared = shared || cur.person == ""
+	}
+	if shared {
+		for _, by := range p.known.namers[k] {
+			p.changed.add(by.person)
+			if by.person == "" {
+				p.slots.alone(by.key)
+			}
+		}
+	}
+	first := cur == nil || cur.person != v.person || cur.deleted || cur.retracted || !cur.evidence && v.evidence
+	if p.tells[n] && v.person != "" && first {
+		p.pulled.add(v.person)
+	}
+}
+
+// made reports whether this call made the version.
+func (p *planner) made(k key, v *version) bool {
+	return slices.ContainsFunc(p.rows, func(r row) bool { return r.key == k && r.version == v })
+}
+
+// retire remembers a delete or retraction if it refuses more than what is remembered.
+func (p *planner) retire(k key, r retraction) {
+	old, ok := p.known.retired[k]
+	if ok {
+		r = old.later(r)
+	}
+	if ok && r.versionID == old.versionID && r.lastUpdated.Equal(old.lastUpdated) && (r.versionID != "" || !r.lastUpdated.IsZero()) {
+		return
+	}
+	p.known.retired[k], p.retired[k] = r, r
+	p.slots.alone(k)
+}

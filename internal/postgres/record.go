@@ -1,0 +1,152 @@
+package postgres
+
+import (
+	"context"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/filter"
+)
+
+// How much of a person's context is here.
+const (
+	ContextPulled    = "pulled"     // the record was asked for everything and answered
+	ContextPending   = "pending"    // a pull was asked for and is not done
+	ContextFeedsOnly = "feeds-only" // no record can be asked
+)
+
+// Record is what is known about one person at one moment.
+type Record struct {
+	Person       string
+	ChartVersion int64
+	// Resources are the current versions that were not deleted: the person's own, and those without a patient
+	// that they name, up to two steps. Order: feed, type, id.
+	Resources []Stored
+	Keys      []filter.KnownKey // in order of birth, without those merged into another
+	Referrals []draft.Referral  // in order of birth of their keys, merged ones too
+	Context   string
+	// SavedVersion, SavedBasis and SavedAsOf name the newest saved assessment; 0, 0 and MinDay if there is none.
+	SavedVersion, SavedBasis int64
+	SavedAsOf                filter.Day
+	// Saves counts the saved assessments; Saved.Saves takes it back.
+	Saves int64
+}
+
+// Stored is one kept resource.
+type Stored struct {
+	Feed     string
+	Resource fhir.Resource
+}
+
+// chartKeys is the head of a query: chart lists what Record.Resources holds, with what each names.
+const chartKeys = `
+	WITH own AS (
+		SELECT feed, type, id, refs FROM resource WHERE person_id = @person AND current AND NOT deleted),
+	near AS (
+		SELECT r.feed, r.type, r.id, r.refs
+		FROM (SELECT DISTINCT feed, unnest(refs) AS ref FROM own) named
+		JOIN resource r ON r.feed = named.feed AND r.type = split_part(named.ref, '/', 1) AND r.id = split_part(named.ref, '/', 2)
+		WHERE r.current AND NOT r.deleted AND r.person_id IS NULL),
+	far AS (
+		SELECT r.feed, r.type, r.id, r.refs
+		FROM (SELECT DISTINCT feed, unnest(refs) AS ref FROM near) named
+		JOIN resource r ON r.feed = named.feed AND r.type = split_part(named.ref, '/', 1) AND r.id = split_part(named.ref, '/', 2)
+		WHERE r.current AND NOT r.deleted AND r.person_id IS NULL),
+	chart AS (SELECT * FROM own UNION SELECT * FROM near UNION SELECT * FROM far)`
+
+// Record reads one person in one snapshot; fault.NotFound if there is none.
+func (s *Store) Record(ctx context.Context, person string) (Record, error) {
+	const what = "read a person's record"
+	if err := checkPerson(person); err != nil {
+		return Record{}, failed(what, err)
+	}
+	var r Record
+	err := s.inSnapshot(ctx, what, func(tx pgx.Tx) error {
+		var err error
+		if r, err = s.readPerson(ctx, tx, person); err != nil {
+			return err
+		}
+		if r.Resources, err = readChart(ctx, tx, person); err != nil {
+			return err
+		}
+		if r.Keys, err = readKeys(ctx, tx, person); err != nil {
+			return err
+		}
+		r.Referrals, err = readReferrals(ctx, tx, person)
+		return err
+	})
+	if err != nil {
+		return Record{}, err
+	}
+	return r, nil
+}
+
+func (s *Store) readPerson(ctx context.Context, tx pgx.Tx, person string) (Record, error) {
+	const read = `
+		SELECT id::text, chart_version, pull_done >= pull_wanted, coalesce(saved_version, 0), coalesce(saved_basis, 0), saved_as_of, saves
+		FROM person WHERE id = @person`
+	var r Record
+	var pulled bool
+	var asOf pgtype.Date
+	err := tx.QueryRow(ctx, read, pgx.NamedArgs{"person": person}).
+		Scan(&r.Person, &r.ChartVersion, &pulled, &r.SavedVersion, &r.SavedBasis, &asOf, &r.Saves)
+	if err != nil {
+		return Record{}, err
+	}
+	r.SavedAsOf = filter.MinDay
+	if asOf.Valid {
+		r.SavedAsOf = day(asOf)
+	}
+	switch {
+	case !s.options.PullContext:
+		r.Context = ContextFeedsOnly
+	case pulled:
+		r.Context = ContextPulled
+	default:
+		r.Context = ContextPending
+	}
+	return r, nil
+}
+
+func readChart(ctx context.Context, tx pgx.Tx, person string) ([]Stored, error) {
+	const read = chartKeys + `
+		SELECT r.feed, r.type, r.id, r.version_id, r.last_updated, r.body
+		FROM chart JOIN resource r USING (feed, type, id)
+		WHERE r.current
+		ORDER BY r.feed COLLATE "C", r.type COLLATE "C", r.id COLLATE "C"`
+	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (Stored, error) {
+		var one Stored
+		var updated *time.Time
+		r := &one.Resource
+		err := row.Scan(&one.Feed, &r.Type, &r.ID, &r.VersionID, &updated, &r.Raw)
+		r.LastUpdated = timeOf(updated)
+		return one, err
+	})
+}
+
+func readKeys(ctx context.Context, tx pgx.Tx, person string) ([]filter.KnownKey, error) {
+	const read = `SELECT key, evidence FROM filter_key WHERE person_id = @person AND merged_into IS NULL ORDER BY born`
+	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[filter.KnownKey])
+}
+
+func readReferrals(ctx context.Context, tx pgx.Tx, person string) ([]draft.Referral, error) {
+	const read = `
+		SELECT r.state FROM referral r JOIN filter_key k USING (key) WHERE r.person_id = @person ORDER BY k.born`
+	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[draft.Referral])
+}

@@ -1,0 +1,142 @@
+package postgres
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"strings"
+	"time"
+
+	"dwellwatch/internal/screen"
+)
+
+// stamp is what decides the order of two versions of one resource.
+type stamp struct {
+	versionID   string
+	lastUpdated time.Time // zero where unknown; whole microseconds, as the database keeps them
+}
+
+// order says how one version stands to another.
+type order int
+
+const (
+	undecided order = iota // neither numbers nor times tell
+	older
+	same
+	newer
+)
+
+// against tells how a stands to b: numeric version ids decide; where they are not both there, or are equal, lastUpdated does.
+// meta.versionId is opaque by the standard (https://hl7.org/fhir/R4/resource.html#Meta), but servers that count it do so upwards;
+// a server that always sends the same number is told apart by the time.
+func (a stamp) against(b stamp) order {
+	told := undecided
+	if x, ok := number(a.versionID); ok {
+		if y, ok := number(b.versionID); ok {
+			told = orderOf(cmp.Or(cmp.Compare(len(x), len(y)), strings.Compare(x, y)))
+		}
+	}
+	if told == older || told == newer || a.lastUpdated.IsZero() || b.lastUpdated.IsZero() {
+		return told
+	}
+	return orderOf(a.lastUpdated.Compare(b.lastUpdated))
+}
+
+func orderOf(c int) order {
+	switch {
+	case c < 0:
+		return older
+	case c > 0:
+		return newer
+	}
+	return same
+}
+
+// number gives the digits of a numeric version id without leading zeros, so that longer is larger.
+func number(versionID string) (string, bool) {
+	if versionID == "" || strings.Trim(versionID, "0123456789") != "" {
+		return "", false
+	}
+	return strings.TrimLeft(versionID, "0"), true
+}
+
+// version is one kept version of a resource, without its bytes.
+type version struct {
+	stamp
+	number     int64 // our own count, from 1
+	receivedAt time.Time
+	digest     [sha256.Size]byte
+	person     string // "" where it names no patient
+	deleted    bool
+	retracted  bool
+	moved      bool // names a patient who is not followed; always deleted too
+	evidence   bool
+	current    bool
+}
+
+// gone reports whether the record took the resource back. A version that moved away is not gone: it lives elsewhere.
+func (v version) gone() bool { return v.deleted && !v.moved || v.retracted }
+
+// history is every kept version of one resource, in our own count, oldest first.
+type history []*version
+
+func (h history) current() *version {
+	for _, v := range h {
+		if v.current {
+			return v
+		}
+	}
+	return nil
+}
+
+func (h history) next() int64 {
+	if len(h) == 0 {
+		return 1
+	}
+	return h[len(h)-1].number + 1
+}
+
+// repeats gives the kept version that v repeats, if any.
+func (h history) repeats(v version) *version {
+	for _, k := range h {
+		if k.digest == v.digest && k.versionID == v.versionID && k.lastUpdated.Equal(v.lastUpdated) &&
+			k.deleted == v.deleted && k.moved == v.moved && k.retracted == v.retracted {
+			return k
+		}
+	}
+	return nil
+}
+
+// weigh tells what v is to the current version: Updated, Stale or Duplicate. Where the order is undecided, the one
+// received last counts, except that only a newer version revives what is gone: a time after we heard of it is newer.
+func weigh(v version, current version) screen.Fate {
+	how := v.against(current.stamp)
+	switch {
+	case how == older:
+		return screen.Stale
+	case how == newer:
+		return screen.Updated
+	case current.gone() && !v.gone():
+		if revives(v.stamp, current.stamp, current.receivedAt) {
+			return screen.Updated
+		}
+		return screen.Stale
+	case current.moved && !v.moved:
+		return screen.Updated
+	case v.deleted && current.deleted && v.moved == current.moved && (!v.moved || v.digest == current.digest):
+		return screen.Duplicate
+	case v.digest == current.digest && v.deleted == current.deleted && v.retracted == current.retracted:
+		return screen.Duplicate
+	}
+	return screen.Updated
+}
+
+// revives tells whether content with stamp v is certainly newer than a delete or retraction with stamp gone, of which we heard at.
+func revives(v, gone stamp, at time.Time) bool {
+	switch v.against(gone) {
+	case newer:
+		return true
+	case older, same:
+		return false
+	}
+	return gone.lastUpdated.IsZero() && !v.lastUpdated.IsZero() && v.lastUpdated.After(at)
+}

@@ -1,0 +1,117 @@
+package worker
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/riverqueue/river"
+
+	"dwellwatch/internal/assess"
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/fault"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/jobs"
+	"dwellwatch/internal/postgres"
+)
+
+type assessor struct {
+	river.WorkerDefaults[jobs.AssessPatient]
+	c Config
+}
+
+// Work assesses one person as known now, on the facility's day, and saves the answer with the referrals that follow. It
+// stops early only where this chart version, this day and this basis are already assessed.
+func (w *assessor) Work(ctx context.Context, job *river.Job[jobs.AssessPatient]) error {
+	rec, err := w.c.Store.Record(ctx, job.Args.Person)
+	if err != nil {
+		return forget(err)
+	}
+	asOf := w.c.today()
+	if rec.SavedVersion == rec.ChartVersion && rec.SavedBasis == w.c.BasisNumber && rec.SavedAsOf == asOf {
+		return nil
+	}
+	saved, err := w.assess(ctx, rec, asOf)
+	if err != nil {
+		return forget(err)
+	}
+	err = w.c.Store.SaveAssessment(ctx, saved)
+	if errors.Is(err, fault.Unavailable) {
+		// Another assessment was saved since the record was read: read it again soon.
+		return river.JobSnooze(0)
+	}
+	return forget(err)
+}
+
+func (w *assessor) assess(ctx context.Context, rec postgres.Record, asOf filter.Day) (postgres.Saved, error) {
+	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Context: rec.Context}, w.c.Basis, asOf)
+	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, asOf)
+
+	saved := postgres.Saved{
+		Person: rec.Person, ChartVersion: rec.ChartVersion, Basis: w.c.BasisNumber, AsOf: asOf, DueOn: filter.MaxDay,
+		Keys: keys(rec.Keys, result), Merged: result.Assessment.Merged, Saves: &rec.Saves,
+		EvidenceGone: !w.evidence(rec), EraseAfter: time.Duration(w.c.Basis.Policy.EraseDays) * 24 * time.Hour,
+	}
+	if due := result.Assessment.DueOn; due != nil {
+		day, err := filter.ParseDay(*due)
+		if err != nil {
+			return saved, fmt.Errorf("day to look again: %w", err)
+		}
+		saved.DueOn = day
+	}
+	answer, err := json.Marshal(result.Assessment)
+	if err != nil {
+		return saved, fmt.Errorf("write the assessment: %w", err)
+	}
+	saved.Answer = answer
+	for _, r := range after {
+		s := postgres.SavedReferral{Referral: r, Changed: slices.Contains(changed, r.Key)}
+		if s.Changed {
+			if s.Document, err = w.document(ctx, result.Assessment, r); err != nil {
+				return saved, err
+			}
+		}
+		saved.Referrals = append(saved.Referrals, s)
+	}
+	return saved, nil
+}
+
+// keys lists the keys as they stand now; a key whose filter is gone keeps its evidence, so that the filter finds it again.
+func keys(known []filter.KnownKey, result assess.Result) []filter.KnownKey {
+	out := slices.Clone(result.Keys)
+	for _, k := range known {
+		if _, merged := result.Assessment.Merged[k.Key]; !merged && !slices.ContainsFunc(out, func(o filter.KnownKey) bool { return o.Key == k.Key }) {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
+// evidence reports whether any entry still tells of a filter.
+func (w *assessor) evidence(rec postgres.Record) bool {
+	return slices.ContainsFunc(rec.Resources, func(s postgres.Stored) bool { return w.c.Screener.Item(s.Feed, s.Resource).Evidence })
+}
+
+// document gives what the Task and the document are composed from: the answer with this filter only. A filter that is no
+// longer there is told as it was when last asked about.
+func (w *assessor) document(ctx context.Context, a assess.Assessment, r draft.Referral) ([]byte, error) {
+	d := compose.Document{Assessment: a, Referral: r}
+	at := slices.IndexFunc(a.Filters, func(f assess.Filter) bool { return f.Key == r.Key })
+	if at >= 0 {
+		d.Assessment.Filters = a.Filters[at : at+1]
+		return json.Marshal(d)
+	}
+	before, err := w.c.Store.Wanted(ctx, r.Key)
+	if err != nil {
+		return nil, fmt.Errorf("read what was asked: %w", err)
+	}
+	if err := json.Unmarshal(before.Document, &d); err != nil {
+		return nil, fmt.Errorf("read what was asked: %w", err)
+	}
+	d.Referral = r
+	return json.Marshal(d)
+}

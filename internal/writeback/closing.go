@@ -1,0 +1,75 @@
+package writeback
+
+import (
+	"context"
+
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/draft"
+
+	"github.com/tidwall/gjson"
+)
+
+// closeAll converges a referral that is no longer wanted: no Task is created, those that may be ended are, and a
+// document stays as it is unless the filter was never there.
+func (r *run) closeAll(ctx context.Context, s state) error {
+	for _, t := range s.tasks {
+		status := r.endStatus(t)
+		if status == "" {
+			continue
+		}
+		closing, ok := compose.ClosingFor(r.referral.Reason, status)
+		if !ok {
+			continue
+		}
+		if err := r.endTask(ctx, t, closing); err != nil {
+			return err
+		}
+	}
+	if r.referral.Reason != draft.Retracted {
+		keep, _ := r.mainDocument(s.documents)
+		return r.settleDocuments(ctx, s.documents, keep)
+	}
+	for _, d := range s.documents {
+		if d.status != "current" {
+			continue
+		}
+		if err := r.retireDocument(ctx, d, "entered-in-error"); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// endStatus says what a Task becomes by our hand, "" for nothing. An untouched one is ours to cancel. One that people
+// took up is completed by a removal that came after it was written, or by an answer to its question; it is cancelled
+// only where there is nobody or nothing left to act on.
+func (r *run) endStatus(t held) string {
+	switch {
+	case t.ended():
+		return ""
+	case t.untouched():
+		return "cancelled"
+	}
+	switch r.referral.Reason {
+	case draft.Removed:
+		if r.removedAfter(t) {
+			return "completed"
+		}
+	case draft.Answered:
+		return "completed"
+	case draft.Deceased, draft.Retracted, draft.Merged:
+		return "cancelled"
+	}
+	return ""
+}
+
+// removedAfter reports whether the removal surely did not come before the day on which the Task was written, as that
+// day stands in the Task (our own zone).
+func (r *run) removedAfter(t held) bool {
+	removed := r.document.Assessment.Filters[0].Removed
+	authored := gjson.GetBytes(t.raw, "authoredOn").String()
+	if removed == nil || removed.Earliest == nil || len(authored) < len("2006-01-02") {
+		return false
+	}
+	return *removed.Earliest >= authored[:len("2006-01-02")]
+}

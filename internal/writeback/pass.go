@@ -1,0 +1,395 @@
+package writeback
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+
+	"dwellwatch/fhir/rest"
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/fault"
+
+	"github.com/tidwall/gjson"
+)
+
+// pass looks once and writes what is amiss, in an order in which every prefix is harmless: first too many become one,
+// then the new document, then the Task that names it, then the old documents step back.
+func (r *run) pass(ctx context.Context) error {
+	s, err := r.look(ctx)
+	if err != nil {
+		return err
+	}
+	r.last = s
+	switch r.referral.Reason {
+	case draft.Wanted:
+		return r.open(ctx, s)
+	case draft.NoContext:
+		return nil // not known yet whether to ask: what stands, stands
+	}
+	return r.closeAll(ctx, s)
+}
+
+// mainTask is the Task that stands for the referral: the one people moved on, else an untouched one, else this round's,
+// else any; the lowest id among equals.
+func (r *run) mainTask(tasks []held) (held, bool) {
+	for _, is := range []func(held) bool{
+		func(h held) bool { return !h.ended() && !h.untouched() },
+		held.untouched,
+		func(h held) bool { return h.has(compose.TaskSystem, r.taskInstance) && !h.isDuplicate() },
+		func(h held) bool { return !h.isDuplicate() },
+	} {
+		if i := slices.IndexFunc(tasks, is); i >= 0 {
+			return tasks[i], true
+		}
+	}
+	return held{}, false
+}
+
+// mainDocument is the wanted revision: the current copy of it, else any copy of it, the lowest id among equals.
+func (r *run) mainDocument(documents []held) (held, bool) {
+	ours := func(h held) bool { return h.has(compose.DocumentSystem, r.documentInstance) }
+	if i := slices.IndexFunc(documents, func(h held) bool { return ours(h) && h.status == "current" }); i >= 0 {
+		return documents[i], true
+	}
+	if i := slices.IndexFunc(documents, ours); i >= 0 {
+		return documents[i], true
+	}
+	return held{}, false
+}
+
+// spent reports whether this round's Task has been there and is over. A Task that another installation of ours made
+// stands for one round: a database that was lost must not make people decline twice.
+func (r *run) spent(tasks []held) bool {
+	others := 0
+	for _, t := range tasks {
+		switch {
+		case !t.ended():
+		case t.has(compose.TaskSystem, r.taskInstance) && !t.isDuplicate():
+			return true
+		case !t.closedByUs() && !r.made(t):
+			others++
+		}
+	}
+	return others > 0 && others >= r.referral.Round
+}
+
+// made reports whether this installation made the Task, in this or an earlier round.
+func (r *run) made(t held) bool {
+	for round := 1; round <= r.referral.Round; round++ {
+		instance, err := r.c.cfg.Site.TaskInstance(draft.Referral{Key: r.referral.Key, Round: round})
+		if err == nil && t.has(compose.TaskSystem, instance) {
+			return true
+		}
+	}
+	return false
+}
+
+// open converges a referral that is wanted.
+func (r *run) open(ctx context.Context, s state) error {
+	keep, found := r.mainTask(s.tasks)
+	live := found && !keep.ended()
+	if live {
+		if err := r.retireCopies(ctx, s.tasks, keep); err != nil {
+			return err
+		}
+	}
+	spent := !live && r.spent(s.tasks)
+	document, written := r.mainDocument(s.documents)
+	if !written && !spent {
+		replaces := currentOf(s.documents)
+		if !live {
+			done, err := r.createTogether(ctx, replaces)
+			if err != nil || done {
+				return err
+			}
+		}
+		id, err := r.createDocument(ctx, replaces)
+		if err != nil {
+			return err
+		}
+		document = held{id: id, status: "current"}
+	}
+	switch {
+	case live && keep.untouched():
+		if err := r.refresh(ctx, keep, named(document, s.documents)); err != nil {
+			return err
+		}
+	case !live && !spent:
+		id, err := r.createTask(ctx, document.id)
+		if err != nil {
+			return err
+		}
+		keep, live = held{id: id}, true
+	}
+	if err := r.settleDocuments(ctx, s.documents, document); err != nil {
+		return err
+	}
+	if document.id == "" || document.status != "current" {
+		return nil
+	}
+	targets := []string{"DocumentReference/" + document.id}
+	if live {
+		targets = append(targets, "Task/"+keep.id)
+	}
+	return r.provide(ctx, document.id, targets)
+}
+
+// currentOf names the document that a new one replaces, "" where none is current.
+func currentOf(documents []held) string {
+	for _, d := range documents {
+		if d.status == "current" {
+			return "DocumentReference/" + d.id
+		}
+	}
+	return ""
+}
+
+// named gives the id of the document that the Task should name: the wanted one, unless it has been superseded by another
+// that is current.
+func named(wanted held, documents []held) string {
+	if wanted.status != "current" {
+		for _, d := range documents {
+			if d.status == "current" {
+				return d.id
+			}
+		}
+	}
+	return wanted.id
+}
+
+// retireCopies closes untouched copies beside the Task that stays. A second one that people have taken up stays too, and
+// somebody is told.
+func (r *run) retireCopies(ctx context.Context, tasks []held, keep held) error {
+	for _, t := range tasks {
+		switch {
+		case t.id == keep.id || t.ended():
+		case t.untouched():
+			if err := r.endTask(ctx, t, compose.DuplicateOf(keep.id)); err != nil {
+				return err
+			}
+		default:
+			r.notice = AttentionCopies
+		}
+	}
+	return nil
+}
+
+func (r *run) endTask(ctx context.Context, t held, c compose.Closing) error {
+	body, err := compose.Close(t.raw, c, r.c.cfg.Now())
+	if err != nil {
+		return err
+	}
+	_, err = r.update(ctx, body, t.etag)
+	return err
+}
+
+// refresh brings our elements of an untouched Task up to date.
+func (r *run) refresh(ctx context.Context, t held, documentID string) error {
+	want, err := compose.Task(r.document, r.c.cfg.Site, r.c.cfg.Now(), documentReference(documentID))
+	if err != nil {
+		return err
+	}
+	body, changed, err := compose.Merge(t.raw, want, r.c.cfg.Site)
+	if err != nil || !changed {
+		return err
+	}
+	_, err = r.update(ctx, body, t.etag)
+	return err
+}
+
+func documentReference(id string) string {
+	if id == "" {
+		return ""
+	}
+	return "DocumentReference/" + id
+}
+
+// createTogether creates document, Task and Provenance in one transaction. done is false, without an error, where the
+// record takes no transactions.
+func (r *run) createTogether(ctx context.Context, replaces string) (done bool, err error) {
+	takes, err := r.c.takesTransactions(ctx)
+	if err != nil || !takes {
+		return false, err
+	}
+	pdf, err := r.render()
+	if err != nil {
+		return false, err
+	}
+	bundle, err := compose.TransactionBundle(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, replaces)
+	if err != nil {
+		return false, err
+	}
+	entries, err := r.transact(ctx, bundle)
+	refused, isRefused := errors.AsType[*rest.Refused](err)
+	switch {
+	case isRefused && cannotTransact(refused):
+		r.refusedBundle = true
+		return false, nil
+	case errors.Is(err, rest.ErrNotAtomic):
+		r.c.transactions.Store(rest.SupportNo)
+		if p := entries[compose.EntryProvenance]; p.OK() {
+			r.broken = p.Written
+		}
+	case err != nil:
+		return false, err
+	default:
+		r.c.transactions.Store(rest.SupportYes)
+		r.provided(entries[compose.EntryProvenance].Written)
+	}
+	for i, typ := range map[int]string{compose.EntryDocument: "DocumentReference", compose.EntryTask: "Task"} {
+		if entries[i].OK() {
+			r.know(typ, entries[i].ID)
+		}
+	}
+	return true, nil
+}
+
+// cannotTransact: the answers that records without transactions give. A 400 may also mean that an entry is wrong; then
+// the single writes that follow say so.
+func cannotTransact(refused *rest.Refused) bool {
+	return slices.Contains([]int{http.StatusBadRequest, http.StatusNotFound, http.StatusMethodNotAllowed,
+		http.StatusNotImplemented}, refused.Status)
+}
+
+func (r *run) render() ([]byte, error) {
+	if r.pdf != nil {
+		return r.pdf, nil
+	}
+	pdf, err := r.c.cfg.Render(r.document)
+	if err != nil {
+		return nil, fmt.Errorf("draw the work-up document: %w", fault.Invalid)
+	}
+	r.pdf = pdf
+	return pdf, nil
+}
+
+func (r *run) createDocument(ctx context.Context, replaces string) (string, error) {
+	pdf, err := r.render()
+	if err != nil {
+		return "", err
+	}
+	body, err := compose.DocumentReference(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, replaces)
+	if err != nil {
+		return "", err
+	}
+	w, err := r.create(ctx, "DocumentReference", body, compose.IfNoneExist(compose.DocumentSystem, r.documentInstance))
+	return w.ID, err
+}
+
+func (r *run) createTask(ctx context.Context, documentID string) (string, error) {
+	body, err := compose.Task(r.document, r.c.cfg.Site, r.c.cfg.Now(), documentReference(documentID))
+	if err != nil {
+		return "", err
+	}
+	w, err := r.create(ctx, "Task", body, compose.IfNoneExist(compose.TaskSystem, r.taskInstance))
+	if err == nil && r.refusedBundle {
+		r.c.transactions.Store(rest.SupportNo)
+	}
+	return w.ID, err
+}
+
+// settleDocuments leaves one current document: the wanted revision. A second copy of the same revision was an error,
+// another revision is superseded. Where the wanted revision itself was superseded by something later, which a restored
+// database leads to, nothing is undone and somebody is told.
+func (r *run) settleDocuments(ctx context.Context, documents []held, keep held) error {
+	if keep.id == "" {
+		return nil
+	}
+	for _, d := range documents {
+		if d.id == keep.id || d.status != "current" {
+			continue
+		}
+		if keep.status != "current" {
+			r.notice = AttentionOutOfStep
+			continue
+		}
+		status := "superseded"
+		if d.has(compose.DocumentSystem, r.documentInstance) {
+			status = "entered-in-error"
+		}
+		if err := r.retireDocument(ctx, d, status); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (r *run) retireDocument(ctx context.Context, d held, status string) error {
+	body, err := compose.Retire(d.raw, status)
+	if err != nil {
+		return err
+	}
+	_, err = r.update(ctx, body, d.etag)
+	return err
+}
+
+// provide makes sure that one Provenance names the document. A record that cannot be asked gets none.
+func (r *run) provide(ctx context.Context, documentID string, targets []string) error {
+	if r.provenance.ResourceID != "" || r.noProvenance {
+		return nil
+	}
+	if r.broken.ID != "" {
+		return r.repairProvenance(ctx, targets)
+	}
+	hits, err := r.c.cfg.Record.Search(ctx, "Provenance", url.Values{"target": {targets[0]}}, maxHits)
+	if errors.Is(err, fault.Refused) {
+		r.noProvenance = true
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for _, raw := range hits {
+		if names(raw, documentID) {
+			r.provided(rest.Written{ID: gjson.GetBytes(raw, "id").String(),
+				VersionID: gjson.GetBytes(raw, "meta.versionId").String()})
+			return nil
+		}
+	}
+	body, err := compose.Provenance(r.document, r.c.cfg.Site, r.c.cfg.Now(), targets)
+	if err != nil {
+		return err
+	}
+	w, err := r.create(ctx, "Provenance", body, "")
+	if err != nil {
+		return err
+	}
+	r.provided(w)
+	return nil
+}
+
+func (r *run) repairProvenance(ctx context.Context, targets []string) error {
+	body, err := compose.ProvenanceWithID(r.document, r.c.cfg.Site, r.c.cfg.Now(), targets, r.broken.ID)
+	if err != nil {
+		return err
+	}
+	w, err := r.update(ctx, body, r.broken.ETag)
+	if err != nil {
+		return err
+	}
+	r.broken = rest.Written{}
+	r.provided(w)
+	return nil
+}
+
+// names reports whether a Provenance is about the document and made by this software.
+func names(raw []byte, documentID string) bool {
+	if gjson.GetBytes(raw, "agent.0.who.reference").String() != "#dwellwatch" {
+		return false
+	}
+	for _, t := range gjson.GetBytes(raw, "target.#.reference").Array() {
+		if compose.SameReference(t.String(), "DocumentReference/"+documentID) {
+			return true
+		}
+	}
+	return false
+}
+
+func (r *run) provided(w rest.Written) {
+	r.provenance = Receipt{Kind: "Provenance", Round: r.referral.Round, Revision: r.referral.Revision,
+		ResourceID: w.ID, VersionID: w.VersionID}
+}
