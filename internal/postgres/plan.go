@@ -238,12 +238,14 @@ func (p *planner) take(n int) screen.Outcome {
 	i := p.items[n]
 	k := keyOf(i)
 	v := p.arriving(i)
+	heard, ok := p.known.retired[k]
+	late := ok && (gone(i) && v.against(heard.stamp) == older || !gone(i) && heard.refuses(v.stamp))
 	if gone(i) && leavesHash(k.kind) {
 		p.retire(k, retraction{v.stamp, p.now})
 	}
 	cur := p.known.kept[k].current()
 	if cur == nil {
-		return p.takeNew(n, k, v)
+		return p.takeNew(n, k, v, late)
 	}
 	p.assign(i, &v, *cur)
 	switch fate := weigh(v, *cur); fate {
@@ -266,17 +268,17 @@ func (p *planner) take(n int) screen.Outcome {
 	return p.add(n, k, v, cur, screen.Stale)
 }
 
-// takeNew works out an item of which no version is kept.
-func (p *planner) takeNew(n int, k key, v version) screen.Outcome {
+// takeNew works out an item of which no version is kept. late says that a retraction heard before is newer: then
+// nothing is kept, not even a retraction, because only what is newer than all retractions may stand as the current version.
+func (p *planner) takeNew(n int, k key, v version, late bool) screen.Outcome {
 	i := p.items[n]
-	r, retired := p.known.retired[k]
 	switch {
-	case i.Deleted || i.Retracted && !p.keep[n]:
+	case i.Deleted || i.Retracted && (late || !p.keep[n]):
 		if leavesHash(k.kind) {
 			return screen.Outcome{Fate: screen.Forgotten}
 		}
 		return screen.Outcome{Fate: screen.Dropped}
-	case !i.Retracted && retired && r.refuses(v.stamp) && (p.keep[n] || p.tells[n]):
+	case late && (p.keep[n] || p.tells[n]):
 		return screen.Outcome{Fate: screen.Stale}
 	case !p.keep[n]:
 		return screen.Outcome{Fate: screen.Dropped}

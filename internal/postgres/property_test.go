@@ -27,7 +27,13 @@ func TestAnyOrderEndsTheSame(t *testing.T) {
 			feed := fmt.Sprintf("%s%d", world, round)
 			items := slices.Clone(set)
 			if world == "y" {
-				items = rapid.Permutation(set).Draw(rt, "order")
+				order := make([]int, len(set))
+				for n := range order {
+					order[n] = n
+				}
+				for to, from := range rapid.Permutation(order).Draw(rt, "order") {
+					items[to] = set[from]
+				}
 			}
 			for n := range items {
 				items[n].Feed = feed
@@ -53,7 +59,7 @@ func deliveries(rt *rapid.T) []screen.Item {
 				id, when = fmt.Sprintf("opaque-%d", 9-v), updated(v+1)
 			}
 			patient := rapid.SampledFrom([]string{"a", "b"}).Draw(rt, "patient")
-			kind := rapid.SampledFrom([]func(*screen.Item){evidence, evidence, retracted, deleted}).Draw(rt, "kind")
+			kind := []func(*screen.Item){evidence, evidence, retracted, deleted}[rapid.IntRange(0, 3).Draw(rt, "kind")]
 			i := item(ref, patient, id, when, kind)
 			if n == 3 { // an Observation leaves no hash, so a delete that comes first cannot be remembered
 				i = item(ref, patient, id, when)

@@ -116,3 +116,14 @@ func TestHashesOfTwoInstallationsDiffer(t *testing.T) {
 		t.Errorf("hashes %x: want two different ones", hashes)
 	}
 }
+
+// TestLateRetractionDoesNotHideANewerOne: the older retraction must not become the version that others are weighed against.
+func TestLateRetractionDoesNotHideANewerOne(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.take(item("Procedure/first", "a", "1", evidence))
+	b.wantTake([]screen.Item{item("Procedure/p", "", "11", deleted)}, screen.Forgotten)
+	b.wantTake([]screen.Item{item("Procedure/p", "a", "9", retracted)}, screen.Forgotten)
+	b.wantTake([]screen.Item{item("Procedure/p", "a", "10", evidence)}, screen.Stale)
+	b.wantChart("a", 1, "Procedure/first v1")
+}
