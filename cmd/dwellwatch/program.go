@@ -8,7 +8,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"runtime/debug"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -213,16 +212,13 @@ func (p *program) close() {
 	}
 }
 
-// version gives the module version, or the commit of a build from a checkout.
+// commit is set by the linker in a build from a checkout.
+var commit string
+
+// version gives the version and, where it is known, the commit it was built from.
 func version() string {
-	info, ok := debug.ReadBuildInfo()
-	if !ok {
-		return "unknown"
+	if commit == "" {
+		return "0.1.0"
 	}
-	for _, s := range info.Settings {
-		if s.Key == "vcs.revision" && len(s.Value) >= 12 {
-			return "0.1.0+" + s.Value[:12]
-		}
-	}
-	return "0.1.0"
+	return "0.1.0+" + commit
 }
