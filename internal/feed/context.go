@@ -113,7 +113,7 @@ func (p *Puller) pullPatient(ctx context.Context, id string) error {
 		return fmt.Errorf("read a Patient: %w", err)
 	}
 	for _, kind := range contextTypes() {
-		hits, err := p.Record.Search(ctx, kind, url.Values{"patient": {id}}, maxPerType)
+		hits, err := p.Record.Search(ctx, kind, url.Values{"patient": {"Patient/" + id}}, maxPerType)
 		if unsupported(err) {
 			p.Log.WarnContext(ctx, "the record does not search this type by patient", "type", kind)
 			continue
