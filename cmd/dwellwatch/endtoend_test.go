@@ -10,13 +10,13 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
-	"os"
 	"slices"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/assess"
@@ -29,14 +29,23 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	os.Exit(dbtest.Run(m, func(ctx context.Context, url string) error {
+	// The scripts run this test program as the command "dwellwatch".
+	testscript.Main(withDatabase{m}, map[string]func(){"dwellwatch": main})
+}
+
+// withDatabase runs the tests on a private PostgreSQL with our schema.
+type withDatabase struct{ m *testing.M }
+
+// Run gives the exit status.
+func (w withDatabase) Run() int {
+	return dbtest.Run(w.m, func(ctx context.Context, url string) error {
 		pool, err := pgxpool.New(ctx, url)
 		if err != nil {
 			return err
 		}
 		defer pool.Close()
 		return migrations.Up(ctx, pool, nil)
-	}))
+	})
 }
 
 // house is the whole service on a real PostgreSQL beside a FHIR server others wrote.
