@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -13,11 +14,13 @@ import (
 	"dwellwatch/internal/rules"
 )
 
-// Entry is one resource of the patient's record with the feed it came from. Base is that feed's FHIR base URL; "" for the
-// default feed, whose entries are named Type/id.
+// Entry is one resource of the patient's record with the feed it came from.
 type Entry struct {
 	Feed string
+	// Base is what evidence puts before Type/id; "" for the default feed, whose entries are named Type/id.
 	Base string
+	// Home is the FHIR base URL of the feed's server, so that its own absolute references count as local; "" if not known.
+	Home string
 	fhir.Resource
 }
 
@@ -124,7 +127,7 @@ func (r *reader) target(n *node, reference gjson.Result) (t *node, ref string) {
 	if p.Contained != "" {
 		for _, c := range n.get("contained").Array() {
 			if c.Get("id").String() == p.Contained {
-				return &node{Entry: Entry{Feed: n.Feed, Base: n.Base, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID, Raw: []byte(c.Raw)}}, doc: c, name: n.name}, n.name + "#" + p.Contained
+				return &node{Entry: Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID, Raw: []byte(c.Raw)}}, doc: c, name: n.name}, n.name + "#" + p.Contained
 			}
 		}
 		return nil, ""
@@ -132,7 +135,7 @@ func (r *reader) target(n *node, reference gjson.Result) (t *node, ref string) {
 	if p.Type == "" {
 		return nil, ""
 	}
-	if p.Base != "" && p.Local(n.Base) == "" {
+	if p.Base != "" && p.Local(cmp.Or(n.Home, n.Base)) == "" {
 		return nil, text
 	}
 	local := p.Type + "/" + p.ID

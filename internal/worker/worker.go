@@ -117,7 +117,7 @@ func (c Config) today() filter.Day {
 func (c Config) entries(stored []postgres.Stored) []chart.Entry {
 	out := make([]chart.Entry, 0, len(stored))
 	for _, s := range stored {
-		e := chart.Entry{Feed: s.Feed, Resource: s.Resource}
+		e := chart.Entry{Feed: s.Feed, Home: c.Screener.Bases[s.Feed], Resource: s.Resource}
 		if s.Feed != postgres.DefaultFeed {
 			e.Base = c.Screener.Bases[s.Feed]
 			if e.Base == "" {
