@@ -1,0 +1,135 @@
+package main
+
+import (
+	"fmt"
+	"net/http"
+	"testing"
+
+	"github.com/tidwall/gjson"
+	"github.com/tidwall/sjson"
+
+	"dwellwatch/internal/demo"
+)
+
+// settled feeds one invented patient through record and doors and gives the one Task that follows.
+func (h *house) settled(t *testing.T, patient string) gjson.Result {
+	t.Helper()
+	patients, err := demo.Hospital()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range patients {
+		if p.ID != patient {
+			continue
+		}
+		var stored [][]byte
+		for _, one := range pieces(p.Steps[0].Bundle) {
+			stored = append(stored, send(t, http.MethodPut, h.peer.BaseURL+one.path, one.body))
+		}
+		send(t, http.MethodPost, h.doors.URL+"/fhir", transaction(stored))
+	}
+	h.atRest(t)
+	return h.onlyTask(t)
+}
+
+// onlyTask gives the one Task of ours in the record and fails if there is another number of them.
+func (h *house) onlyTask(t *testing.T) gjson.Result {
+	t.Helper()
+	list := h.ours(t, "Task")
+	if len(list) != 1 {
+		t.Fatalf("%d Tasks of ours in the record, want 1", len(list))
+	}
+	return gjson.ParseBytes(list[0])
+}
+
+// tell puts a resource into the record and sends the stored version through the doors, as a subscription does.
+func (h *house) tell(t *testing.T, path, body string) {
+	t.Helper()
+	stored := send(t, http.MethodPut, h.peer.BaseURL+path, []byte(body))
+	send(t, http.MethodPut, h.doors.URL+"/fhir"+path, stored)
+	h.atRest(t)
+}
+
+// move changes the status of our Task as people in the record would.
+func (h *house) move(t *testing.T, task gjson.Result, status string) {
+	t.Helper()
+	body, err := sjson.Set(task.Raw, "status", status)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.tell(t, "/Task/"+task.Get("id").String(), body)
+}
+
+func removal(patient, day string) string {
+	return fmt.Sprintf(`{"resourceType":"Procedure","id":"%s-out","status":"completed","code":{"coding":[{"system":"http://snomed.info/sct","code":"233439000"}]},"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385669000"}]},"subject":{"reference":"Patient/%s"},"performedDateTime":"%s"}`, patient, patient, day)
+}
+
+func observation(patient string) string {
+	return fmt.Sprintf(`{"resourceType":"Observation","id":"%s-hb","status":"final","code":{"coding":[{"system":"http://loinc.org","code":"718-7"}]},"subject":{"reference":"Patient/%s"},"effectiveDateTime":"2026-02-27","valueQuantity":{"value":12.9,"unit":"g/dL","system":"http://unitsofmeasure.org","code":"g/dL"}}`, patient, patient)
+}
+
+// TestDraftIsCancelledWhenTheFilterIsOut: nobody had taken the draft, so it is withdrawn with a reason.
+func TestDraftIsCancelledWhenTheFilterIsOut(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	if got := h.settled(t, "ab-10").Get("status").String(); got != "draft" {
+		t.Fatalf("status %q, want draft", got)
+	}
+	h.tell(t, "/Procedure/ab-10-out", removal("ab-10", "2026-02-27"))
+	task := h.onlyTask(t)
+	if got := task.Get("status").String(); got != "cancelled" {
+		t.Errorf("status %q, want cancelled", got)
+	}
+	if task.Get("statusReason.text").String() == "" {
+		t.Error("no statusReason")
+	}
+}
+
+// TestTakenTaskIsCompletedWhenTheFilterIsOut: people had accepted the Task; the removal after it completes it.
+func TestTakenTaskIsCompletedWhenTheFilterIsOut(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	h.move(t, h.settled(t, "ab-10"), "accepted")
+	if got := h.onlyTask(t).Get("status").String(); got != "accepted" {
+		t.Fatalf("status %q, want accepted: people's status is theirs", got)
+	}
+	h.tell(t, "/Procedure/ab-10-out", removal("ab-10", "2026-03-01"))
+	if got := h.onlyTask(t).Get("status").String(); got != "completed" {
+		t.Errorf("status %q, want completed", got)
+	}
+}
+
+// TestRejectedIsNotAskedAgainForALab: what people declined is asked again only when the question changes, and then anew.
+func TestRejectedIsNotAskedAgainForALab(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	h.move(t, h.settled(t, "ab-10"), "rejected")
+	h.tell(t, "/Observation/ab-10-hb", observation("ab-10"))
+	if got := h.onlyTask(t).Get("status").String(); got != "rejected" {
+		t.Errorf("status %q, want rejected", got)
+	}
+	h.tell(t, "/Condition/ab-10-moved", `{"resourceType":"Condition","id":"ab-10-moved","clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/condition-clinical","code":"active"}]},"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":"T82.525A"}]},"subject":{"reference":"Patient/ab-10"},"onsetDateTime":"2026-02-25"}`)
+	open := h.openTasks(t)
+	if len(open) != 1 || len(h.ours(t, "Task")) != 2 {
+		t.Fatalf("%d open Tasks of %d, want 1 of 2", len(open), len(h.ours(t, "Task")))
+	}
+	for _, list := range open {
+		if got := list[0].Get("priority").String(); got != "urgent" {
+			t.Errorf("priority %q, want urgent", got)
+		}
+	}
+}
+
+// TestLabMakesNoNewDocument: a value that changes nothing in the answer changes nothing in the record.
+func TestLabMakesNoNewDocument(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	before := h.settled(t, "ab-10").Get("meta.versionId").String()
+	h.tell(t, "/Observation/ab-10-hb", observation("ab-10"))
+	if after := h.onlyTask(t).Get("meta.versionId").String(); after != before {
+		t.Error("the Task was written again")
+	}
+	if n := len(h.ours(t, "DocumentReference")); n != 1 {
+		t.Errorf("%d documents, want 1", n)
+	}
+}
