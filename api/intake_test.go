@@ -258,6 +258,25 @@ func TestErrorsBecomeAnswers(t *testing.T) {
 	}
 }
 
+// sqlError stands for an error of the database, whose text may repeat what it was given.
+type sqlError struct{}
+
+func (sqlError) Error() string    { return "invalid input: Jo Doe" }
+func (sqlError) SQLState() string { return "22P02" }
+
+func TestLogNamesTheSQLState(t *testing.T) {
+	t.Parallel()
+	r := setup(t, func(c *Config) {
+		c.Accept = func(context.Context, []screen.Item) ([]screen.Outcome, error) {
+			return nil, fmt.Errorf("accept: %w", sqlError{})
+		}
+	})
+	r.send("PUT", "/fhir/Procedure/p-1", procedure)
+	if log := r.log.String(); !strings.Contains(log, "22P02") || strings.Contains(log, "Doe") {
+		t.Errorf("the log says %s", log)
+	}
+}
+
 func TestWrongNumberOfOutcomesIsAnError(t *testing.T) {
 	t.Parallel()
 	r := setup(t, fates())

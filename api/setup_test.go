@@ -37,6 +37,11 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
+// document reads openapi.yaml once for all tests, which only look at it.
+var document = sync.OnceValues(func() (*openapi3.T, error) {
+	return openapi3.NewLoader().LoadFromData([]byte(dwellwatch.OpenAPI()))
+})
+
 // quarantined is one call of Config.Quarantine.
 type quarantined struct {
 	feed, route, body, issues string
@@ -46,6 +51,7 @@ type quarantined struct {
 // rig is a server over fakes, and what the fakes were given.
 type rig struct {
 	t       *testing.T
+	cfg     Config // as setup made it, before the handler
 	handler http.Handler
 	doc     *openapi3.T
 	log     *bytes.Buffer
@@ -99,15 +105,19 @@ func setup(t *testing.T, change func(c *Config)) *rig {
 			return inner(ctx, items)
 		}
 	}
+	r.cfg = c
 	var err error
 	if r.handler, err = New(c); err != nil {
 		t.Fatal(err)
 	}
-	if r.doc, err = openapi3.NewLoader().LoadFromData([]byte(dwellwatch.OpenAPI())); err != nil {
+	if r.doc, err = document(); err != nil {
 		t.Fatal(err)
 	}
 	return r
 }
+
+// config gives the configuration of the server, for another one.
+func (r *rig) config() Config { return r.cfg }
 
 // fates makes a store that answers with the given outcomes, in order.
 func fates(outcomes ...screen.Outcome) func(c *Config) {

@@ -7,7 +7,8 @@ import (
 )
 
 // statuses lists the codes of status where R4 binds it as required; the element itself is mandatory in these types.
-// http://hl7.org/fhir/R4/procedure.html and the pages of the other types; a test compares with samply's code lists.
+// http://hl7.org/fhir/R4/procedure.html and the pages of the other types; a test compares with
+// samply's code lists, except for the types of medication, which samply has no lists for: those are from memory.
 func statuses(resourceType string) []string {
 	switch resourceType {
 	case "Procedure":

@@ -2,9 +2,12 @@ package postgres
 
 import (
 	"errors"
+	"fmt"
+	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"golang.org/x/sync/errgroup"
 
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/fault"
@@ -125,4 +128,42 @@ func TestEraseForgetsThePersonAndNobodyElse(t *testing.T) {
 	a.ChartVersion, a.EvidenceGone = 1, false
 	b.save(a) // and so does the key
 	b.wantCount(1, `SELECT count(*) FROM filter_key WHERE key = 'k' AND person_id = $1`, person("a"))
+}
+
+// TestEraseWhileOthersArrive: what arrives for the person is not lost, and what another person begins to name is not taken away.
+func TestEraseWhileOthersArrive(t *testing.T) {
+	t.Parallel()
+	for range 12 {
+		b, a := emptied(t)
+		a.Referrals = nil
+		b.save(a)
+		var group errgroup.Group
+		group.Go(func() error {
+			_, err := b.Erase(t.Context(), person("a"), 2)
+			return err
+		})
+		for n := range 3 {
+			group.Go(func() error {
+				_, err := b.Accept(t.Context(), []screen.Item{item(fmt.Sprintf("Device/new%d", n), "a", "1", evidence)}, b.now)
+				return err
+			})
+		}
+		own := func() bool {
+			return slices.Contains(b.chart("b"), "Device/own v1")
+		}
+		var seen bool
+		group.Go(func() error {
+			_, err := b.Accept(t.Context(), []screen.Item{item("Procedure/r", "b", "1", evidence, naming("Device/own"))}, b.now)
+			seen = err == nil && own()
+			return err
+		})
+		if err := group.Wait(); err != nil {
+			t.Fatal(err)
+		}
+		b.wantCount(3, `SELECT count(*) FROM resource WHERE person_id = $1 AND id LIKE 'new%'`, person("a"))
+		if seen && !own() {
+			t.Fatal("the erasure took a device that another person had begun to name")
+		}
+		b.Close()
+	}
 }

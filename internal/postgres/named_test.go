@@ -1,7 +1,7 @@
 package postgres
 
 import (
-	"fmt"
+	"slices"
 	"testing"
 
 	"golang.org/x/sync/errgroup"
@@ -98,41 +98,57 @@ func TestUseOfATakenBackFilterIsNoEvidence(t *testing.T) {
 	b.wantTake([]screen.Item{item("DeviceUseStatement/u", "a", "1", naming("Device/d"))}, screen.Dropped)
 }
 
-// TestDeviceAndProcedureAtOnce: whichever commits last, the last chart version must hold both.
-func TestDeviceAndProcedureAtOnce(t *testing.T) {
+// TestNamedAndNamingAtOnce: whichever commits last, a chart version read after both must hold both, and its job must come after both.
+func TestNamedAndNamingAtOnce(t *testing.T) {
 	t.Parallel()
-	b := setup(t, Options{})
-	for n := range 40 {
-		patient, device := fmt.Sprintf("a%d", n), fmt.Sprintf("Device/d%d", n)
-		b.take(item("Procedure/first-"+patient, patient, "1", evidence))
-		var group errgroup.Group
-		group.Go(func() error {
-			_, err := b.Accept(t.Context(), []screen.Item{item(device, "", "1", holdable)}, b.now)
-			return err
-		})
-		var seen []Stored
-		group.Go(func() error {
-			_, err := b.Accept(t.Context(), []screen.Item{item("Procedure/"+patient, patient, "1", evidence, naming(device))}, b.now)
-			if err != nil {
-				return err
+	for name, c := range map[string]struct {
+		before screen.Item // kept beforehand; names what arrives, or nothing
+		named  string
+	}{
+		"directly":         {item("Device/unused", "", "1", holdable), "Device/d"},
+		"through a device": {item("Device/d", "", "1", holdable, naming("Organization/o")), "Organization/o"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			for range 15 {
+				b := setup(t, Options{})
+				b.take(c.before, item("Procedure/first", "a", "1", evidence))
+				nameBoth(b, c.named)
+				b.Close()
 			}
-			r, err := b.Record(t.Context(), person(patient))
-			seen = r.Resources
-			if r.ChartVersion == 3 && len(seen) != 3 {
-				err = fmt.Errorf("chart version 3 holds %d resources", len(seen))
-			}
-			return err
 		})
-		if err := group.Wait(); err != nil {
-			t.Fatal(err)
+	}
+}
+
+// nameBoth accepts a procedure that names Device/d, and what the name says, at once.
+func nameBoth(b *bench, named string) {
+	b.t.Helper()
+	holds := func(r Record) bool {
+		return slices.ContainsFunc(r.Resources, func(s Stored) bool { return s.Resource.Ref() == named })
+	}
+	var group errgroup.Group
+	group.Go(func() error {
+		_, err := b.Accept(b.t.Context(), []screen.Item{item(named, "", "1", holdable)}, b.now)
+		return err
+	})
+	var seen Record
+	group.Go(func() error {
+		_, err := b.Accept(b.t.Context(), []screen.Item{item("Procedure/p", "a", "1", evidence, naming("Device/d"))}, b.now)
+		if err != nil {
+			return err
 		}
-		r := b.record(patient)
-		if len(seen) == 2 && r.ChartVersion != 3 {
-			t.Fatalf("the device came after version %d was read, and raised nothing", r.ChartVersion)
-		}
-		if len(r.Resources) != 3 {
-			t.Fatalf("%d resources, want 3", len(r.Resources))
-		}
+		seen, err = b.Record(b.t.Context(), person("a"))
+		return err
+	})
+	if err := group.Wait(); err != nil {
+		b.t.Fatal(err)
+	}
+	last := b.record("a")
+	if !holds(last) {
+		b.t.Fatalf("%s is not in the chart", named)
+	}
+	if !holds(seen) && seen.ChartVersion == last.ChartVersion {
+		b.t.Fatalf("%s came after chart version %d was read, and raised nothing", named, seen.ChartVersion)
 	}
 	b.wantJobPerVersion()
 }

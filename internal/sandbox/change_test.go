@@ -3,7 +3,9 @@ package sandbox_test
 import (
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	"dwellwatch/internal/demo"
 
@@ -31,12 +33,36 @@ func TestChangesAreToldInOrder(t *testing.T) {
 	}
 }
 
+func TestLoadKeepsMeta(t *testing.T) {
+	t.Parallel()
+	const given = `{"resourceType":"Task","id":"t1","meta":{"versionId":"%s","lastUpdated":"2025-01-02T03:04:05Z"}}`
+	b := setup(t, []byte(transaction(entry("PUT", "Task/t1", "", fmt.Sprintf(given, "7"), ""))))
+	got := b.expect(200, "GET", "/Task/t1", "")
+	if got.header.Get("ETag") != `W/"7"` || got.body.Get("meta.lastUpdated").String() != "2025-01-02T03:04:05.000Z" {
+		t.Errorf("%s", got.body.Raw)
+	}
+	// A version that is not newer becomes the next one; over HTTP the record gives version and time itself.
+	if err := b.record.Load([]byte(transaction(entry("PUT", "Task/t1", "", fmt.Sprintf(given, "3"), "")))); err != nil {
+		t.Fatal(err)
+	}
+	put := b.expect(200, "PUT", "/Task/t1", fmt.Sprintf(given, "40"), `If-Match: W/"8"`)
+	if put.body.Get("meta.versionId").String() != "9" || put.body.Get("meta.lastUpdated").String() != "2026-03-01T08:00:00.000Z" {
+		t.Errorf("%s", put.body.Raw)
+	}
+}
+
 func TestManyAtOnce(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
 	versions := map[string]int64{} // the last version told, by id: it may only grow
 	told := 0
+	var telling atomic.Int32
 	b.record.OnChange(func(_, _, id string, body []byte) {
+		if telling.Add(1) != 1 {
+			t.Error("two changes were told at once")
+		}
+		defer telling.Add(-1)
+		time.Sleep(time.Millisecond)
 		v := gjson.GetBytes(body, "meta.versionId").Int()
 		if v != versions[id]+1 {
 			t.Errorf("%s: version %d was told after %d", id, v, versions[id])

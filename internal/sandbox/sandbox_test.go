@@ -119,6 +119,7 @@ func TestVersions(t *testing.T) {
 	b.expect(204, "DELETE", "/Task/t1", "")
 	b.expect(204, "DELETE", "/Task/t1", "")
 	b.expect(410, "GET", "/Task/t1", "")
+	b.expect(412, "PUT", "/Task/t1", task("t1", "c", "p"), `If-Match: W/"3"`) // the version of the deletion
 	b.expect(404, "GET", "/Task/t2", "")
 	if back := b.expect(201, "PUT", "/Task/t1", task("t1", "c", "p")); back.body.Get("meta.versionId").String() != "4" {
 		t.Errorf("a revived resource is %s", back.body.Get("meta"))

@@ -47,7 +47,7 @@ const (
 // Receipt tells where one entry of ours stands in the record.
 type Receipt struct {
 	Kind            string // Task | DocumentReference | Provenance
-	Round, Revision int
+	Round, Revision int    // Revision is 0 for a Task
 	ResourceID      string
 	VersionID       string // "" where the record did not say
 	Status          string // "" for a Provenance

@@ -209,7 +209,9 @@ func (r *run) transact(ctx context.Context, bundle []byte) ([]rest.EntryResponse
 func (r *run) receipts() []Receipt {
 	var out []Receipt
 	if t, ok := r.mainTask(r.last.tasks); ok {
-		out = append(out, r.receipt("Task", t))
+		receipt := r.receipt("Task", t)
+		receipt.Revision = 0
+		out = append(out, receipt)
 	}
 	if d, ok := r.mainDocument(r.last.documents); ok {
 		out = append(out, r.receipt("DocumentReference", d))

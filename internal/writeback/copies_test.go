@@ -1,0 +1,107 @@
+package writeback_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/writeback"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+func TestCopies(t *testing.T) {
+	t.Parallel()
+	onSharedPeer(t, map[string]func(*testing.T, *bench){
+		"another installation's Task is adopted": func(t *testing.T, b *bench) {
+			other := b.config.Site
+			other.Installation = otherInstallation
+			id := b.plant(compose.Task(b.document, other, time.Now(), ""))
+			b.converge()
+			task := b.only("Task")
+			if get(task, "id") != id || get(task, "identifier.#") != "3" {
+				t.Errorf("%s", task)
+			}
+			if got := get(task, "input.3.valueReference.reference"); got != "DocumentReference/"+get(b.current(), "id") {
+				t.Errorf("the Task names %q", got)
+			}
+			b.quiet()
+			b.sound()
+		},
+		"untouched copies are retired": func(t *testing.T, b *bench) {
+			for range 3 {
+				b.plant(compose.Task(b.document, b.config.Site, time.Now(), ""))
+				b.plant(compose.DocumentReference(b.document, b.config.Site, time.Now(), []byte("%PDF"), ""))
+			}
+			b.converge()
+			tasks := b.entries("Task")
+			if len(tasks) != 3 || get(tasks[0], "status") != "draft" {
+				t.Fatalf("the lowest id must stay: %s", tasks)
+			}
+			for _, task := range tasks[1:] {
+				if get(task, "status") != "cancelled" || get(task, "statusReason.text") != "duplicate of Task/"+get(tasks[0], "id") {
+					t.Errorf("%s: %s", get(task, "status"), get(task, "statusReason.text"))
+				}
+			}
+			documents := b.entries("DocumentReference")
+			if len(documents) != 3 || get(documents[0], "status") != "current" ||
+				get(documents[1], "status") != "entered-in-error" || get(documents[2], "status") != "entered-in-error" {
+				t.Errorf("documents: %s", documents)
+			}
+			b.quiet()
+			b.sound()
+		},
+		"the copy that people took up stays": func(t *testing.T, b *bench) {
+			for range 3 {
+				b.plant(compose.Task(b.document, b.config.Site, time.Now(), ""))
+			}
+			taken := b.byOthers(b.entries("Task")[2], map[string]any{"status": "in-progress"})
+			b.converge()
+			tasks := b.entries("Task")
+			if get(tasks[0], "status") != "cancelled" || get(tasks[1], "status") != "cancelled" {
+				t.Errorf("untouched copies: %s", tasks)
+			}
+			if diff := cmp.Diff(string(taken), string(tasks[2])); diff != "" {
+				t.Errorf("(-want +got)\n%s", diff)
+			}
+			b.quiet()
+		},
+		"two that people took up both stay": func(t *testing.T, b *bench) {
+			for range 2 {
+				b.plant(compose.Task(b.document, b.config.Site, time.Now(), ""))
+			}
+			for _, task := range b.entries("Task") {
+				b.byOthers(task, map[string]any{"status": "accepted"})
+			}
+			b.converge()
+			for _, task := range b.entries("Task") {
+				if get(task, "status") != "accepted" {
+					t.Errorf("status %s", get(task, "status"))
+				}
+			}
+			if diff := cmp.Diff([]string{writeback.AttentionCopies}, b.store.attention); diff != "" {
+				t.Error(diff)
+			}
+		},
+		"our identifier on another patient": func(t *testing.T, b *bench) {
+			wrong := b.document
+			wrong.Assessment.Patient = "Patient/somebody-else"
+			b.plant(compose.Task(wrong, b.config.Site, time.Now(), ""))
+			b.record.onWrite = func(what string) error {
+				if what == "POST Bundle" {
+					return refused(http.StatusNotImplemented)
+				}
+				return nil
+			}
+			err := b.once()
+			if err == nil || !strings.Contains(err.Error(), writeback.AttentionOtherPatient) {
+				t.Fatalf("got %v", err)
+			}
+			if get(b.only("Task"), "for.reference") != "Patient/somebody-else" {
+				t.Error("the Task was changed")
+			}
+		},
+	})
+}

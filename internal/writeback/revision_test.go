@@ -1,0 +1,138 @@
+package writeback_test
+
+import (
+	"testing"
+	"time"
+
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/writeback"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+func TestRevisions(t *testing.T) {
+	t.Parallel()
+	urgent := func(d *compose.Document) {
+		d.Referral.Revision, d.Referral.Priority = 2, "urgent"
+		d.Assessment.Filters[0].Verdict = "urgent"
+	}
+	onSharedPeer(t, map[string]func(*testing.T, *bench){
+		"the new document replaces the old": func(t *testing.T, b *bench) {
+			b.converge()
+			first := b.only("DocumentReference")
+			b.want(urgent)
+			b.converge()
+			task, now := b.only("Task"), b.current()
+			if get(now, "relatesTo.0.target.reference") != "DocumentReference/"+get(first, "id") ||
+				get(now, "relatesTo.0.code") != "replaces" {
+				t.Errorf("relatesTo: %s", now)
+			}
+			if get(task, "priority") != "urgent" || get(task, "reasonCode.coding.0.code") != "urgent" ||
+				get(task, "input.3.valueReference.reference") != "DocumentReference/"+get(now, "id") || get(task, "input.#") != "4" {
+				t.Errorf("task: %s", task)
+			}
+			if n := len(b.entries("DocumentReference")); n != 2 || len(b.provenances()) != 2 {
+				t.Errorf("%d documents, %d Provenances", n, len(b.provenances()))
+			}
+			b.quiet()
+			b.sound()
+		},
+		"fields of others survive": func(t *testing.T, b *bench) {
+			b.converge()
+			foreign := map[string]any{"status": "requested", "owner.reference": "Practitioner/somebody",
+				"note.0.text": "called the ward", "extension.0": map[string]any{"url": "https://record.example/x", "valueString": "kept"},
+				"_priority.extension.0": map[string]any{"url": "https://record.example/y", "valueCode": "z"},
+				"businessStatus.text":   "on the list", "input.-1": map[string]any{"type": map[string]any{"text": "theirs"}, "valueString": "kept"}}
+			b.byOthers(b.only("Task"), foreign)
+			b.want(urgent)
+			b.converge()
+			task := b.only("Task")
+			for path, want := range map[string]string{"status": "requested", "owner.reference": "Practitioner/somebody",
+				"note.0.text": "called the ward", "extension.0.valueString": "kept", "_priority.extension.0.valueCode": "z",
+				"businessStatus.text": "on the list", "input.0.valueString": "kept", "priority": "urgent"} {
+				if got := get(task, path); got != want {
+					t.Errorf("%s = %q, want %q", path, got, want)
+				}
+			}
+			b.quiet()
+			b.sound()
+		},
+		"a Task that people took up stays as it is": func(t *testing.T, b *bench) {
+			b.converge()
+			taken := b.byOthers(b.only("Task"), map[string]any{"status": "accepted"})
+			b.want(urgent)
+			b.converge()
+			if diff := cmp.Diff(string(taken), string(b.only("Task"))); diff != "" {
+				t.Errorf("(-want +got)\n%s", diff)
+			}
+			if n := len(b.entries("DocumentReference")); n != 2 || get(b.current(), "relatesTo.0.code") != "replaces" {
+				t.Errorf("%d documents", n)
+			}
+			b.quiet()
+			b.sound()
+		},
+		"a restored database undoes nothing": func(t *testing.T, b *bench) {
+			b.converge()
+			b.want(urgent)
+			b.converge()
+			later := b.current()
+			b.want(func(d *compose.Document) { d.Referral.Revision = 1 })
+			b.forget()
+			b.converge()
+			if get(b.current(), "id") != get(later, "id") {
+				t.Error("the later document was superseded")
+			}
+			if got := get(b.only("Task"), "input.3.valueReference.reference"); got != "DocumentReference/"+get(later, "id") {
+				t.Errorf("the Task names %s", got)
+			}
+			if diff := cmp.Diff([]string{writeback.AttentionOutOfStep}, b.store.attention); diff != "" {
+				t.Error(diff)
+			}
+			b.quiet()
+		},
+	})
+}
+
+func TestATaskThatPeopleEndedIsNotAskedAgainInItsRound(t *testing.T) {
+	t.Parallel()
+	tests := map[string]func(*testing.T, *bench){}
+	for _, status := range []string{"rejected", "cancelled", "completed", "failed", "entered-in-error"} {
+		tests[status] = func(t *testing.T, b *bench) {
+			b.converge()
+			ended := b.byOthers(b.only("Task"), map[string]any{"status": status, "statusReason.text": "seen in clinic"})
+			b.want(func(d *compose.Document) { d.Referral.Priority = "asap" })
+			b.converge()
+			if diff := cmp.Diff(string(ended), string(b.only("Task"))); diff != "" {
+				t.Errorf("(-want +got)\n%s", diff)
+			}
+			b.quiet()
+			b.want(func(d *compose.Document) { d.Referral.Round = 2 })
+			b.converge()
+			if n := len(b.entries("Task")); n != 2 {
+				t.Fatalf("%d Tasks after a new round, want 2", n)
+			}
+			if got := b.store.wanted.Receipts[0]; got.Status != "draft" || got.Round != 2 || got.ResourceID == get(ended, "id") {
+				t.Errorf("receipt %+v", got)
+			}
+			b.current()
+			b.quiet()
+			b.sound()
+		}
+	}
+	tests["ended before the database was lost"] = func(t *testing.T, b *bench) {
+		other := b.config.Site
+		other.Installation = otherInstallation
+		id := b.plant(compose.Task(b.document, other, time.Now(), ""))
+		b.byOthers(b.only("Task"), map[string]any{"status": "rejected"})
+		b.converge()
+		if get(b.only("Task"), "id") != id || len(b.entries("DocumentReference")) != 0 {
+			t.Error("people were asked again")
+		}
+		b.want(func(d *compose.Document) { d.Referral.Round = 2 })
+		b.converge()
+		if n := len(b.entries("Task")); n != 2 {
+			t.Errorf("%d Tasks after a new round, want 2", n)
+		}
+	}
+	onSharedPeer(t, tests)
+}
