@@ -103,10 +103,9 @@ func (r *reader) task(n *node) {
 		return
 	}
 	t := rules.OwnTask{Key: key, Status: n.status(), Ref: n.name}
-	for _, ref := range append(n.get("input.#.valueReference.reference").Array(), n.get("focus.reference")) {
-		if s := ref.String(); s != "" && !strings.HasPrefix(s, "DocumentReference/") {
-			t.Evidence = append(t.Evidence, s)
-		}
+	// The focus alone says which filter it was: the inputs may also name entries of another filter that contradict it.
+	if _, ref := r.target(n, n.get("focus")); ref != "" {
+		t.Evidence = []filter.Ref{ref}
 	}
 	r.out.Facts.OwnTasks = append(r.out.Facts.OwnTasks, t)
 }

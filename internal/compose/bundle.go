@@ -1,29 +1,11 @@
 package compose
 
 import (
-	"encoding/json"
 	"time"
 
 	"github.com/google/uuid"
+	samply "github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
-
-type bundle struct {
-	ResourceType string  `json:"resourceType"`
-	Type         string  `json:"type"`
-	Entry        []entry `json:"entry"`
-}
-
-type entry struct {
-	FullURL  string          `json:"fullUrl"`
-	Resource json.RawMessage `json:"resource"`
-	Request  entryRequest    `json:"request"`
-}
-
-type entryRequest struct {
-	Method      string `json:"method"`
-	URL         string `json:"url"`
-	IfNoneExist string `json:"ifNoneExist,omitempty"`
-}
 
 // The order of the entries of TransactionBundle.
 const (
@@ -57,10 +39,19 @@ func TransactionBundle(d Document, s Site, now time.Time, pdf []byte, replaces s
 	if err != nil {
 		return nil, err
 	}
-	return json.Marshal(bundle{"Bundle", "transaction", []entry{
-		EntryDocument: {docURN, document, entryRequest{"POST", "DocumentReference", IfNoneExist(DocumentSystem, docInstance)}},
-		EntryTask:     {taskURN, task, entryRequest{"POST", "Task", IfNoneExist(TaskSystem, taskInstance)}},
-		EntryProvenance: {provenanceURN, provenance,
-			entryRequest{"POST", "Provenance", ""}},
-	}})
+	return samply.Bundle{Type: samply.BundleTypeTransaction, Entry: []samply.BundleEntry{
+		EntryDocument:   create("DocumentReference", docURN, document, IfNoneExist(DocumentSystem, docInstance)),
+		EntryTask:       create("Task", taskURN, task, IfNoneExist(TaskSystem, taskInstance)),
+		EntryProvenance: create("Provenance", provenanceURN, provenance, ""),
+	}}.MarshalJSON()
+}
+
+// create is one entry that creates a resource, only where the search finds none unless it is "". Resources go in as bytes,
+// because samply's structs cannot hold what is contained in them.
+func create(kind, urn string, resource []byte, ifNoneExist string) samply.BundleEntry {
+	request := &samply.BundleEntryRequest{Method: samply.HTTPVerbPOST, Url: kind}
+	if ifNoneExist != "" {
+		request.IfNoneExist = &ifNoneExist
+	}
+	return samply.BundleEntry{FullUrl: &urn, Resource: resource, Request: request}
 }

@@ -104,9 +104,23 @@ func (d Document) check() (subject, error) {
 	return subject{d.Assessment.Filters[0], d.Assessment.Patient}, nil
 }
 
-// evidence gives the record entries behind the filter's history, sorted, once each.
+// evidence gives the record entries behind the filter's history and behind every finding, sorted, once each.
 func (s subject) evidence() []string {
-	refs := slices.DeleteFunc(slices.Clone(s.filter.Evidence), func(r string) bool { return !strings.Contains(r, "/") })
+	refs := slices.Clone(s.filter.Evidence)
+	for _, f := range s.filter.Findings {
+		refs = append(refs, f.Evidence...)
+	}
+	for _, c := range s.filter.Contradictions {
+		refs = append(refs, c.Evidence...)
+	}
+	refs = slices.DeleteFunc(refs, func(r string) bool { return !strings.Contains(r, "/") })
+	slices.Sort(refs)
+	return slices.Compact(refs)
+}
+
+// history gives the record entries behind the filter's own history, sorted, once each.
+func (s subject) history() []string {
+	refs := slices.Clone(s.filter.Evidence)
 	slices.Sort(refs)
 	return slices.Compact(refs)
 }
@@ -116,7 +130,7 @@ func ofType(refs []string, types ...string) []string {
 	var out []string
 	for _, r := range refs {
 		parts := strings.Split(r, "/")
-		for i, p := range parts[:len(parts)-1] {
+		for i, p := range parts[:max(0, len(parts)-1)] {
 			if slices.Contains(types, p) && (i == len(parts)-2 || parts[i+2] == "_history") {
 				out = append(out, r)
 			}

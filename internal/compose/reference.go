@@ -111,7 +111,7 @@ func newDocumentReference(d Document, s Site, now time.Time, pdf []byte, replace
 		r.RelatesTo = []relatesTo{{"replaces", reference{replaces}}}
 	}
 	ctx := documentContext{Period: placedPeriod(about.filter.Placed),
-		Related: references(ofType(about.evidence(), "Device", "Procedure"))}
+		Related: references(ofType(about.history(), "Device", "Procedure"))}
 	if ctx.Period != nil || ctx.Related != nil {
 		r.Context = &ctx
 	}

@@ -109,7 +109,7 @@ type Order struct {
 type OwnTask struct {
 	Key      string       // filter key (series identifier)
 	Status   string       // FHIR task-status
-	Evidence []filter.Ref // of the filter, as the Task lists it
+	Evidence []filter.Ref // the entry that the Task is about
 	Ref      filter.Ref
 }
 
