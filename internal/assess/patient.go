@@ -92,7 +92,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 			due = min(due, j.LookAgain)
 		}
 		a.Filters = append(a.Filters, f)
-		res.Keys = append(res.Keys, filter.KnownKey{Key: f.Key, Evidence: j.Situation.Filter.Evidence})
+		res.Keys = append(res.Keys, filter.KnownKey{Key: f.Key, Evidence: j.Situation.Filter.Own})
 	}
 	if due < filter.MaxDay {
 		a.DueOn = text(due)
@@ -143,7 +143,7 @@ func ahead(r chart.Reading, known []filter.KnownKey, person string, basis Basis,
 	// Keys minted today must be the keys of tomorrow, or a merge to come would look like another filter.
 	for _, f := range now.history.Filters {
 		if !slices.ContainsFunc(known, func(k filter.KnownKey) bool { return k.Key == f.Key }) {
-			known = append(slices.Clone(known), filter.KnownKey{Key: f.Key, Evidence: f.Evidence})
+			known = append(slices.Clone(known), filter.KnownKey{Key: f.Key, Evidence: f.Own})
 		}
 	}
 	changes := map[string]filter.Day{}

@@ -19,7 +19,7 @@ func compareFilters(a, b Filter) int {
 	)
 }
 
-// assignKeys gives every filter its key. A filter keeps the oldest known key whose evidence it holds; a known key whose
+// assignKeys gives every filter its key. A filter keeps the oldest known key that stood on its evidence; a known key whose
 // filter fell apart stays with the earliest placement; keys that met in one filter are reported as merged into the kept one.
 // Filters come in content order and keys in order of birth, so the answer does not depend on arrival.
 func assignKeys(filters []Filter, known []KnownKey, mint func(Ref) string) map[string]string {
@@ -59,18 +59,36 @@ func assignKeys(filters []Filter, known []KnownKey, mint func(Ref) string) map[s
 	return merged
 }
 
-// holder gives the filter that holds any of the evidence: the earliest placed one where several do, -1 where none does.
+// holder gives the filter that a key with this evidence belongs to, -1 where none does. What is one filter's own decides;
+// then what several share, for one without a key; then anything else that a filter was told by. Among equals the
+// earliest placement wins.
 func holder(filters []Filter, evidence []Ref) int {
-	best := -1
-	for i, f := range filters {
-		if !slices.ContainsFunc(evidence, func(r Ref) bool { return slices.Contains(f.Evidence, r) }) {
-			continue
+	owners := func(ref Ref) int {
+		n := 0
+		for _, f := range filters {
+			if slices.Contains(f.Own, ref) {
+				n++
+			}
 		}
-		if best < 0 || earlier(f, filters[best]) {
-			best = i
+		return n
+	}
+	for _, holds := range []func(f Filter, ref Ref) bool{
+		func(f Filter, ref Ref) bool { return slices.Contains(f.Own, ref) && owners(ref) == 1 },
+		func(f Filter, ref Ref) bool { return slices.Contains(f.Own, ref) && f.Key == "" },
+		func(f Filter, ref Ref) bool { return slices.Contains(f.Own, ref) },
+		func(f Filter, ref Ref) bool { return slices.Contains(f.Evidence, ref) },
+	} {
+		best := -1
+		for i, f := range filters {
+			if slices.ContainsFunc(evidence, func(ref Ref) bool { return holds(f, ref) }) && (best < 0 || earlier(f, filters[best])) {
+				best = i
+			}
+		}
+		if best >= 0 {
+			return best
 		}
 	}
-	return best
+	return -1
 }
 
 // earlier orders by placement day with the unknown day last.

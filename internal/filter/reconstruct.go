@@ -48,7 +48,8 @@ type draft struct {
 	reopened  bool
 	unclear   []string
 	doubts    []Contradiction
-	orphan    bool // known only from something that was done to it later
+	linked    []*draft // filters that a doubt ties to this one: what happened to them bears on it
+	orphan    bool     // known only from something that was done to it later
 	removedBy *Span
 }
 
@@ -149,7 +150,58 @@ func (d *draft) doubt(kind, text string, decides bool, evidence ...Ref) {
 	d.doubts = append(d.doubts, c)
 }
 
+// link ties filters to each other.
+func link(filters ...*draft) {
+	for _, d := range filters {
+		for _, o := range filters {
+			if o != d && !slices.Contains(d.linked, o) {
+				d.linked = append(d.linked, o)
+			}
+		}
+	}
+}
+
+// tied gives the entries of all filters that doubts tie to this one, over any number of steps.
+func (d *draft) tied() []Ref {
+	seen := []*draft{d}
+	for i := 0; i < len(seen); i++ {
+		for _, o := range seen[i].linked {
+			if !slices.Contains(seen, o) {
+				seen = append(seen, o)
+			}
+		}
+	}
+	var out []Ref
+	for _, o := range seen {
+		out = append(out, o.evidence()...)
+		for _, c := range o.doubts {
+			out = append(out, c.Evidence...)
+		}
+	}
+	return out
+}
+
 func (d *draft) evidence() []Ref { return refs(append(slices.Clone(d.events), d.later...)) }
+
+// own lists what makes this filter itself and no other.
+func (d *draft) own() []Ref {
+	var out []Ref
+	for _, e := range d.events {
+		out = append(out, first(e.Evidence))
+		for _, v := range e.Devices {
+			if v.Ref != "" {
+				out = append(out, v.Ref)
+			}
+		}
+	}
+	if len(out) == 0 {
+		for _, e := range d.later {
+			out = append(out, first(e.Evidence))
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
 
 // refs lists the entries that events stand on, sorted, once each.
 func refs(events []Event) []Ref {
@@ -201,10 +253,12 @@ func (r *reconstruction) settleGroup(group []ambiguous, filters []*draft) {
 	for _, d := range filters {
 		all = append(all, d.evidence()...)
 	}
+	link(filters...)
 	for _, d := range filters {
 		d.later = append(d.later, events...)
 		if len(group) >= len(filters) {
 			d.removedBy = &when
+			d.doubt("removal-of-which", "As many removals as filters are recorded between "+when.Earliest.String()+" and "+when.Latest.String()+"; which took out which is not said.", false, slices.Clone(all)...)
 			continue
 		}
 		d.unclear = append(d.unclear, "a removal fits this filter and another one alike")
@@ -227,7 +281,14 @@ func (r *reconstruction) history(known []KnownKey, mint func(Ref) string) Histor
 }
 
 func (r *reconstruction) close(d *draft) Filter {
-	f := Filter{Placed: d.placed(), Removed: Unknown(), Devices: d.devices(), Contradictions: d.doubts}
+	f := Filter{Placed: d.placed(), Removed: Unknown()}
+	f.Devices = d.devices()
+	if len(d.linked) > 0 {
+		f.Tied = d.tied()
+		slices.Sort(f.Tied)
+		f.Tied = slices.Compact(f.Tied)
+	}
+	f.Contradictions = d.doubts
 	f.Events = append(slices.Clone(d.events), d.later...)
 	slices.SortFunc(f.Events, compare)
 	f.Evidence = refs(f.Events)
@@ -238,6 +299,7 @@ func (r *reconstruction) close(d *draft) Filter {
 			}
 		}
 	}
+	f.Own = d.own()
 	f.Model = d.model()
 	f.Standing, f.Why = r.standing(d, &f)
 	slices.SortFunc(f.Contradictions, func(a, b Contradiction) int {

@@ -19,7 +19,11 @@ func (r *reconstruction) assign(events []Event) {
 			if r.clock.Reached(e.When.Earliest) || e.Future {
 				r.assignClaim(e)
 			}
-		case Hint:
+		}
+	}
+	// Hints come last: by then every filter that an entry names is there to be found.
+	for _, e := range events {
+		if e.Kind == Hint {
 			r.assignHint(e)
 		}
 	}
@@ -66,13 +70,15 @@ func (r *reconstruction) removalAhead(e Event) {
 }
 
 // candidates lists the filters that an event can be about: the one whose device it names, else all that can have been in
-// place on its day.
+// place on its day. Where filters are left out because they were already out or are another device, their entries bear on
+// the answer, so they are tied to the ones found.
 func (r *reconstruction) candidates(devices []Device, when Span) []*draft {
-	var named, possible []*draft
+	var named, possible, considered []*draft
 	for _, d := range r.filters {
 		if d.placed().Earliest > when.Latest {
 			continue
 		}
+		considered = append(considered, d)
 		if namesSame(d.devices(), devices) {
 			named = append(named, d)
 			continue
@@ -86,6 +92,9 @@ func (r *reconstruction) candidates(devices []Device, when Span) []*draft {
 	}
 	if len(named) > 0 {
 		return named
+	}
+	if len(possible) > 0 {
+		link(considered...)
 	}
 	return possible
 }
@@ -108,6 +117,7 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 	}
 	switch {
 	case nonspecific:
+		link(found...)
 		for _, d := range found {
 			d.later = append(d.later, o.events...)
 			d.unclear = append(d.unclear, "a removal code that does not name the cava suggests that it is out")
@@ -207,6 +217,7 @@ func (r *reconstruction) assignAttempt(e Event) {
 	case len(found) == 1:
 		found[0].later = append(found[0].later, e)
 	default:
+		link(found...)
 		for _, d := range found {
 			d.doubt("attempt-of-which", "An entry of "+e.When.String()+" does not say which of the filters it is about.", false, append(d.evidence(), e.Evidence...)...)
 			d.later = append(d.later, e)
@@ -235,6 +246,7 @@ func (r *reconstruction) assignClaim(e Event) {
 		found = []*draft{{orphan: true}}
 		r.filters = append(r.filters, found[0])
 	}
+	link(found...)
 	for _, d := range found {
 		d.later = append(d.later, e)
 		if d.removal == nil {
@@ -268,6 +280,7 @@ func (r *reconstruction) assignHint(e Event) {
 			found = fits
 		}
 	}
+	link(found...)
 	for _, d := range found {
 		d.later = append(d.later, e)
 		if d.removal == nil && d.removedBy == nil {

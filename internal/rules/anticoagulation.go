@@ -130,8 +130,10 @@ func (s *Situation) covers(a *Anticoagulation, running, past []graded) {
 		all = append(all, Cover{Start: g.Start, End: filter.Span{Earliest: certainEnd(g.Course), Latest: g.End.Latest}, Evidence: slices.Clone(g.evidence)})
 	}
 	for i, c := range all {
-		if i == len(all)-1 && a.Level == Therapeutic && (c.End.Latest >= filter.MaxDay || !s.Clock.Reached(c.End.Latest.Add(1))) {
-			a.Since = c.Start
+		if c.End.Latest >= filter.MaxDay || !s.Clock.Reached(c.End.Latest.Add(1)) {
+			if a.Level == Therapeutic && (!a.Since.Known() || c.Start.Latest < a.Since.Latest) {
+				a.Since = c.Start
+			}
 			a.Evidence = append(a.Evidence, c.Evidence...)
 			continue
 		}

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -39,10 +40,13 @@ func (s *Situation) indication() Indication {
 	i.Text = "The record does not say whether the reason for the filter has passed."
 	for _, test := range []func(Indication, contraindications) (Indication, bool){s.resolved, s.likelyResolved, s.stillIndicated} {
 		if got, ok := test(i, s.contraindications()); ok {
+			if got.Status != Resolved {
+				got.Evidence = append(slices.Clone(got.Evidence), s.blockers()...)
+			}
 			return got
 		}
 	}
-	i.Evidence = append(i.Evidence, s.Anticoagulation.Evidence...)
+	i.Evidence = append(slices.Clone(s.Anticoagulation.Evidence), s.blockers()...)
 	c := s.contraindications()
 	i.Evidence = append(i.Evidence, evidenceOf(c.unknown)...)
 	if len(c.unknown) > 0 {
@@ -67,6 +71,27 @@ func (s *Situation) resolved(i Indication, c contraindications) (Indication, boo
 		return i, true
 	}
 	return s.riskEnded(i)
+}
+
+// blockers lists what keeps cover, a finished course or an ended risk from settling the indication.
+func (s *Situation) blockers() []filter.Ref {
+	a := s.Anticoagulation
+	var out []filter.Ref
+	if a.Level == Therapeutic && a.Since.Known() {
+		out = append(out, evidenceOf(s.laterBleeds(a.Since))...)
+		out = append(out, s.plannedSurgery()...)
+	}
+	if a.Finished != nil {
+		c := s.contraindications()
+		for _, d := range [][]Diagnosis{c.active, c.unknown, s.acuteVTEs()} {
+			out = append(out, evidenceOf(d)...)
+		}
+		out = append(append(out, c.labs...), a.Finished.Evidence...)
+	}
+	if _, ok := s.prophylactic(); ok {
+		out = append(out, s.plannedSurgery()...)
+	}
+	return out
 }
 
 // riskEnded handles a prophylactic placement, as its own reason says; no VTE on record is unknown, not prophylactic.
@@ -100,7 +125,7 @@ func (s *Situation) likelyResolved(i Indication, c contraindications) (Indicatio
 	}
 	// A contraindication that the record says has ended, with nothing known of treatment.
 	if a.Level == LevelUnknown && len(c.ended) > 0 && len(c.active) == 0 && len(c.unknown) == 0 && len(s.acuteVTEs()) == 0 && s.relevantEnd(c) {
-		i.Status, i.Text, i.Evidence = LikelyResolved, "The contraindication to anticoagulation has ended; treatment is not known.", append(evidenceOf(c.ended), c.labs...)
+		i.Status, i.Text, i.Evidence = LikelyResolved, "The contraindication to anticoagulation has ended; treatment is not known.", slices.Concat(evidenceOf(c.ended), c.labs, a.Evidence)
 		return i, true
 	}
 	if done := a.Finished; done != nil && s.afterIndex(done) && done.End.Earliest >= done.Start.Latest.AddMonths(s.Policy.CourseMonths).Add(-1) &&

@@ -34,10 +34,13 @@ func All() []Rule {
 		permanenceRules(), careRules())
 }
 
-// find makes one finding from a text and the entries it stands on; the filter's own entries are always among them, because
-// every finding is about that filter.
+// find makes one finding from a text and the entries it stands on. The entries of the filter's history are always among
+// them, because every finding is about that filter, and so are those that put its history in doubt.
 func (s *Situation) find(text string, evidence ...[]filter.Ref) []Finding {
-	all := slices.Clone(s.Filter.Evidence)
+	all := slices.Concat(s.Filter.Evidence, s.Filter.Tied)
+	for _, c := range s.Filter.Contradictions {
+		all = append(all, c.Evidence...)
+	}
 	for _, e := range evidence {
 		all = append(all, e...)
 	}

@@ -37,11 +37,7 @@ func standingRules() []Rule {
 			if s.Filter.Standing != filter.StandingUnclear {
 				return nil
 			}
-			var more [][]filter.Ref
-			for _, c := range s.Filter.Contradictions {
-				more = append(more, c.Evidence)
-			}
-			return s.find("It is not clear whether the filter is in: "+s.Filter.Why+".", more...)
+			return s.find("It is not clear whether the filter is in: " + s.Filter.Why + ".")
 		}},
 		{"placement-day-unknown", "The day of placement is not known", choice, policy.Choice, func(s *Situation) []Finding {
 			if s.Filter.Placed.Known() || s.Filter.Standing == filter.StandingRemoved {
