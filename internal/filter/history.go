@@ -30,7 +30,7 @@ type Filter struct {
 	Events         []Event // that made this history, in content order
 	Contradictions []Contradiction
 	Evidence       []Ref // of all events, sorted, once each
-	Tied           []Ref // of filters whose history bears on this one's, sorted, once each
+	Tied           []Ref // entries of all filters, where an entry given by fit makes them bear on each other; sorted
 	PlacementRefs  []Ref // the entries that tell the placement, in content order
 	// Own is what makes it this filter and no other, sorted: the entries of its placement and the devices they name; for one
 	// known only from what was done to it later, these entries. A key stands on it.

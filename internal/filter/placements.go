@@ -161,9 +161,10 @@ func (r *reconstruction) joinUndated(groups []*draft) {
 		switch {
 		case len(fits) == 1:
 			fits[0].events = append(fits[0].events, g.events...)
+			fits[0].fitted = true
 		case len(fits) > 1:
-			link(fits...)
 			for _, d := range fits {
+				d.fitted = true
 				d.doubt("device-of-which", "A device entry without a day fits more than one filter; its model is given to none.", false, refs(append(slices.Clone(d.events), g.events...))...)
 			}
 		default:
@@ -177,6 +178,7 @@ func (r *reconstruction) addUndated(g *draft, dated []*draft) {
 	for _, d := range r.filters {
 		if !slices.Contains(dated, d) && !conflict(d, g) {
 			d.events = append(d.events, g.events...)
+			d.fitted = true
 			return
 		}
 	}
@@ -212,7 +214,6 @@ func (r *reconstruction) checkNeighbours(later []Event) {
 			}
 			text := fmt.Sprintf("Placements %s and %s may be one filter told twice or two filters; nothing in the record tells them apart.", a.placed(), b.placed())
 			evidence := append(refs(a.events), refs(b.events)...)
-			link(a, b)
 			a.doubt("which-filter", text, true, slices.Clone(evidence)...)
 			b.doubt("which-filter", text, true, evidence...)
 		}

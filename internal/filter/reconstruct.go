@@ -42,14 +42,15 @@ type reconstruction struct {
 
 // draft is one filter while its history is being put together.
 type draft struct {
-	events    []Event // placements, claims and device entries
-	later     []Event // removals, attempts and the rest that were given to it
-	removal   *retrieval
-	reopened  bool
-	unclear   []string
-	doubts    []Contradiction
-	linked    []*draft // filters that a doubt ties to this one: what happened to them bears on it
-	orphan    bool     // known only from something that was done to it later
+	events   []Event // placements, claims and device entries
+	later    []Event // removals, attempts and the rest that were given to it
+	removal  *retrieval
+	reopened bool
+	unclear  []string
+	doubts   []Contradiction
+	// fitted says that an entry was given to it because it fits, not because it names it.
+	fitted    bool
+	orphan    bool // known only from something that was done to it later
 	removedBy *Span
 }
 
@@ -150,35 +151,28 @@ func (d *draft) doubt(kind, text string, decides bool, evidence ...Ref) {
 	d.doubts = append(d.doubts, c)
 }
 
-// link ties filters to each other.
-func link(filters ...*draft) {
-	for _, d := range filters {
-		for _, o := range filters {
-			if o != d && !slices.Contains(d.linked, o) {
-				d.linked = append(d.linked, o)
-			}
-		}
-	}
+// loose reports whether an entry was given to the filter because it fits: then the answer rests on what other filters the
+// entry could have been about, too.
+func (d *draft) loose() bool {
+	return d.fitted || len(d.doubts) > 0 || slices.ContainsFunc(d.later, func(e Event) bool {
+		return !slices.ContainsFunc(d.events, func(p Event) bool { return namesSame(p.Devices, e.Devices) })
+	})
 }
 
-// tied gives the entries of all filters that doubts tie to this one, over any number of steps.
-func (d *draft) tied() []Ref {
-	seen := []*draft{d}
-	for i := 0; i < len(seen); i++ {
-		for _, o := range seen[i].linked {
-			if !slices.Contains(seen, o) {
-				seen = append(seen, o)
-			}
-		}
+// tied gives the entries of all filters, sorted, once each, where several are told of and any entry was given by fit.
+func (r *reconstruction) tied() []Ref {
+	if len(r.filters) < 2 || !slices.ContainsFunc(r.filters, (*draft).loose) {
+		return nil
 	}
 	var out []Ref
-	for _, o := range seen {
-		out = append(out, o.evidence()...)
-		for _, c := range o.doubts {
+	for _, d := range r.filters {
+		out = append(out, d.evidence()...)
+		for _, c := range d.doubts {
 			out = append(out, c.Evidence...)
 		}
 	}
-	return out
+	slices.Sort(out)
+	return slices.Compact(out)
 }
 
 func (d *draft) evidence() []Ref { return refs(append(slices.Clone(d.events), d.later...)) }
@@ -253,7 +247,6 @@ func (r *reconstruction) settleGroup(group []ambiguous, filters []*draft) {
 	for _, d := range filters {
 		all = append(all, d.evidence()...)
 	}
-	link(filters...)
 	for _, d := range filters {
 		d.later = append(d.later, events...)
 		if len(group) >= len(filters) {
@@ -269,8 +262,11 @@ func (r *reconstruction) settleGroup(group []ambiguous, filters []*draft) {
 // history closes the work: standing, placed, model, keys, and a total order.
 func (r *reconstruction) history(known []KnownKey, mint func(Ref) string) History {
 	h := History{}
+	tied := r.tied()
 	for _, d := range r.filters {
-		h.Filters = append(h.Filters, r.close(d))
+		f := r.close(d)
+		f.Tied = tied
+		h.Filters = append(h.Filters, f)
 	}
 	slices.SortStableFunc(h.Filters, func(a, b Filter) int {
 		return strings.Compare(contentOrder(a), contentOrder(b))
@@ -283,11 +279,6 @@ func (r *reconstruction) history(known []KnownKey, mint func(Ref) string) Histor
 func (r *reconstruction) close(d *draft) Filter {
 	f := Filter{Placed: d.placed(), Removed: Unknown()}
 	f.Devices = d.devices()
-	if len(d.linked) > 0 {
-		f.Tied = d.tied()
-		slices.Sort(f.Tied)
-		f.Tied = slices.Compact(f.Tied)
-	}
 	f.Contradictions = d.doubts
 	f.Events = append(slices.Clone(d.events), d.later...)
 	slices.SortFunc(f.Events, compare)

@@ -70,15 +70,13 @@ func (r *reconstruction) removalAhead(e Event) {
 }
 
 // candidates lists the filters that an event can be about: the one whose device it names, else all that can have been in
-// place on its day. Where filters are left out because they were already out or are another device, their entries bear on
-// the answer, so they are tied to the ones found.
+// place on its day.
 func (r *reconstruction) candidates(devices []Device, when Span) []*draft {
-	var named, possible, considered []*draft
+	var named, possible []*draft
 	for _, d := range r.filters {
 		if d.placed().Earliest > when.Latest {
 			continue
 		}
-		considered = append(considered, d)
 		if namesSame(d.devices(), devices) {
 			named = append(named, d)
 			continue
@@ -92,9 +90,6 @@ func (r *reconstruction) candidates(devices []Device, when Span) []*draft {
 	}
 	if len(named) > 0 {
 		return named
-	}
-	if len(possible) > 0 {
-		link(considered...)
 	}
 	return possible
 }
@@ -117,7 +112,6 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 	}
 	switch {
 	case nonspecific:
-		link(found...)
 		for _, d := range found {
 			d.later = append(d.later, o.events...)
 			d.unclear = append(d.unclear, "a removal code that does not name the cava suggests that it is out")
@@ -217,7 +211,6 @@ func (r *reconstruction) assignAttempt(e Event) {
 	case len(found) == 1:
 		found[0].later = append(found[0].later, e)
 	default:
-		link(found...)
 		for _, d := range found {
 			d.doubt("attempt-of-which", "An entry of "+e.When.String()+" does not say which of the filters it is about.", false, append(d.evidence(), e.Evidence...)...)
 			d.later = append(d.later, e)
@@ -246,7 +239,6 @@ func (r *reconstruction) assignClaim(e Event) {
 		found = []*draft{{orphan: true}}
 		r.filters = append(r.filters, found[0])
 	}
-	link(found...)
 	for _, d := range found {
 		d.later = append(d.later, e)
 		if d.removal == nil {
@@ -280,7 +272,6 @@ func (r *reconstruction) assignHint(e Event) {
 			found = fits
 		}
 	}
-	link(found...)
 	for _, d := range found {
 		d.later = append(d.later, e)
 		if d.removal == nil && d.removedBy == nil {
