@@ -92,7 +92,13 @@ func careRules() []Rule {
 			if !s.overdue(v) {
 				return nil
 			}
-			return s.find("The retrieval is overdue: the window has ended and the reason for the filter has passed.", s.Indication.Evidence, s.Indication.indexEvidence)
+			var urgent []filter.Ref
+			for _, c := range s.Complications {
+				if c.Weight == IsUrgent {
+					urgent = append(urgent, c.Evidence...)
+				}
+			}
+			return s.find("The retrieval is overdue: the window has ended and the reason for the filter has passed.", s.Indication.Evidence, s.Indication.indexEvidence, urgent)
 		}},
 		{"reassessment-overdue", "Past the window and nobody has settled whether it is still needed", "CMS quality measure 421: documented reassessment within 3 months of placement", policy.Seen, func(s *Situation) []Finding {
 			if !s.reassessmentOverdue() {
