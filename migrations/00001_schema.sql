@@ -80,7 +80,7 @@ CREATE TABLE resource (
 COMMENT ON TABLE resource IS 'Every kept version of every kept resource.';
 COMMENT ON COLUMN resource.version IS 'Our own count, in order of receipt; which version counts is told by current.';
 COMMENT ON COLUMN resource.version_id IS 'meta.versionId as sent; empty where there was none.';
-COMMENT ON COLUMN resource.digest IS 'SHA-256 of the received bytes.';
+COMMENT ON COLUMN resource.digest IS 'SHA-256 of the content: members in order of name, no spacing.';
 COMMENT ON COLUMN resource.person_id IS 'Null for what names no patient, such as a Medication or an unassigned device.';
 COMMENT ON COLUMN resource.retracted IS 'entered-in-error.';
 COMMENT ON COLUMN resource.moved IS 'This version names a patient who is not followed: nothing of it is kept, only that it is no longer ours.';

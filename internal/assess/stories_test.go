@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -37,13 +38,13 @@ func TestStories(t *testing.T) {
 			if diff := compareExpected(section(archive, "expected"), res); diff != "" {
 				t.Errorf("%s\nexpected by hand (-want +got):\n%s\n%s", section(archive, "story.md"), diff, headlines(res))
 			}
-			for name, got := range map[string]string{"history": historyLines(res), "findings": findingLines(res)} {
+			for _, read := range []struct{ name, got string }{{"history", historyLines(res)}, {"findings", findingLines(res)}} {
 				if *update {
-					setSection(archive, name, got)
+					setSection(archive, read.name, read.got)
 					continue
 				}
-				if diff := cmp.Diff(section(archive, name), got); diff != "" {
-					t.Errorf("%s (-want +got):\n%s", name, diff)
+				if diff := cmp.Diff(section(archive, read.name), read.got); diff != "" {
+					t.Errorf("%s (-want +got):\n%s", read.name, diff)
 				}
 			}
 			if *update {
@@ -77,8 +78,8 @@ func TestStoriesCoverVerdictsAndRules(t *testing.T) {
 			}
 		}
 	}
-	if n < 20 {
-		t.Errorf("%d stories, want at least 20", n)
+	if n < 30 {
+		t.Errorf("%d stories, want at least 30", n)
 	}
 	for _, v := range []rules.Verdict{rules.Refer, rules.Urgent, rules.Review, rules.Wait, rules.Keep, rules.Clarify, rules.Closed} {
 		if !verdicts[string(v)] {
@@ -88,6 +89,41 @@ func TestStoriesCoverVerdictsAndRules(t *testing.T) {
 	for _, r := range rules.All() {
 		if !spoken[r.ID] {
 			t.Errorf("rule %s speaks in no story", r.ID)
+		}
+	}
+}
+
+// TestStoriesAreWellFormed: a name in words, three sentences, and an answer that names a verdict for every filter or says
+// "none"; an empty answer would agree with anything.
+func TestStoriesAreWellFormed(t *testing.T) {
+	t.Parallel()
+	name := regexp.MustCompile(`^[a-z0-9]+(_[a-z0-9]+)+\.txtar$`)
+	for _, path := range stories(t) {
+		archive, err := txtar.ParseFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		base := filepath.Base(path)
+		if !name.MatchString(base) {
+			t.Errorf("%s: the name is not words joined by underscores", base)
+		}
+		var sections []string
+		for _, f := range archive.Files {
+			sections = append(sections, f.Name)
+		}
+		slices.Sort(sections)
+		if diff := cmp.Diff([]string{"asof", "bundle.json", "expected", "findings", "history", "story.md"}, sections); diff != "" {
+			t.Errorf("%s: sections (-want +got):\n%s", base, diff)
+		}
+		sentences := strings.Split(strings.TrimSpace(section(archive, "story.md")), "\n")
+		if len(sentences) != 3 || slices.ContainsFunc(sentences, func(s string) bool { return !strings.HasSuffix(s, ".") }) {
+			t.Errorf("%s: story.md is not three sentences, one a line", base)
+		}
+		answer := strings.TrimSpace(section(archive, "expected"))
+		for line := range strings.SplitSeq(answer, "\n") {
+			if answer != "none" && !strings.HasPrefix(line, "verdict=") {
+				t.Errorf("%s: expected %q names no verdict", base, line)
+			}
 		}
 	}
 }

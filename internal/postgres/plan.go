@@ -137,7 +137,7 @@ func (p *planner) arriving(i screen.Item) version {
 	v := version{stamp: stamp{i.Resource.VersionID, i.Resource.LastUpdated}, receivedAt: p.now, deleted: i.Deleted,
 		retracted: i.Retracted && !i.Deleted, evidence: i.Evidence && !gone(i), current: true}
 	if !i.Deleted {
-		v.digest = sha256.Sum256(i.Resource.Raw)
+		v.digest = contentDigest(i.Resource.Raw)
 	} else {
 		v.digest = sha256.Sum256(nil)
 	}

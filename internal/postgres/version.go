@@ -1,8 +1,10 @@
 package postgres
 
 import (
+	"bytes"
 	"cmp"
 	"crypto/sha256"
+	"encoding/json"
 	"strings"
 	"time"
 
@@ -139,4 +141,20 @@ func revives(v, gone stamp, at time.Time) bool {
 		return false
 	}
 	return gone.lastUpdated.IsZero() && !v.lastUpdated.IsZero() && v.lastUpdated.After(at)
+}
+
+// contentDigest is the SHA-256 of what the bytes say: the same members in another order or spacing are the same content,
+// as one version comes from a push and from a read. Numbers keep their digits. Bytes that are not JSON stand for themselves.
+func contentDigest(body []byte) [sha256.Size]byte {
+	decoder := json.NewDecoder(bytes.NewReader(body))
+	decoder.UseNumber()
+	var v any
+	if err := decoder.Decode(&v); err != nil {
+		return sha256.Sum256(body)
+	}
+	canonical, err := json.Marshal(v) // writes members in order of their names
+	if err != nil {
+		return sha256.Sum256(body)
+	}
+	return sha256.Sum256(canonical)
 }
