@@ -67,7 +67,7 @@ func reason(a Assessment, f Filter) draft.Reason {
 		return draft.NotDue
 	case a.Context == ContextPending:
 		return draft.NoContext
-	case byOthers(f) && v != rules.Urgent:
+	case byOthers(f) && v != rules.Urgent && v != rules.Clarify:
 		return draft.AskedAlready
 	}
 	return draft.Wanted

@@ -77,8 +77,12 @@ func (r *reader) request(n *node, c *rules.Course) bool {
 	}
 	if t, ref := r.target(n, n.get("encounter")); t != nil && inpatientClass(t) {
 		inpatient = true
-		if _, end, _ := r.period(t, "period"); end.Known() {
+		switch _, end, _ := r.period(t, "period"); {
+		case end.Known():
 			c.End = end
+			c.Evidence = append(c.Evidence, ref)
+		case t.status() == "finished":
+			c.Over = true
 			c.Evidence = append(c.Evidence, ref)
 		}
 	}
@@ -96,6 +100,13 @@ func (r *reader) statement(n *node, c *rules.Course) bool {
 	case "active":
 	case "completed", "stopped", "on-hold":
 		c.Over = true
+	case "not-taken":
+		when, _, _ := r.period(n, "effectivePeriod")
+		if !when.Known() {
+			when, _ = r.day(n, "effectiveDateTime")
+		}
+		r.out.Facts.NoAnticoagulant = append(r.out.Facts.NoAnticoagulant, rules.Dated{When: when, Evidence: c.Evidence})
+		return false
 	default:
 		return false
 	}
@@ -177,7 +188,7 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 	for i, d := range all {
 		part := c
 		part.Evidence = slices.Clone(c.Evidence)
-		if d.Get("asNeededBoolean").Bool() || d.Get("asNeededCodeableConcept").Exists() || once(d) {
+		if d.Get("asNeededBoolean").Bool() || d.Get("asNeededCodeableConcept").Exists() || once(d) || flush(d) {
 			part.Never = true
 		}
 		if len(d.Get("doseAndRate").Array()) > 0 {
@@ -200,6 +211,12 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, part)
 		}
 	}
+}
+
+// flush reports a flush or a line lock, by its words.
+func flush(d gjson.Result) bool {
+	return says(d.Get("text").String()+" . "+d.Get("patientInstruction").String()+" . "+d.Get("route.text").String()+" . "+d.Get("method.text").String(),
+		"flush", "flushes", "line lock", "heparin lock", "catheter lock", "lock")
 }
 
 func dosagePath(n *node, i int) string {

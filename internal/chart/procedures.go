@@ -42,6 +42,7 @@ func (r *reader) procedure(n *node) {
 			placement = true
 		}
 	}
+	unsaid := 0 // devices named without saying that they were explanted
 	if placement || removal || moved {
 		implantedHere := implanted
 		if placement {
@@ -49,6 +50,7 @@ func (r *reader) procedure(n *node) {
 		}
 		if removal && !placement {
 			explanted = append(explanted, touched...)
+			unsaid = len(touched)
 		}
 	}
 	if placement || len(implanted) > 0 {
@@ -56,9 +58,10 @@ func (r *reader) procedure(n *node) {
 		r.reasons(n, code)
 	}
 	if removal || nonspecific || len(explanted) > 0 {
+		stated := len(explanted) > unsaid
 		base := base
 		base.Nonspecific = nonspecific && !removal && len(explanted) == 0
-		r.removal(n, base, status, code, text, explanted)
+		r.removal(n, base, status, stated, text, explanted)
 	}
 	if moved && status == "completed" {
 		e := base
@@ -148,7 +151,7 @@ func (r *reader) placement(n *node, base filter.Event, status string, devices []
 	}
 }
 
-func (r *reader) removal(n *node, base filter.Event, status string, code concept, text string, devices []named) {
+func (r *reader) removal(n *node, base filter.Event, status string, explanted bool, text string, devices []named) {
 	base.Devices, base.Evidence = join(base.Evidence, devices)
 	outcome := r.concept(n.get("outcome"))
 	has := func(code string) bool {
@@ -165,7 +168,7 @@ func (r *reader) removal(n *node, base filter.Event, status string, code concept
 			base.Kind = filter.Attempt
 		default:
 			base.Kind = filter.Removal
-			base.Confirmed = has(outcomeSuccess) || len(devices) > 0
+			base.Confirmed = has(outcomeSuccess) || explanted
 			base.Presumed = !base.Confirmed
 		}
 	case "in-progress":

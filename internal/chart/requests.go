@@ -26,7 +26,7 @@ func (r *reader) serviceRequest(n *node) {
 	case retrieval && n.get("doNotPerform").Bool() && (status == "active" || status == "completed"):
 		p := rules.Plan{Permanent: true, Made: made, Evidence: []filter.Ref{n.name}}
 		r.out.Facts.Plans = append(r.out.Facts.Plans, p)
-	case retrieval && (status == "active" || status == "on-hold"):
+	case retrieval && status == "active":
 		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Evidence: []filter.Ref{n.name}})
 	case !retrieval && status == "active" && !n.get("doNotPerform").Bool() && r.isSurgery(n, code):
 		when, _ := r.day(n, "occurrenceDateTime")
@@ -46,7 +46,7 @@ func (r *reader) isSurgery(n *node, code concept) bool {
 
 // appointment reads a booked slot for a retrieval or for surgery.
 func (r *reader) appointment(n *node) {
-	if !slices.Contains([]string{"booked", "pending", "arrived", "checked-in"}, n.status()) {
+	if !slices.Contains([]string{"booked", "arrived", "checked-in"}, n.status()) {
 		return
 	}
 	words := n.get("description").String() + " . " + n.get("comment").String()

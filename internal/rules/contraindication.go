@@ -41,7 +41,7 @@ func (s *Situation) contraindications() contraindications {
 				c.active = append(c.active, d)
 				c.labs = append(c.labs, count.Evidence...)
 			case ok:
-				c.ended = append(c.ended, d)
+				// One count at or above the limit: not active, and not yet known to be over.
 				c.labs = append(c.labs, count.Evidence...)
 			default:
 				c.unknown = append(c.unknown, d)

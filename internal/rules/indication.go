@@ -124,7 +124,7 @@ func (s *Situation) likelyResolved(i Indication, c contraindications) (Indicatio
 		return i, true
 	}
 	// A contraindication that the record says has ended, with nothing known of treatment.
-	if a.Level == LevelUnknown && len(c.ended) > 0 && len(c.active) == 0 && len(c.unknown) == 0 && len(s.acuteVTEs()) == 0 && s.relevantEnd(c) {
+	if a.Level == LevelUnknown && len(c.ended) > 0 && len(c.active) == 0 && len(c.unknown) == 0 && s.relevantEnd(c) {
 		i.Status, i.Text, i.Evidence = LikelyResolved, "The contraindication to anticoagulation has ended; treatment is not known.", slices.Concat(evidenceOf(c.ended), c.labs, a.Evidence)
 		return i, true
 	}

@@ -18,7 +18,7 @@ func (s *Situation) vtes() []Diagnosis {
 }
 
 // indexVTE gives the event the filter was placed for: the one its placement refers to, else the latest with a day from 30
-// days before to 7 days after the placement.
+// days before to 7 days after the placement; up to 14 days after, it is the same event told again.
 func (s *Situation) indexVTE() (Diagnosis, bool) {
 	placed := s.Filter.Placed
 	var best Diagnosis
@@ -26,7 +26,7 @@ func (s *Situation) indexVTE() (Diagnosis, bool) {
 	for _, d := range s.vtes() {
 		named := slices.ContainsFunc(s.reasons(), func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) })
 		near := placed.Known() && d.Day().Known() &&
-			d.Day().Latest >= placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays) && d.Day().Earliest <= placed.Latest.Add(s.Policy.IndexVTEAfterDays)
+			d.Day().Latest >= placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays) && d.Day().Earliest <= placed.Latest.Add(max(s.Policy.IndexVTEAfterDays, s.Policy.NewVTEAfterDays))
 		if !named && !near {
 			continue
 		}
@@ -90,18 +90,9 @@ func (s *Situation) acute(d Diagnosis) bool {
 	return !s.Clock.Reached(day.Latest.AddMonths(s.Policy.AcuteVTEMonths))
 }
 
-// acuteVTEs lists the index event and new events that are acute on asOf.
+// acuteVTEs lists every event that may be acute on asOf, the index or another.
 func (s *Situation) acuteVTEs() []Diagnosis {
-	var out []Diagnosis
-	if d, ok := s.indexVTE(); ok && s.acute(d) {
-		out = append(out, d)
-	}
-	for _, d := range s.newVTEs() {
-		if s.acute(d) && !slices.ContainsFunc(out, func(o Diagnosis) bool { return first(o.Evidence) == first(d.Evidence) }) {
-			out = append(out, d)
-		}
-	}
-	return out
+	return slices.DeleteFunc(s.vtes(), func(d Diagnosis) bool { return !s.acute(d) })
 }
 
 // reasons lists why this filter was placed, as its placement entries say.
