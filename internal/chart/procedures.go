@@ -157,7 +157,8 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 	has := func(code string) bool {
 		return slices.ContainsFunc(outcome.codes, func(c coding) bool { return c.system == "http://snomed.info/sct" && c.code == code })
 	}
-	partial := has(outcomePartial) || saysPartial(text+" . "+outcome.words)
+	// A coded outcome decides; words count only where there is none.
+	partial := has(outcomePartial) || !has(outcomeSuccess) && !has(outcomeNoSuccess) && saysPartial(text+" . "+outcome.words)
 	failed := has(outcomeNoSuccess) || saysFailed(outcome.words) || r.reduced(n)
 	switch status {
 	case "completed", "stopped":

@@ -53,7 +53,7 @@ func saysRemoval(text string) bool {
 }
 
 func saysSecond(text string) bool {
-	return says(text, "second", "2nd", "another", "additional", "two filters", "both filters")
+	return says(text, "second filter", "2nd filter", "another filter", "additional filter", "two filters", "both filters", "second ivc filter", "second vena cava filter", "second caval filter")
 }
 
 func saysPartial(text string) bool {
@@ -65,7 +65,7 @@ func saysFailed(text string) bool {
 }
 
 func saysPermanent(text string) bool {
-	return says(text, "permanent", "permanently", "lifelong", "leave in place", "to stay", "will not be removed") || strings.Contains(strings.ToLower(text), "not to be removed")
+	return says(text, "permanent filter", "permanent ivc filter", "permanent vena cava filter", "permanent caval filter", "filter is permanent", "filter to remain permanently", "filter will not be removed", "permanent placement of filter")
 }
 
 func saysProphylactic(text string) bool {

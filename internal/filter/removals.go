@@ -23,7 +23,7 @@ func (r *reconstruction) assign(events []Event) {
 	}
 	// Hints come last: by then every filter that an entry names is there to be found.
 	for _, e := range events {
-		if e.Kind == Hint {
+		if e.Kind == Hint && r.clock.Reached(e.When.Earliest) {
 			r.assignHint(e)
 		}
 	}
