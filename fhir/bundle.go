@@ -34,8 +34,10 @@ type Entry struct {
 
 // bundleTypes are the types of R4 (http://hl7.org/fhir/R4/valueset-bundle-type.html), and the one that R4B and R5 use for
 // topic notifications.
-var bundleTypes = [...]string{"document", "message", "transaction", "transaction-response", "batch", "batch-response",
-	"history", "searchset", "collection", "subscription-notification"}
+func bundleTypes() []string {
+	return []string{"document", "message", "transaction", "transaction-response", "batch", "batch-response",
+		"history", "searchset", "collection", "subscription-notification"}
+}
 
 // DecodeBundle reads the entries of a Bundle that came from Decode. The error is an *Invalid where the Bundle itself
 // cannot be taken: another resource, no known type, entry not an array, more than MaxEntries. Faults of single entries
@@ -120,7 +122,7 @@ func decodeEntry(raw []byte, path string) Entry {
 }
 
 func knownBundleType(s string) bool {
-	for _, t := range bundleTypes {
+	for _, t := range bundleTypes() {
 		if t == s {
 			return true
 		}

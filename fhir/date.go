@@ -53,8 +53,13 @@ func ParseDate(s string, zone *time.Location) (Date, error) {
 	return Date{d, d, -1}, nil
 }
 
+// maxOffset is the widest offset from UTC that FHIR's pattern allows: 14 hours.
+const maxOffset = 14 * 60 * 60
+
 func parseTime(whole, day, clock string, zone *time.Location) (Date, error) {
-	if len(day) != 10 || strings.HasPrefix(day, "0000") {
+	// Go's parser would also take one digit for the hour, a comma before the fraction and 60 minutes of offset.
+	if len(day) != 10 || strings.HasPrefix(day, "0000") || len(clock) < 5 || clock[2] != ':' || strings.Contains(clock, ",") ||
+		strings.ContainsAny(clock, "+-") && strings.HasSuffix(clock, ":60") {
 		return Date{}, ErrDate
 	}
 	// A leap second is legal in FHIR; Go's parser refuses it, and for a day it is the second before.
@@ -65,6 +70,9 @@ func parseTime(whole, day, clock string, zone *time.Location) (Date, error) {
 		t, err := time.ParseInLocation(layout, whole, zone)
 		if err != nil {
 			continue
+		}
+		if _, offset := t.Zone(); offset < -maxOffset || offset > maxOffset {
+			return Date{}, ErrDate
 		}
 		t = t.In(zone)
 		d := epochDay(t.Year(), int(t.Month()), t.Day())

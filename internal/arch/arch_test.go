@@ -197,42 +197,57 @@ func impurities(f *ast.File) map[token.Pos]string {
 			if n.Recv == nil && n.Name.Name == "init" {
 				out[n.Pos()] = "must not have an init function"
 			}
-		case *ast.AssignStmt:
-			// An assignment to a package variable: its identifier is declared by a ValueSpec at file level.
-			for _, l := range n.Lhs {
-				if x, ok := l.(*ast.Ident); ok && x.Obj != nil && n.Tok == token.ASSIGN {
-					if spec, ok := x.Obj.Decl.(*ast.ValueSpec); ok && fileLevel(f, spec) {
-						out[n.Pos()] = "must not change the package variable " + x.Name
-					}
-				}
-			}
 		}
 		return true
 	})
+	for _, d := range f.Decls {
+		g, ok := d.(*ast.GenDecl)
+		if !ok || g.Tok != token.VAR {
+			continue
+		}
+		for _, s := range g.Specs {
+			if v, ok := s.(*ast.ValueSpec); ok && !constant(g, v) {
+				out[v.Pos()] = "must not have the package variable " + v.Names[0].Name
+			}
+		}
+	}
 	return out
 }
 
-func fileLevel(f *ast.File, spec *ast.ValueSpec) bool {
-	for _, d := range f.Decls {
-		if g, ok := d.(*ast.GenDecl); ok && slices.ContainsFunc(g.Specs, func(s ast.Spec) bool { return s == spec }) {
+// constant reports a package variable that cannot be told from a constant: an error of its own, or a file built in. Anything
+// else could be changed from any file of the package; a function that gives the value cannot.
+func constant(g *ast.GenDecl, v *ast.ValueSpec) bool {
+	for _, doc := range []*ast.CommentGroup{g.Doc, v.Doc} {
+		if doc != nil && slices.ContainsFunc(doc.List, func(c *ast.Comment) bool { return strings.HasPrefix(c.Text, "//go:embed ") }) {
 			return true
 		}
 	}
-	return false
+	return len(v.Values) > 0 && !slices.ContainsFunc(v.Values, func(e ast.Expr) bool {
+		call, ok := e.(*ast.CallExpr)
+		if !ok {
+			return true
+		}
+		fun, ok := call.Fun.(*ast.SelectorExpr)
+		if !ok {
+			return true
+		}
+		pkg, ok := fun.X.(*ast.Ident)
+		return !ok || pkg.Name != "errors" || fun.Sel.Name != "New"
+	})
 }
 
 // TestImpuritiesAreFound: the search finds what it forbids.
 func TestImpuritiesAreFound(t *testing.T) {
 	t.Parallel()
-	const src = "package p\nimport \"time\"\nvar n int\nfunc init() {}\nfunc f() { go f(); n = 1; _ = time.Now() }\n"
+	const src = "package p\nimport (\"errors\"; \"time\")\nvar n int\nvar m = map[string]int{}\nvar errBad = errors.New(\"bad\")\nfunc init() {}\nfunc f() { go f(); _ = time.Now() }\n"
 	f, err := parser.ParseFile(token.NewFileSet(), "p.go", src, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := impurities(f); len(got) != 4 {
-		t.Errorf("found %d of 4 impurities: %v", len(got), got)
+	if got := impurities(f); len(got) != 5 {
+		t.Errorf("found %d of 5 impurities: %v", len(got), got)
 	}
-	if got := importFaults(layer{"", "fmt", "", true}, f); len(got) != 1 {
+	if got := importFaults(layer{"", "errors fmt", "", true}, f); len(got) != 1 {
 		t.Errorf("found %d of 1 import faults: %v", len(got), got)
 	}
 }
@@ -266,10 +281,10 @@ func TestRulesNameTheirSources(t *testing.T) {
 		if r.ID == "" || r.Title == "" || r.Source == "" || r.Known == "" || r.Check == nil {
 			t.Errorf("rule %q lacks title, source, how it is known, or its check", r.ID)
 		}
-		if seen[r.ID] {
-			t.Errorf("rule %q stands twice", r.ID)
+		if seen[r.ID] || seen[r.Title] {
+			t.Errorf("rule %q or its title stands twice", r.ID)
 		}
-		seen[r.ID] = true
+		seen[r.ID], seen[r.Title] = true, true
 	}
 }
 

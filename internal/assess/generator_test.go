@@ -1,7 +1,9 @@
 package assess_test
 
 import (
+	"bytes"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -26,27 +28,88 @@ func firstDay() filter.Day { return filter.NewDay(2024, 1, 1) }
 
 func drawPatient(t *rapid.T) ([]fhir.Resource, filter.Day) {
 	g := &patientGen{t: t}
-	g.add("Patient", generatedPatient, `"gender":"female"`)
-	for range rapid.IntRange(1, 2).Draw(t, "filters") {
-		g.filter()
+	died := ""
+	if rapid.IntRange(0, 11).Draw(t, "died") == 0 {
+		died = fmt.Sprintf(`,"deceasedDateTime":%q`, g.day("death"))
 	}
+	g.add("Patient", generatedPatient, `"gender":"female"`+died)
 	for range rapid.IntRange(0, 3).Draw(t, "diagnoses") {
 		g.diagnosis()
+	}
+	for range rapid.SampledFrom([]int{1, 2, 2, 3}).Draw(t, "filters") {
+		g.filter()
 	}
 	for range rapid.IntRange(0, 2).Draw(t, "orders") {
 		g.order()
 	}
-	if rapid.Bool().Draw(t, "weight") {
-		g.add("Observation", g.id("w"), fmt.Sprintf(`"status":"final",%s,"code":{"coding":[{"system":"http://loinc.org","code":"29463-7"}]},"effectiveDateTime":%q,"valueQuantity":{"value":80,"code":"kg"}`, subject(), g.day("weight day")))
+	for range rapid.IntRange(0, 3).Draw(t, "values") {
+		g.value()
 	}
-	if rapid.Bool().Draw(t, "platelets") {
-		g.add("Observation", g.id("p"), fmt.Sprintf(`"status":"final",%s,"code":{"coding":[{"system":"http://loinc.org","code":"777-3"}]},"effectiveDateTime":%q,"valueQuantity":{"value":%d,"code":"10*9/L"}`, subject(), g.day("platelet day"), rapid.SampledFrom([]int{30, 49, 50, 200}).Draw(t, "count")))
-	}
-	if rapid.IntRange(0, 3).Draw(t, "asked") == 0 {
-		g.add("ServiceRequest", g.id("sr"), fmt.Sprintf(`"status":"active","intent":"order",%s,"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}]},"authoredOn":%q`, subject(), g.day("asked day")))
+	for range rapid.IntRange(0, 2).Draw(t, "others") {
+		g.other()
 	}
 	asOf := firstDay() + filter.Day(rapid.IntRange(30, 900).Draw(t, "asOf"))
-	return g.resources(), asOf
+	out := g.resources()
+	for range rapid.IntRange(0, 2).Draw(t, "retractions") {
+		out = append(out, retract(t, rapid.SampledFrom(out[1:]).Draw(t, "retracted")))
+	}
+	return out, asOf
+}
+
+// value draws a measured value.
+func (g *patientGen) value() {
+	v := rapid.SampledFrom([]struct {
+		loinc, unit string
+		values      []float64
+	}{{"29463-7", "kg", []float64{70, 80, 92.5}}, {"777-3", "10*9/L", []float64{30, 49, 50, 200}}, {"6301-6", "{INR}", []float64{1.2, 2, 2.5, 3.4}}, {"718-7", "g/dL", []float64{7.5, 9.5, 12}}}).Draw(g.t, "measured")
+	g.add("Observation", g.id("o"), fmt.Sprintf(`"status":"final",%s,"code":{"coding":[{"system":"http://loinc.org","code":%q}]},"effectiveDateTime":%q,"valueQuantity":{"value":%v,"code":%q}`,
+		subject(), v.loinc, g.day("measured day"), rapid.SampledFrom(v.values).Draw(g.t, "value"), v.unit))
+}
+
+// other draws a request, an appointment, a report, a stay or a dispense.
+func (g *patientGen) other() {
+	switch rapid.IntRange(0, 5).Draw(g.t, "other") {
+	case 0:
+		code := rapid.SampledFrom([]string{`{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}]}`, `{"text":"hip replacement surgery"}`}).Draw(g.t, "requested")
+		g.add("ServiceRequest", g.id("sr"), fmt.Sprintf(`"status":"active","intent":"order",%s,"code":%s,"authoredOn":%q,"occurrenceDateTime":%q`, subject(), code, g.day("asked day"), g.day("wanted day")))
+	case 1:
+		based := ""
+		if request := g.some("ServiceRequest"); request != "" {
+			based = fmt.Sprintf(`,"basedOn":[{"reference":%q}]`, request)
+		}
+		words := rapid.SampledFrom([]string{"IVC filter removal", "operation", "visit"}).Draw(g.t, "slot")
+		g.add("Appointment", g.id("slot"), fmt.Sprintf(`"status":"booked","description":%q,"created":%q,"start":%q,"participant":[{"actor":{"reference":"Patient/%s"},"status":"accepted"}]%s`, words, g.day("booking day"), g.day("slot day"), generatedPatient, based))
+	case 2:
+		words := rapid.SampledFrom([]string{"No IVC filter seen in the abdomen.", "New pulmonary embolism.", "No filter fracture."}).Draw(g.t, "conclusion")
+		g.add("DiagnosticReport", g.id("ct"), fmt.Sprintf(`"status":"final",%s,"code":{"text":"CT"},"effectiveDateTime":%q,"conclusion":%q`, subject(), g.day("imaging day"), words))
+	case 3:
+		about := ""
+		if c := g.some("Condition"); c != "" {
+			about = fmt.Sprintf(`,"reasonReference":[{"reference":%q}]`, c)
+		}
+		g.add("Encounter", g.id("stay"), fmt.Sprintf(`"status":"finished",%s,"class":{"code":%q},"period":{"start":%q,"end":%q}%s`, subject(), rapid.SampledFrom([]string{"IMP", "EMER"}).Draw(g.t, "class"), g.day("stay from"), g.day("stay to"), about))
+	case 4:
+		if order := g.some("MedicationRequest"); order != "" {
+			g.add("MedicationDispense", g.id("disp"), fmt.Sprintf(`"status":"completed",%s,"whenHandedOver":%q,"authorizingPrescription":[{"reference":%q}],"medicationCodeableConcept":{"coding":[{"system":"http://www.nlm.nih.gov/research/umls/rxnorm","code":"1364445"}]}`, subject(), g.day("dispensed"), order))
+		}
+	case 5:
+		g.add("MedicationStatement", g.id("ms"), fmt.Sprintf(`"status":%q,%s,"medicationCodeableConcept":{"text":"apixaban 5 mg"},"effectivePeriod":{"start":%q,"end":%q},"dosage":[{"timing":{"code":{"text":"BID"}}}]`,
+			rapid.SampledFrom([]string{"active", "completed", "not-taken"}).Draw(g.t, "statement"), subject(), g.day("taken from"), g.day("taken to")))
+	}
+}
+
+// some gives a reference to an entry of a kind that has been drawn before, "" where there is none.
+func (g *patientGen) some(kind string) string {
+	var refs []string
+	for _, b := range g.body {
+		if r := mustDecode(g.t, b); r.Type == kind {
+			refs = append(refs, r.Ref())
+		}
+	}
+	if len(refs) == 0 {
+		return ""
+	}
+	return rapid.SampledFrom(refs).Draw(g.t, kind)
 }
 
 func subject() string { return `"subject":{"reference":"Patient/` + generatedPatient + `"}` }
@@ -75,7 +138,7 @@ func (g *patientGen) filter() {
 	}
 	device := ""
 	forms := rapid.IntRange(1, 15).Draw(g.t, "forms")
-	if forms&1 != 0 {
+	if forms&1 != 0 || forms == 8 {
 		device = g.id("dev")
 		status := rapid.SampledFrom([]string{"active", "active", "active", "inactive"}).Draw(g.t, "device status")
 		g.add("Device", device, fmt.Sprintf(`"status":%q,"patient":{"reference":"Patient/%s"},"type":{"text":"vena cava filter"},"modelNumber":"M-%d"`, status, generatedPatient, rapid.IntRange(1, 2).Draw(g.t, "model")))
@@ -86,7 +149,7 @@ func (g *patientGen) filter() {
 			focal = fmt.Sprintf(`,"focalDevice":[{"manipulated":{"reference":"Device/%s"}}]`, device)
 		}
 		status := rapid.SampledFrom([]string{`"status":"completed",`, `"status":"completed",`, `"status":"completed",`, `"status":"unknown",`, ``}).Draw(g.t, "status")
-		g.add("Procedure", g.id("put"), fmt.Sprintf(`%s%s,"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37191"}]},"performedDateTime":%q%s`, status, subject(), near("procedure day"), focal))
+		g.add("Procedure", g.id("put"), fmt.Sprintf(`%s%s,"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37191"}]},"performedDateTime":%q%s%s`, status, subject(), near("procedure day"), focal, g.reason()))
 	}
 	if forms&4 != 0 {
 		g.add("Procedure", g.id("bill"), fmt.Sprintf(`"status":"completed",%s,"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-pcs","code":"06H03DZ"}]},"performedDateTime":%q`, subject(), near("bill day")))
@@ -100,15 +163,33 @@ func (g *patientGen) filter() {
 		if device != "" && rapid.Bool().Draw(g.t, "removal names device") {
 			focal = fmt.Sprintf(`,"focalDevice":[{"manipulated":{"reference":"Device/%s"}}]`, device)
 		}
+		if rapid.IntRange(0, 3).Draw(g.t, "clock") == 0 {
+			day += rapid.SampledFrom([]string{"T08:00:00Z", "T16:00:00Z"}).Draw(g.t, "hour")
+		}
 		code := rapid.SampledFrom([]string{`{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}`, `{"system":"http://snomed.info/sct","code":"233439000"}`, `{"system":"http://hl7.org/fhir/sid/icd-10-pcs","code":"06PY3DZ"}`}).Draw(g.t, "removal code")
 		status := rapid.SampledFrom([]string{`"status":"completed",`, `"status":"completed",`, `"status":"stopped",`, ``}).Draw(g.t, "removal status")
-		outcome := rapid.SampledFrom([]string{"", "", `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385669000"}]}`, `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385671000"}]}`}).Draw(g.t, "outcome")
+		outcome := rapid.SampledFrom([]string{"", "", `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385669000"}]}`, `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385671000"}]}`, `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385670004"}]}`}).Draw(g.t, "outcome")
 		g.add("Procedure", g.id("out"), fmt.Sprintf(`%s%s,"code":{"coding":[%s]},"performedDateTime":%q%s%s`, status, subject(), code, day, focal, outcome))
 	}
 }
 
+// reason draws why a filter was placed and whether it was meant to stay.
+func (g *patientGen) reason() string {
+	switch rapid.IntRange(0, 5).Draw(g.t, "reason") {
+	case 0:
+		return `,"reasonCode":[{"text":"prophylaxis before surgery"}]`
+	case 1:
+		if c := g.some("Condition"); c != "" {
+			return fmt.Sprintf(`,"reasonReference":[{"reference":%q}]`, c)
+		}
+	case 2:
+		return `,"note":[{"text":"permanent filter"}]`
+	}
+	return ""
+}
+
 func (g *patientGen) diagnosis() {
-	code := rapid.SampledFrom([]string{"I26.99", "I82.412", "I82.220", "K92.2", "D69.6", "T82.525A", "T82.868A", "T82.515D", "Z51.5"}).Draw(g.t, "diagnosis")
+	code := rapid.SampledFrom([]string{"I26.99", "I82.412", "I82.220", "K92.2", "D69.6", "T82.525A", "T82.868A", "T82.515D", "T82.595A", "Z51.5", "D75.82", "D68.1"}).Draw(g.t, "diagnosis")
 	extra := rapid.SampledFrom([]string{"", "", `,"clinicalStatus":{"coding":[{"code":"resolved"}]}`, `,"verificationStatus":{"coding":[{"code":"refuted"}]}`}).Draw(g.t, "clinical status")
 	g.add("Condition", g.id("c"), fmt.Sprintf(`%s,"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":%q}]},"onsetDateTime":%q%s`, subject(), code, g.day("onset"), extra))
 }
@@ -117,7 +198,7 @@ func (g *patientGen) order() {
 	drug := rapid.SampledFrom([]struct {
 		rxcui, dose string
 		frequency   int
-	}{{"1364445", `{"value":5,"code":"mg"}`, 2}, {"1364435", `{"value":2.5,"code":"mg"}`, 2}, {"854241", `{"value":80,"code":"mg"}`, 2}, {"854235", `{"value":40,"code":"mg"}`, 1}}).Draw(g.t, "drug")
+	}{{"1364445", `{"value":5,"code":"mg"}`, 2}, {"1364435", `{"value":2.5,"code":"mg"}`, 2}, {"854241", `{"value":80,"code":"mg"}`, 2}, {"854235", `{"value":40,"code":"mg"}`, 1}, {"11289", `{"value":5,"code":"mg"}`, 1}}).Draw(g.t, "drug")
 	status := rapid.SampledFrom([]string{"active", "active", "completed", "on-hold"}).Draw(g.t, "order status")
 	bounds := ""
 	if rapid.Bool().Draw(g.t, "bounded") {
@@ -153,21 +234,24 @@ func retract(t *rapid.T, r fhir.Resource) fhir.Resource {
 }
 
 // share counts how often something was seen, so that a generator that makes only easy cases is noticed.
-type share struct{ runs, several, contradiction int }
+type share struct{ runs, several, contradiction, retraction int }
 
 func (s share) log(t *testing.T) {
 	t.Helper()
 	if s.runs == 0 {
 		return
 	}
-	t.Logf("of %d runs %d%% had two filters or more, %d%% a contradiction", s.runs, 100*s.several/s.runs, 100*s.contradiction/s.runs)
-	if s.several*5 < s.runs || s.contradiction*10 < s.runs {
+	t.Logf("of %d runs %d%% had two filters or more, %d%% a contradiction, %d%% a retraction", s.runs, 100*s.several/s.runs, 100*s.contradiction/s.runs, 100*s.retraction/s.runs)
+	if s.several*5 < s.runs || s.contradiction*10 < s.runs || s.retraction*10 < s.runs {
 		t.Error("the generator makes too few hard cases")
 	}
 }
 
-func (s *share) count(answer string) {
+func (s *share) count(resources []fhir.Resource, answer string) {
 	s.runs++
+	if slices.ContainsFunc(resources, func(r fhir.Resource) bool { return bytes.Contains(r.Raw, []byte("entered-in-error")) }) {
+		s.retraction++
+	}
 	if strings.Count(answer, `"standing":`) > 1 {
 		s.several++
 	}

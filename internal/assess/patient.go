@@ -77,7 +77,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	due := first
 	a := Assessment{
 		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: now.history.Merged,
-		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, Deceased: reading.Facts.Deceased != nil},
+		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, Deceased: died(reading.Facts.Deceased, asOf)},
 	}
 	for _, u := range reading.Unread {
 		a.Unread = append(a.Unread, Unread(u))
@@ -101,6 +101,11 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	res.Assessment = a
 	res.Wants = wants(a, basis.Policy, rec.Known)
 	return res
+}
+
+// died reports a death by asOf; an undated one holds on every day.
+func died(d *rules.Dated, asOf filter.Day) bool {
+	return d != nil && (!d.When.Known() || d.When.Earliest <= asOf)
 }
 
 // note says what an empty answer means: it is never "no filter".
@@ -242,7 +247,7 @@ func inError(e chart.Entry) bool { return bytes.Contains(e.Raw, []byte(`"entered
 func mint(person string, first filter.Ref) string {
 	h := sha1.New()
 	// Namespace: UUIDv5 of the URL namespace and "urn:dwellwatch:filter".
-	h.Write([]byte{0x5c, 0x0f, 0x1e, 0x0a, 0x7b, 0x7e, 0x5a, 0x6d, 0x8c, 0x44, 0x2d, 0x19, 0x3f, 0x60, 0x91, 0xaa})
+	h.Write([]byte{0x86, 0xd5, 0xff, 0x04, 0xad, 0xe3, 0x55, 0xc3, 0xbf, 0x47, 0xd8, 0x3b, 0x14, 0x13, 0xd2, 0x59})
 	h.Write([]byte(person + "|" + first))
 	b := h.Sum(nil)[:16]
 	b[6] = b[6]&0x0f | 0x50

@@ -76,15 +76,13 @@ func (r *reader) request(n *node, c *rules.Course) bool {
 		}
 	}
 	if t, ref := r.target(n, n.get("encounter")); t != nil && inpatientClass(t) {
-		inpatient = true
-		switch _, end, _ := r.period(t, "period"); {
-		case end.Known():
-			c.End = end
-			c.Evidence = append(c.Evidence, ref)
-		case t.status() == "finished":
-			c.Over = true
+		_, end, _ := r.period(t, "period")
+		c.End = end
+		c.Over = c.Over || !end.Known() && t.status() == "finished"
+		if !inpatient || end.Known() || c.Over {
 			c.Evidence = append(c.Evidence, ref)
 		}
+		inpatient = true
 	}
 	c.Outpatient = !inpatient
 	return true
@@ -136,13 +134,15 @@ func (r *reader) dispense(n *node, c rules.Course) {
 		c.End = filter.Span{Earliest: c.Start.Earliest.Add(int(days) - 1), Latest: c.Start.Latest.Add(int(days) - 1)}
 	}
 	for _, v := range n.get("authorizingPrescription").Array() {
-		if _, ref := r.target(n, v); ref != "" {
-			if r.refills == nil {
-				r.refills = map[string]filter.Span{}
-			}
-			if have, ok := r.refills[ref]; !ok || c.Start.Latest > have.Latest {
-				r.refills[ref] = c.Start
-			}
+		_, ref := r.target(n, v)
+		if ref == "" || !c.Start.Bounded() {
+			continue
+		}
+		if r.refills == nil {
+			r.refills = map[string]refill{}
+		}
+		if have, ok := r.refills[ref]; !ok || c.Start.Latest > have.day.Latest {
+			r.refills[ref] = refill{c.Start, c.Evidence}
 		}
 	}
 	if c.End.Known() {
@@ -150,12 +150,18 @@ func (r *reader) dispense(n *node, c rules.Course) {
 	}
 }
 
+// refill is a dispense of an order.
+type refill struct {
+	day      filter.Span
+	evidence []filter.Ref
+}
+
 // joinRefills gives each order the day of its latest dispense.
 func (r *reader) joinRefills() {
 	for i := range r.out.Facts.Courses {
 		c := &r.out.Facts.Courses[i]
-		if day, ok := r.refills[c.Evidence[0]]; ok {
-			c.Refilled = day
+		if last, ok := r.refills[c.Evidence[0]]; ok {
+			c.Refilled, c.RefilledBy = last.day, last.evidence
 		}
 	}
 }

@@ -25,8 +25,6 @@ func (r *reader) procedure(n *node) {
 	code := r.concept(n.get("code"))
 	text := code.words + " . " + r.notes(n)
 	base := filter.Event{Start: -1, Why: r.why(code, status), Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.name}, Second: saysSecond(text)}
-	base.When, base.Start = r.performed(n)
-
 	implanted, explanted, touched := r.focalDevices(n)
 	placement := code.in("filter-placement")
 	removal := code.in("filter-removal")
@@ -42,6 +40,10 @@ func (r *reader) procedure(n *node) {
 			placement = true
 		}
 	}
+	if !placement && !removal && !nonspecific && !moved && len(implanted)+len(explanted) == 0 {
+		return
+	}
+	base.When, base.Start = r.performed(n)
 	unsaid := 0 // devices named without saying that they were explanted
 	if placement || removal || moved {
 		implantedHere := implanted

@@ -79,6 +79,8 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 			r.serviceRequest(n)
 		case "Appointment":
 			r.appointment(n)
+		case "DiagnosticReport":
+			r.report(n)
 		case "Encounter":
 			r.encounter(n)
 		case "Task":
@@ -89,6 +91,7 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 	slices.SortFunc(r.out.Unread, func(a, b Unread) int {
 		return strings.Compare(a.Resource+a.Path, b.Resource+b.Path)
 	})
+	r.out.Unread = slices.Compact(r.out.Unread)
 	return r.out
 }
 
@@ -98,8 +101,8 @@ type reader struct {
 	models  catalogue.Catalogue
 	zone    *time.Location
 	nodes   []*node
-	index   map[string]*node // "feed Type/id"
-	refills map[string]filter.Span
+	index   map[string]*node  // "feed Type/id"
+	refills map[string]refill // by order
 	out     Reading
 }
 

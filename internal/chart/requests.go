@@ -17,18 +17,21 @@ const SeriesSystem = "urn:dwellwatch:referral"
 func (r *reader) serviceRequest(n *node) {
 	status := n.status()
 	code := r.concept(n.get("code"))
+	retrieval := code.in("filter-removal") || saysFilter(code.words) && saysRemoval(code.words)
+	if status != "active" && status != "completed" || !retrieval && !r.isSurgery(n, code) {
+		return
+	}
 	made, _ := r.day(n, "authoredOn")
 	if !made.Known() {
 		made = r.written(n)
 	}
-	retrieval := code.in("filter-removal") || saysFilter(code.words) && saysRemoval(code.words)
 	switch {
 	case retrieval && n.get("doNotPerform").Bool() && (status == "active" || status == "completed"):
 		p := rules.Plan{Permanent: true, Made: made, Evidence: []filter.Ref{n.name}}
 		r.out.Facts.Plans = append(r.out.Facts.Plans, p)
 	case retrieval && status == "active":
 		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Evidence: []filter.Ref{n.name}})
-	case !retrieval && status == "active" && !n.get("doNotPerform").Bool() && r.isSurgery(n, code):
+	case !retrieval && status == "active" && !n.get("doNotPerform").Bool():
 		when, _ := r.day(n, "occurrenceDateTime")
 		if !when.Known() {
 			when, _, _ = r.period(n, "occurrencePeriod")
@@ -59,15 +62,22 @@ func (r *reader) appointment(n *node) {
 			surgery = surgery || c.in("surgery")
 		}
 	}
+	evidence := []filter.Ref{n.name}
+	retrieval = retrieval || saysFilter(words) && saysRemoval(words)
 	for _, v := range n.get("basedOn").Array() {
-		if t, _ := r.target(n, v); t != nil {
+		// What the slot is for may stand in the request only.
+		if t, ref := r.target(n, v); t != nil && !retrieval {
 			c := r.concept(t.get("code"))
-			words += " . " + c.words
-			retrieval = retrieval || c.in("filter-removal")
+			if words += " . " + c.words; c.in("filter-removal") || saysFilter(words) && saysRemoval(words) {
+				retrieval = true
+			}
+			evidence = append(evidence, ref)
 		}
 	}
-	retrieval = retrieval || saysFilter(words) && saysRemoval(words)
 	surgery = surgery || saysSurgery(words)
+	if !retrieval && !surgery {
+		return
+	}
 	when, _ := r.day(n, "start")
 	made, _ := r.day(n, "created")
 	if !made.Known() {
@@ -75,15 +85,31 @@ func (r *reader) appointment(n *node) {
 	}
 	switch {
 	case retrieval:
-		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Booked: true, Made: made, For: when, Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Booked: true, Made: made, For: when, Evidence: evidence})
 	case surgery:
-		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: evidence})
 	}
 }
 
-// encounter notes the end of an inpatient stay.
+// encounter notes the end of an inpatient stay, and what any visit was for.
 func (r *reader) encounter(n *node) {
-	if n.status() == "entered-in-error" || n.status() == "cancelled" || !inpatientClass(n) {
+	if n.status() == "entered-in-error" || n.status() == "cancelled" || n.status() == "planned" {
+		return
+	}
+	v := rules.Visit{Evidence: []filter.Ref{n.name}}
+	for _, c := range n.get("reasonCode").Array() {
+		v.Bleed = v.Bleed || r.concept(c).in("bleed")
+	}
+	for _, c := range append(n.get("reasonReference").Array(), n.get("diagnosis.#.condition").Array()...) {
+		if t, ref := r.target(n, c); t != nil && t.Type == "Condition" {
+			v.For = append(v.For, ref)
+		}
+	}
+	if v.Bleed || len(v.For) > 0 {
+		v.When, _, _ = r.period(n, "period")
+		r.out.Facts.Visits = append(r.out.Facts.Visits, v)
+	}
+	if !inpatientClass(n) {
 		return
 	}
 	if _, end, _ := r.period(n, "period"); end.Known() {

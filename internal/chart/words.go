@@ -68,6 +68,32 @@ func saysPermanent(text string) bool {
 	return says(text, "permanent filter", "permanent ivc filter", "permanent vena cava filter", "permanent caval filter", "filter is permanent", "filter to remain permanently", "filter will not be removed", "permanent placement of filter")
 }
 
+func saysAbdomen(text string) bool {
+	return says(text, "abdomen", "abdominal", "pelvis", "pelvic", "vena cava", "ivc", "cavogram", "cavography", "venacavogram", "lumbar")
+}
+
+// saysNoFilter wants the filter itself to be what is not seen: "no filter fracture" says that there is one.
+func saysNoFilter(text string) bool {
+	var phrases []string
+	for _, name := range []string{"filter", "ivc filter", "caval filter", "vena cava filter", "inferior vena cava filter"} {
+		for _, seen := range []string{"seen", "identified", "visualised", "visualized", "visible", "present", "in situ"} {
+			phrases = append(phrases, "no "+name+" "+seen, "no "+name+" is "+seen)
+		}
+	}
+	for _, gone := range []string{"not seen", "not identified", "not visualised", "not visualized", "not visible", "not present", "no longer seen", "no longer visible", "no longer present", "absent"} {
+		phrases = append(phrases, "filter "+gone, "filter is "+gone)
+	}
+	return says(text, phrases...)
+}
+
+func saysNew(text string, events ...string) bool {
+	var phrases []string
+	for _, e := range events {
+		phrases = append(phrases, "new "+e, "new acute "+e, "recurrent "+e, "acute new "+e)
+	}
+	return says(text, phrases...)
+}
+
 func saysProphylactic(text string) bool {
 	return says(text, "prophylaxis", "prophylactic", "prevention of pulmonary embolism", "preventive")
 }

@@ -65,11 +65,8 @@ func (d Day) Add(n int) Day {
 // The zero Span is the single day 1970-01-01; use Unknown for a day of which nothing is known.
 type Span struct{ Earliest, Latest Day }
 
-// Unknown is the Span of which neither side is known.
-var unknown = Span{MinDay, MaxDay}
-
 // Unknown gives the span of a day of which nothing is known.
-func Unknown() Span { return unknown }
+func Unknown() Span { return Span{MinDay, MaxDay} }
 
 // On gives the span of one known day.
 func On(d Day) Span { return Span{d, d} }

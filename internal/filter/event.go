@@ -58,6 +58,7 @@ type Event struct {
 	Future      bool   // the entry says done, but its day lies after the day it was written
 	Undated     bool   // the entry does not say when it was written, so a done day after asOf is a contradiction
 	Fragment    bool   // a fragment stays in
+	Unseen      bool   // a hint: imaging of the abdomen sees no filter
 	Why         string // short words for people: how the entry says it ("CPT 37191", "status stopped", …)
 	Encounter   Ref
 	Evidence    []Ref // the entry itself first

@@ -11,12 +11,9 @@ func contentOrder(f Filter) string {
 	return f.Placed.String() + " " + strings.Join(f.PlacementRefs, " ") + " " + strings.Join(f.Evidence, " ")
 }
 
-func compareFilters(a, b Filter) int {
-	return cmp.Or(
-		cmp.Compare(a.Placed.Earliest, b.Placed.Earliest),
-		cmp.Compare(a.Placed.Latest, b.Placed.Latest),
-		strings.Compare(a.Key, b.Key),
-	)
+// byDay orders filters by placement; it is for a stable sort of filters in content order, so keys never decide.
+func byDay(a, b Filter) int {
+	return cmp.Or(cmp.Compare(a.Placed.Earliest, b.Placed.Earliest), cmp.Compare(a.Placed.Latest, b.Placed.Latest))
 }
 
 // assignKeys gives every filter its key. A filter keeps the oldest known key that stood on its evidence; a known key whose

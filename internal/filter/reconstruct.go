@@ -49,9 +49,11 @@ type draft struct {
 	unclear  []string
 	doubts   []Contradiction
 	// fitted says that an entry was given to it because it fits, not because it names it.
-	fitted    bool
-	orphan    bool // known only from something that was done to it later
+	fitted bool
+	orphan bool // known only from something that was done to it later
+	// removedBy is when it came out where several removals can have done it; partly says that each of them left a part in.
 	removedBy *Span
+	partly    bool
 }
 
 // retrieval is one removal as told by one or more entries.
@@ -207,58 +209,6 @@ func refs(events []Event) []Ref {
 	return slices.Compact(out)
 }
 
-// settle gives removals that fit several filters alike: where there are as many removals as filters all are out, else all
-// are unclear, because two admissible stories differ in which one is in.
-func (r *reconstruction) settle() {
-	for len(r.either) > 0 {
-		group := []ambiguous{r.either[0]}
-		filters := slices.Clone(r.either[0].filters)
-		rest := r.either[1:]
-		for grown := true; grown; {
-			grown = false
-			var apart []ambiguous
-			for _, a := range rest {
-				if !slices.ContainsFunc(a.filters, func(d *draft) bool { return slices.Contains(filters, d) }) {
-					apart = append(apart, a)
-					continue
-				}
-				group, grown = append(group, a), true
-				for _, d := range a.filters {
-					if !slices.Contains(filters, d) {
-						filters = append(filters, d)
-					}
-				}
-			}
-			rest = apart
-		}
-		r.either = rest
-		r.settleGroup(group, filters)
-	}
-}
-
-func (r *reconstruction) settleGroup(group []ambiguous, filters []*draft) {
-	var events []Event
-	when := group[0].removal.when
-	for _, a := range group {
-		events = append(events, a.removal.events...)
-		when = when.Hull(a.removal.when)
-	}
-	all := refs(events)
-	for _, d := range filters {
-		all = append(all, d.evidence()...)
-	}
-	for _, d := range filters {
-		d.later = append(d.later, events...)
-		if len(group) >= len(filters) {
-			d.removedBy = &when
-			d.doubt("removal-of-which", "As many removals as filters are recorded between "+when.Earliest.String()+" and "+when.Latest.String()+"; which took out which is not said.", false, slices.Clone(all)...)
-			continue
-		}
-		d.unclear = append(d.unclear, "a removal fits this filter and another one alike")
-		d.doubt("removal-of-which", "A removal on "+when.String()+" does not say which of the filters in place it took out.", true, slices.Clone(all)...)
-	}
-}
-
 // history closes the work: standing, placed, model, keys, and a total order.
 func (r *reconstruction) history(known []KnownKey, mint func(Ref) string) History {
 	h := History{}
@@ -272,7 +222,7 @@ func (r *reconstruction) history(known []KnownKey, mint func(Ref) string) Histor
 		return strings.Compare(contentOrder(a), contentOrder(b))
 	})
 	h.Merged = assignKeys(h.Filters, known, mint)
-	slices.SortStableFunc(h.Filters, compareFilters)
+	slices.SortStableFunc(h.Filters, byDay)
 	return h
 }
 
@@ -303,8 +253,11 @@ func (r *reconstruction) standing(d *draft, f *Filter) (Standing, string) {
 	switch {
 	case d.removedBy != nil:
 		f.Removed = *d.removedBy
+		if d.partly {
+			return StandingPartly, ""
+		}
 		return StandingRemoved, ""
-	case d.removal != nil && slices.ContainsFunc(d.removal.events, func(e Event) bool { return e.Kind == PartialRemoval || e.Fragment }):
+	case d.removal != nil && d.removal.partial():
 		f.Removed = d.removal.when
 		return StandingPartly, ""
 	case d.removal != nil && !d.reopened:

@@ -250,6 +250,10 @@ func (r *reconstruction) assignClaim(e Event) {
 
 // assignHint takes an inactive device or an ended use as a hint that the filter is out; it is never a removal.
 func (r *reconstruction) assignHint(e Event) {
+	if e.Unseen {
+		r.assignUnseen(e)
+		return
+	}
 	var found []*draft
 	for _, d := range r.filters {
 		if namesSame(d.devices(), e.Devices) {
@@ -278,6 +282,22 @@ func (r *reconstruction) assignHint(e Event) {
 			d.unclear = append(d.unclear, "the device entry is inactive or its use is ended, which does not prove a removal")
 			d.doubt("device-inactive", "The device entry is inactive or its use is ended, but no removal is recorded.", true, append(d.evidence(), e.Evidence...)...)
 		}
+	}
+}
+
+// assignUnseen takes imaging that sees no filter as a doubt about every filter placed before and not known to be in after:
+// it may have moved or been removed elsewhere.
+func (r *reconstruction) assignUnseen(e Event) {
+	for _, d := range r.filters {
+		after := slices.ContainsFunc(append(slices.Clone(d.events), d.later...), func(o Event) bool {
+			return (o.Kind == InPlace || o.Kind == Attempt || o.Kind == Repositioning) && o.When.Earliest > e.When.Latest
+		})
+		if d.orphan || d.removal != nil || after || d.placed().Known() && d.placed().Latest >= e.When.Earliest {
+			continue
+		}
+		d.later = append(d.later, e)
+		d.unclear = append(d.unclear, "imaging sees no filter and no retrieval is recorded")
+		d.doubt("not-seen", "Imaging of "+e.When.String()+" sees no filter, but no retrieval is recorded: it may have moved or been removed elsewhere.", true, append(d.evidence(), e.Evidence...)...)
 	}
 }
 

@@ -28,6 +28,8 @@ type Policy struct {
 	CoverGapDays         int // days without cover that do not break a course
 	ProphylacticRiskDays int // a risk event this many days ago has ended
 	BleedActiveDays      int // a bleed code older than this is "ending unknown"
+	HaemoglobinFall      int // g/dL; a fall this large keeps an old bleed active
+	HaemoglobinFallDays  int // within this many days
 	PlateletLimit        int // 10^9/L; below it thrombocytopenia contraindicates
 	PlateletDays         int // how old that count may be
 	SurgeryDays          int // surgery planned within this many days counts
@@ -52,7 +54,7 @@ func Default() Policy {
 		Name: "default@1", WindowFirst: 29, WindowLast: 54, LookAgainDays: 30, LookAgainKeepDays: 365,
 		SamePlacementDays: 3, MaybeSameDays: 30, IndexVTEBeforeDays: 30, IndexVTEAfterDays: 7, NewVTEAfterDays: 14,
 		AcuteVTEMonths: 3, TherapeuticDays: 21, TherapeuticSomeDays: 14, CourseMonths: 3, CoverGapDays: 3,
-		ProphylacticRiskDays: 90, BleedActiveDays: 90, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RefillDays: 365,
+		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RefillDays: 365,
 		LMWHBandPercent: 15, WeightDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
 		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, EraseDays: 30, QuarantineDays: 30,
 	}
@@ -101,6 +103,8 @@ func (p Policy) Thresholds() []Threshold {
 		{"cover_gap_days", "days", p.CoverGapDays, 0, 30, "", Choice},
 		{"prophylactic_risk_days", "days", p.ProphylacticRiskDays, 1, 365, "", Practice},
 		{"bleed_active_days", "days", p.BleedActiveDays, 1, 365, "", Practice},
+		{"haemoglobin_fall", "g/dL", p.HaemoglobinFall, 1, 10, "ISTH definition of major bleeding, Schulman and Kearon, J Thromb Haemost 2005;3:692-694: a fall of 2 g/dL", Memory},
+		{"haemoglobin_fall_days", "days", p.HaemoglobinFallDays, 1, 365, "", Choice},
 		{"platelet_limit", "10^9/L", p.PlateletLimit, 1, 150, "US payer guideline CG-SURG-59 (2023): severe below 50,000", Seen},
 		{"platelet_days", "days", p.PlateletDays, 1, 365, "", Choice},
 		{"surgery_days", "days", p.SurgeryDays, 1, 365, "", Choice},

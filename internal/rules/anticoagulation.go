@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -16,6 +17,10 @@ type Anticoagulation struct {
 	// Since is the start of unbroken therapeutic cover across agents; Unknown where there is none.
 	Since    filter.Span
 	Evidence []filter.Ref
+	// cover is what Since and Agent stand on.
+	cover []filter.Ref
+	// Measured says in words which values settled the level, or left it open; sorted.
+	Measured []string
 	// Finished is the longest therapeutic cover that has ended; nil where there is none.
 	Finished *Cover
 }
@@ -46,20 +51,18 @@ func (s *Situation) current(c Course) bool {
 
 // stale reports an outpatient order without renewal for so long that nobody can say whether it is still followed.
 func (s *Situation) stale(c Course) bool {
-	if !c.Outpatient {
-		return false
-	}
-	last := c.Authored
-	if c.Refilled.Known() && c.Refilled.Latest > last.Latest {
-		last = c.Refilled
-	}
-	return last.Bounded() && s.Clock.AtLeast(last.Latest, s.Policy.RefillDays+1)
+	return s.old(c) && !(c.Refilled.Bounded() && !s.Clock.AtLeast(c.Refilled.Latest, s.Policy.RefillDays+1))
+}
+
+// old reports an order that would be stale but for its renewal.
+func (s *Situation) old(c Course) bool {
+	return c.Outpatient && c.Authored.Bounded() && s.Clock.AtLeast(c.Authored.Latest, s.Policy.RefillDays+1)
 }
 
 func (s *Situation) anticoagulation() Anticoagulation {
 	a := Anticoagulation{Level: LevelUnknown, Since: filter.Unknown()}
 	var running, past []graded
-	anyStale := false
+	var stale []filter.Ref
 	for _, c := range s.Facts.Courses {
 		if c.Never || !s.Clock.Reached(c.Start.Earliest) {
 			continue
@@ -69,9 +72,11 @@ func (s *Situation) anticoagulation() Anticoagulation {
 		case !s.current(c):
 			past = append(past, g)
 		case s.stale(c):
-			anyStale = true
-			a.Evidence = append(a.Evidence, c.Evidence...)
+			stale = append(stale, c.Evidence...)
 		default:
+			if s.old(c) {
+				g.evidence = slices.Concat(g.evidence, c.RefilledBy)
+			}
 			running = append(running, g)
 		}
 	}
@@ -85,12 +90,18 @@ func (s *Situation) anticoagulation() Anticoagulation {
 			}
 			a.Level = level
 			a.Evidence = append(a.Evidence, g.evidence...)
+			if g.measured != "" {
+				a.Measured = append(a.Measured, g.measured)
+			}
 		}
 	}
-	if a.Level == LevelUnknown && !anyStale {
+	if a.Level == LevelUnknown {
+		a.Evidence = stale
+	}
+	if a.Level == LevelUnknown && len(stale) == 0 {
 		for _, g := range past {
 			a.Level = LevelNone
-			a.Evidence = append(a.Evidence, g.evidence...)
+			a.Evidence = append(a.Evidence, g.Course.Evidence...)
 		}
 		for _, n := range s.Facts.NoAnticoagulant {
 			if len(running) == 0 && s.Clock.Reached(n.When.Earliest) {
@@ -102,6 +113,8 @@ func (s *Situation) anticoagulation() Anticoagulation {
 	s.covers(&a, running, past)
 	slices.Sort(a.Evidence)
 	a.Evidence = slices.Compact(a.Evidence)
+	slices.Sort(a.Measured)
+	a.Measured = slices.Compact(a.Measured)
 	return a
 }
 
@@ -117,12 +130,16 @@ func (s *Situation) covers(a *Anticoagulation, running, past []graded) {
 		}
 	}
 	slices.SortFunc(ordered, func(x, y graded) int {
-		return cmp.Or(cmp.Compare(x.Start.Latest, y.Start.Latest), cmp.Compare(x.End.Earliest, y.End.Earliest), cmp.Compare(first(x.Evidence), first(y.Evidence)))
+		return cmp.Or(cmp.Compare(x.Start.Latest, y.Start.Latest), -cmp.Compare(certainEnd(x.Course), certainEnd(y.Course)), cmp.Compare(first(x.Evidence), first(y.Evidence)))
 	})
 	var all []Cover
 	for _, g := range ordered {
 		if n := len(all); n > 0 && int(g.Start.Latest-all[n-1].End.Earliest)-1 <= s.Policy.CoverGapDays {
 			c := &all[n-1]
+			// A course that adds no day, or only days to come, is not what the cover stands on.
+			if certainEnd(g.Course) <= c.End.Earliest && g.End.Latest <= c.End.Latest || !s.Clock.Reached(c.End.Earliest.Add(1)) {
+				continue
+			}
 			c.End = filter.Span{Earliest: max(c.End.Earliest, certainEnd(g.Course)), Latest: max(c.End.Latest, g.End.Latest)}
 			c.Evidence = append(c.Evidence, g.evidence...)
 			continue
@@ -132,15 +149,32 @@ func (s *Situation) covers(a *Anticoagulation, running, past []graded) {
 	for i, c := range all {
 		if c.End.Latest >= filter.MaxDay || !s.Clock.Reached(c.End.Latest.Add(1)) {
 			if a.Level == Therapeutic && (!a.Since.Known() || c.Start.Latest < a.Since.Latest) {
-				a.Since = c.Start
+				a.Since, a.cover = c.Start, c.Evidence
 			}
-			a.Evidence = append(a.Evidence, c.Evidence...)
 			continue
 		}
 		if a.Finished == nil || c.End.Earliest-c.Start.Latest > a.Finished.End.Earliest-a.Finished.Start.Latest {
 			a.Finished = &all[i]
 		}
 	}
+	if a.Since.Known() {
+		a.Evidence = slices.Concat(a.Evidence, a.cover)
+		a.cover = slices.Concat(a.cover, s.named(a.Agent, running))
+	}
+}
+
+// named gives the evidence of the running therapeutic course of an agent that began first.
+func (s *Situation) named(agent string, running []graded) []filter.Ref {
+	var best *graded
+	for i, g := range running {
+		if g.level == Therapeutic && g.Agent == agent && (best == nil || cmp.Or(cmp.Compare(g.Start.Latest, best.Start.Latest), cmp.Compare(first(g.Evidence), first(best.Evidence))) < 0) {
+			best = &running[i]
+		}
+	}
+	if best == nil {
+		return nil
+	}
+	return best.evidence
 }
 
 // certainEnd is the earliest day on which a course can have ended; a course without an end goes on.
@@ -156,6 +190,27 @@ func (s *Situation) therapeuticFor(n int) bool {
 	return s.Anticoagulation.Level == Therapeutic && s.Anticoagulation.Since.Known() && s.Clock.AtLeast(s.Anticoagulation.Since.Latest, n)
 }
 
+// words says what is prescribed; "" where nothing is on record.
+func (a Anticoagulation) words() string {
+	switch {
+	case a.Level == LevelUnknown && len(a.Evidence) == 0:
+		return ""
+	case a.Level == LevelUnknown:
+		return "An anticoagulant order is on record, without renewal for too long."
+	}
+	text := fmt.Sprintf("Prescribed anticoagulation: %s", a.Level)
+	if a.Agent != "" {
+		text += " (" + a.Agent + ")"
+	}
+	if a.Since.Known() {
+		text += ", unbroken since " + a.Since.String()
+	}
+	if len(a.Measured) > 0 {
+		text += ", by " + strings.Join(a.Measured, " and ")
+	}
+	return text + "."
+}
+
 func anticoagulationRules() []Rule {
 	const source = "US product labels for adult doses in VTE (memory); CMS value sets for the prophylactic product sizes"
 	return []Rule{
@@ -164,20 +219,14 @@ func anticoagulationRules() []Rule {
 			if s.out() || a.Level == LevelUnknown {
 				return nil
 			}
-			text := fmt.Sprintf("Prescribed anticoagulation: %s", a.Level)
-			if a.Agent != "" {
-				text += " (" + a.Agent + ")"
-			}
-			if a.Since.Known() {
-				text += ", unbroken since " + a.Since.String()
-			}
-			return s.find(text+". Prescribed does not mean taken.", a.Evidence)
+			return s.find(a.words()+" Prescribed does not mean taken.", a.Evidence)
 		}},
 		{"vte-untreated", "Acute VTE without a therapeutic anticoagulant on record", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.out() {
 				return nil
 			}
-			return s.find("Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first.", s.UntreatedVTE, s.Anticoagulation.Evidence)
+			text := "Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first."
+			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.Anticoagulation.Evidence)
 		}},
 	}
 }

@@ -98,13 +98,20 @@ func careRules() []Rule {
 					urgent = append(urgent, c.Evidence...)
 				}
 			}
-			return s.find("The retrieval is overdue: the window has ended and the reason for the filter has passed.", s.Indication.Evidence, s.Indication.indexEvidence, urgent)
+			text := "The retrieval is overdue: the window has ended and the reason for the filter has passed. " + s.Indication.Text
+			if s.Indication.IndexKnown {
+				text += " It was placed for: " + s.Indication.index + "."
+			}
+			if len(urgent) > 0 {
+				text += " A complication makes it urgent."
+			}
+			return s.find(text, s.Indication.Evidence, s.Indication.indexEvidence, urgent)
 		}},
 		{"reassessment-overdue", "Past the window and nobody has settled whether it is still needed", "CMS quality measure 421: documented reassessment within 3 months of placement", policy.Seen, func(s *Situation) []Finding {
 			if !s.reassessmentOverdue() {
 				return nil
 			}
-			return s.find("The reassessment is overdue: the window has ended and the record does not settle whether the filter is still needed.", s.Indication.Evidence)
+			return s.find("The reassessment is overdue: the window has ended. "+s.Indication.Text, s.Indication.Evidence)
 		}},
 		{"life-expectancy-limited", "Documented limited life expectancy", "SIR consensus on discontinuing filtration, JVIR 2006 (condition d: life expectancy long enough to benefit)", policy.Memory, func(s *Situation) []Finding {
 			if len(s.LifeLimit) == 0 || s.out() || len(s.Dead) > 0 {

@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"slices"
+
 	"dwellwatch/internal/filter"
 )
 
@@ -9,7 +11,7 @@ type contraindications struct {
 	active  []Diagnosis
 	ended   []Diagnosis // the record says that it has ended
 	unknown []Diagnosis // old, and no entry says that it has ended
-	// evidence of labs that kept a thrombocytopenia active.
+	// labs are the values and visits that keep one of the active ones active.
 	labs []filter.Ref
 }
 
@@ -28,7 +30,13 @@ func (s *Situation) contraindications() contraindications {
 			case over:
 				c.ended = append(c.ended, d)
 			case d.Day().Bounded() && s.Clock.AtLeast(d.Day().Latest, s.Policy.BleedActiveDays+1):
-				c.unknown = append(c.unknown, d)
+				again := s.bleedAgain(d)
+				if len(again) == 0 {
+					c.unknown = append(c.unknown, d)
+					continue
+				}
+				c.active = append(c.active, d)
+				c.labs = append(c.labs, again...)
 			default:
 				c.active = append(c.active, d)
 			}
@@ -42,7 +50,6 @@ func (s *Situation) contraindications() contraindications {
 				c.labs = append(c.labs, count.Evidence...)
 			case ok:
 				// One count at or above the limit: not active, and not yet known to be over.
-				c.labs = append(c.labs, count.Evidence...)
 			default:
 				c.unknown = append(c.unknown, d)
 			}
@@ -55,6 +62,33 @@ func (s *Situation) contraindications() contraindications {
 		}
 	}
 	return c
+}
+
+// bleedAgain gives what keeps an old bleed active: a later encounter for it, or a fall in haemoglobin, as long as that is
+// no older than a bleed may be.
+func (s *Situation) bleedAgain(d Diagnosis) []filter.Ref {
+	var out []filter.Ref
+	recent := func(day filter.Span) bool {
+		return day.Bounded() && day.Earliest > d.Day().Latest && s.Clock.Reached(day.Earliest) && s.Clock.Within(day.Latest, s.Policy.BleedActiveDays)
+	}
+	for _, v := range s.Facts.Visits {
+		if (v.Bleed || slices.Contains(v.For, first(d.Evidence))) && recent(v.When) {
+			out = append(out, v.Evidence...)
+		}
+	}
+	for _, low := range s.Facts.Labs {
+		if low.What != "haemoglobin" || !recent(low.Day) {
+			continue
+		}
+		for _, high := range s.Facts.Labs {
+			days := int(low.Day.Latest - high.Day.Earliest)
+			if high.What == "haemoglobin" && high.Day.Bounded() && high.Day.Latest < low.Day.Earliest && days <= s.Policy.HaemoglobinFallDays && high.Value-low.Value >= float64(s.Policy.HaemoglobinFall)-1e-9 {
+				out = append(append(out, low.Evidence...), high.Evidence...)
+			}
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }
 
 // latestLab gives the latest value by asOf; ok is false where there is none or it is older than days.

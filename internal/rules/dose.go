@@ -1,7 +1,9 @@
 package rules
 
 import (
+	"fmt"
 	"math"
+	"slices"
 
 	"dwellwatch/internal/filter"
 )
@@ -69,6 +71,7 @@ type graded struct {
 	Course
 	level    Level
 	evidence []filter.Ref
+	measured string // the value that settled the level or left it open, in words
 }
 
 // grade gives the level of one course. near is the day by which weight and INR are looked up: the course's end, or asOf.
@@ -85,16 +88,12 @@ func (s *Situation) grade(c Course) graded {
 		return s.gradeFondaparinux(g, mg)
 	}
 	for _, f := range fixedDoses() {
-		if f.agent != c.Agent || f.mg != mg || !frequencyFits(c, f.perDay) {
+		if f.agent != c.Agent || f.mg != mg || !frequencyFits(c, mg, f.perDay) {
 			continue
 		}
 		g.level = f.level
 		if f.needsReduce {
-			g.level = Prophylactic
-			if vte, ok := s.lastVTE(); ok && s.Clock.Reached(vte.Day().Latest.AddMonths(s.Policy.ReducedMonths)) {
-				g.level = Reduced
-				g.evidence = append(append([]filter.Ref{}, c.Evidence...), vte.Evidence...)
-			}
+			return s.gradeLow(g)
 		}
 		return g
 	}
@@ -109,15 +108,35 @@ func (s *Situation) grade(c Course) graded {
 		labelled := d.amount * weight.Value
 		if d.agent == c.Agent && d.perDay == c.PerDay && math.Abs(c.MgPerDose-labelled) <= labelled*float64(s.Policy.LMWHBandPercent)/100+1e-9 {
 			g.level = Therapeutic
-			g.evidence = append(append([]filter.Ref{}, c.Evidence...), weight.Evidence...)
+			g.evidence = slices.Concat(c.Evidence, weight.Evidence)
+			g.measured = fmt.Sprintf("a weight of %v kg on %s", weight.Value, weight.Day)
 		}
 	}
 	return g
 }
 
-// frequencyFits compares the doses a day; a product without a frequency is read as its labelled use only where the
-// strength has one use, which the fixed table's therapeutic and prophylactic rows of one strength decide.
-func frequencyFits(c Course, perDay float64) bool {
+// gradeLow calls a low dose reduced long enough after the latest event, else preventive. A recent event beside one long
+// enough ago is what makes it preventive, so both are listed.
+func (s *Situation) gradeLow(g graded) graded {
+	g.level = Prophylactic
+	last, ok := s.lastVTE(func(Diagnosis) bool { return true })
+	if !ok {
+		return g
+	}
+	past := func(d Diagnosis) bool { return s.Clock.Reached(d.Day().Latest.AddMonths(s.Policy.ReducedMonths)) }
+	if past(last) {
+		g.level, g.evidence = Reduced, slices.Concat(g.Evidence, last.Evidence)
+		return g
+	}
+	if old, ok := s.lastVTE(past); ok {
+		g.evidence = slices.Concat(g.Evidence, last.Evidence, old.Evidence)
+	}
+	return g
+}
+
+// frequencyFits compares the doses a day; a product without a frequency is read as its labelled use only where a dose of
+// that size has one use, which the fixed table's rows of one size decide.
+func frequencyFits(c Course, mg, perDay float64) bool {
 	if c.PerDay > 0 {
 		return c.PerDay == perDay
 	}
@@ -126,7 +145,7 @@ func frequencyFits(c Course, perDay float64) bool {
 	}
 	uses := map[Level]bool{}
 	for _, f := range fixedDoses() {
-		if f.agent == c.Agent && f.mg == c.Product {
+		if f.agent == c.Agent && f.mg == mg {
 			uses[f.level] = true
 		}
 	}
@@ -142,7 +161,8 @@ func (s *Situation) gradeINR(g graded) graded {
 	if !ok {
 		return g
 	}
-	g.evidence = append(append([]filter.Ref{}, g.Evidence...), inr.Evidence...)
+	g.evidence = slices.Concat(g.Evidence, inr.Evidence)
+	g.measured = fmt.Sprintf("INR %v on %s", inr.Value, inr.Day)
 	if inr.Value >= 2.0 && inr.Value <= 3.0 {
 		g.level = Therapeutic
 	}
@@ -158,7 +178,8 @@ func (s *Situation) gradeFondaparinux(g graded, mg float64) graded {
 	w := weight.Value
 	if mg == 5 && w < 50 || mg == 7.5 && w >= 50 && w <= 100 || mg == 10 && w > 100 {
 		g.level = Therapeutic
-		g.evidence = append(append([]filter.Ref{}, g.Evidence...), weight.Evidence...)
+		g.evidence = slices.Concat(g.Evidence, weight.Evidence)
+		g.measured = fmt.Sprintf("a weight of %v kg on %s", weight.Value, weight.Day)
 	}
 	return g
 }

@@ -66,7 +66,8 @@ type Course struct {
 	End        filter.Span // last day; Unknown where it goes on
 	Over       bool        // the record says that it has ended, though perhaps not when
 	Authored   filter.Span
-	Refilled   filter.Span // latest day of a dispense or renewal; Unknown where none
+	Refilled   filter.Span  // latest day of a dispense or renewal; Unknown where none
+	RefilledBy []filter.Ref // what tells of it
 	Outpatient bool
 	Never      bool // as needed, one-off, flush or line lock: never anticoagulation
 	Evidence   []filter.Ref
@@ -120,6 +121,21 @@ type Dated struct {
 	Evidence []filter.Ref
 }
 
+// Visit is an encounter with the diagnoses it was for.
+type Visit struct {
+	When     filter.Span // its first day
+	Bleed    bool        // one of its reasons is coded as a bleed
+	For      []filter.Ref
+	Evidence []filter.Ref
+}
+
+// Image is what the report of an examination says of a thromboembolism.
+type Image struct {
+	When          filter.Span
+	NewPE, NewDVT bool
+	Evidence      []filter.Ref
+}
+
 // Facts is everything but the filter events that the rules read of one patient.
 type Facts struct {
 	Deceased        *Dated
@@ -133,5 +149,7 @@ type Facts struct {
 	Surgeries       []Dated // orders and appointments for surgery other than a retrieval
 	Mobility        []Dated // documented mobility or a statement that the risk has passed
 	Discharges      []Dated
+	Visits          []Visit
+	Images          []Image
 	NoAnticoagulant []Dated // an entry that states that no anticoagulant is taken
 }

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -28,6 +29,7 @@ type Indication struct {
 	// IndexKnown and IndexPE say what is known of the event the filter was placed for.
 	IndexKnown, IndexPE bool
 	indexEvidence       []filter.Ref
+	index               string // the event in words, e.g. "deep vein thrombosis, 2024-05-01"
 }
 
 const indicationSource = "SIR consensus on discontinuing filtration, Kaufman et al., JVIR 2006;17:449-459"
@@ -37,21 +39,24 @@ const indicationSource = "SIR consensus on discontinuing filtration, Kaufman et 
 func (s *Situation) indication() Indication {
 	index, known := s.indexVTE()
 	i := Indication{Status: StatusUnknown, LookAgain: filter.MaxDay, IndexKnown: known, IndexPE: known && index.Class == PE, indexEvidence: index.Evidence}
+	if known {
+		i.index = index.words()
+	}
 	i.Text = "The record does not say whether the reason for the filter has passed."
 	for _, test := range []func(Indication, contraindications) (Indication, bool){s.resolved, s.likelyResolved, s.stillIndicated} {
 		if got, ok := test(i, s.contraindications()); ok {
 			if got.Status != Resolved {
-				got.Evidence = append(slices.Clone(got.Evidence), s.blockers()...)
+				got.Evidence = slices.Concat(got.Evidence, s.riskBlockers())
 			}
 			return got
 		}
 	}
-	i.Evidence = append(slices.Clone(s.Anticoagulation.Evidence), s.blockers()...)
 	c := s.contraindications()
-	i.Evidence = append(i.Evidence, evidenceOf(c.unknown)...)
+	i.Evidence = slices.Concat(s.Anticoagulation.Evidence, evidenceOf(c.unknown), s.blockers(c), s.riskBlockers())
 	if len(c.unknown) > 0 {
 		i.Text = "A contraindication is on record and no entry says that it has ended."
 	}
+	i.Text = strings.TrimSpace(i.Text + " " + s.Anticoagulation.words())
 	return i
 }
 
@@ -60,11 +65,10 @@ func (s *Situation) resolved(i Indication, c contraindications) (Indication, boo
 	if s.therapeuticFor(s.Policy.TherapeuticDays) && len(s.laterBleeds(a.Since)) == 0 && len(s.plannedSurgery()) == 0 {
 		i.Status = Resolved
 		i.Text = fmt.Sprintf("Therapeutic anticoagulation (%s) has run unbroken since %s, no later bleed and no interruption or surgery booked.", a.Agent, a.Since)
-		i.Evidence = a.Evidence
+		i.Evidence = a.cover
 		return i, true
 	}
-	if done := a.Finished; done != nil && s.afterIndex(done) && done.End.Earliest >= done.Start.Latest.AddMonths(s.Policy.CourseMonths).Add(-1) &&
-		len(c.active) == 0 && len(c.unknown) == 0 && len(s.acuteNew()) == 0 {
+	if done := a.Finished; s.courseDone() && len(c.active) == 0 && len(c.unknown) == 0 && len(s.acuteNew()) == 0 {
 		i.Status = Resolved
 		i.Text = fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished and no contraindication is on record.", done.Start, done.End)
 		i.Evidence = done.Evidence
@@ -73,25 +77,50 @@ func (s *Situation) resolved(i Indication, c contraindications) (Indication, boo
 	return s.riskEnded(i)
 }
 
-// blockers lists what keeps cover, a finished course or an ended risk from settling the indication.
-func (s *Situation) blockers() []filter.Ref {
+// blockers lists cover, a finished course and an ended contraindication that would settle the indication, with what keeps
+// each from doing so.
+func (s *Situation) blockers(c contraindications) []filter.Ref {
 	a := s.Anticoagulation
 	var out []filter.Ref
-	if a.Level == Therapeutic && a.Since.Known() {
-		out = append(out, evidenceOf(s.laterBleeds(a.Since))...)
-		out = append(out, s.plannedSurgery()...)
+	if s.therapeuticFor(s.Policy.TherapeuticSomeDays) {
+		out = slices.Concat(out, a.cover, evidenceOf(s.laterBleeds(a.Since)), s.plannedSurgery())
 	}
-	if a.Finished != nil {
-		c := s.contraindications()
-		for _, d := range [][]Diagnosis{c.active, c.unknown, s.acuteVTEs()} {
-			out = append(out, evidenceOf(d)...)
+	if s.courseDone() {
+		out = slices.Concat(out, a.Finished.Evidence, evidenceOf(c.active), c.labs, evidenceOf(c.unknown), evidenceOf(s.acuteNew()))
+		if len(c.active) > 0 {
+			out = slices.Concat(out, evidenceOf(s.acuteVTEs()))
 		}
-		out = append(append(out, c.labs...), a.Finished.Evidence...)
 	}
-	if _, ok := s.prophylactic(); ok {
-		out = append(out, s.plannedSurgery()...)
+	if len(c.ended) > 0 && s.relevantEnd(c) {
+		out = slices.Concat(out, evidenceOf(c.ended), a.Evidence, evidenceOf(c.active), c.labs, evidenceOf(c.unknown))
 	}
 	return out
+}
+
+// riskBlockers lists what keeps a placement to prevent embolism from counting as one whose risk has ended.
+func (s *Situation) riskBlockers() []filter.Ref {
+	if _, ok := s.prophylacticReason(); !ok {
+		return nil
+	}
+	var index []filter.Ref
+	if d, ok := s.indexVTE(); ok {
+		index = d.Evidence
+	}
+	if s.riskOver() {
+		return slices.Concat(index, s.plannedSurgery())
+	}
+	return nil
+}
+
+// courseDone reports a finished course long enough to have treated the event the filter was placed for.
+func (s *Situation) courseDone() bool {
+	done := s.Anticoagulation.Finished
+	return done != nil && s.afterIndex(done) && done.End.Earliest >= done.Start.Latest.AddMonths(s.Policy.CourseMonths).Add(-1)
+}
+
+// riskOver reports that the placement, and so the risk it was for, lies more than the policy's days back.
+func (s *Situation) riskOver() bool {
+	return s.Filter.Placed.Bounded() && s.Clock.AtLeast(s.Filter.Placed.Latest, s.Policy.ProphylacticRiskDays+1)
 }
 
 // riskEnded handles a prophylactic placement, as its own reason says; no VTE on record is unknown, not prophylactic.
@@ -106,7 +135,7 @@ func (s *Situation) riskEnded(i Indication) (Indication, bool) {
 			return i, true
 		}
 	}
-	if s.Filter.Placed.Bounded() && s.Clock.AtLeast(s.Filter.Placed.Latest, s.Policy.ProphylacticRiskDays+1) && len(s.plannedSurgery()) == 0 {
+	if s.riskOver() && len(s.plannedSurgery()) == 0 {
 		i.Status = Resolved
 		i.Text = fmt.Sprintf("Placed to prevent embolism; the risk event lies more than %d days back and no surgery is planned.", s.Policy.ProphylacticRiskDays)
 		i.Evidence = reason.Evidence
@@ -120,17 +149,16 @@ func (s *Situation) likelyResolved(i Indication, c contraindications) (Indicatio
 	if s.therapeuticFor(s.Policy.TherapeuticSomeDays) && len(s.laterBleeds(a.Since)) == 0 && len(s.plannedSurgery()) == 0 && !s.therapeuticFor(s.Policy.TherapeuticDays) {
 		i.Status = LikelyResolved
 		i.Text = fmt.Sprintf("Therapeutic anticoagulation (%s) has run since %s, for two weeks but not yet three.", a.Agent, a.Since)
-		i.Evidence = a.Evidence
+		i.Evidence = a.cover
 		return i, true
 	}
 	// A contraindication that the record says has ended, with nothing known of treatment.
 	if a.Level == LevelUnknown && len(c.ended) > 0 && len(c.active) == 0 && len(c.unknown) == 0 && s.relevantEnd(c) {
-		i.Status, i.Text, i.Evidence = LikelyResolved, "The contraindication to anticoagulation has ended; treatment is not known.", slices.Concat(evidenceOf(c.ended), c.labs, a.Evidence)
+		i.Status, i.Text, i.Evidence = LikelyResolved, "The contraindication to anticoagulation has ended; treatment is not known.", evidenceOf(c.ended)
 		return i, true
 	}
-	if done := a.Finished; done != nil && s.afterIndex(done) && done.End.Earliest >= done.Start.Latest.AddMonths(s.Policy.CourseMonths).Add(-1) &&
-		len(c.active) > 0 && len(s.acuteVTEs()) == 0 {
-		i.Status, i.Text, i.Evidence = LikelyResolved, fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished, no acute thromboembolism, and a new contraindication stands.", done.Start, done.End), append(append([]filter.Ref{}, done.Evidence...), evidenceOf(c.active)...)
+	if done := a.Finished; s.courseDone() && len(c.active) > 0 && len(s.acuteVTEs()) == 0 {
+		i.Status, i.Text, i.Evidence = LikelyResolved, fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished, no acute thromboembolism, and a new contraindication stands.", done.Start, done.End), slices.Concat(done.Evidence, evidenceOf(c.active), c.labs)
 		return i, true
 	}
 	if reason, ok := s.prophylactic(); ok && len(s.plannedSurgery()) == 0 {
@@ -156,7 +184,7 @@ func (s *Situation) stillIndicated(i Indication, c contraindications) (Indicatio
 	if len(acute) > 0 && a.Level == Therapeutic && !s.therapeuticFor(s.Policy.TherapeuticSomeDays) {
 		i.Status = StillIndicated
 		i.Text = fmt.Sprintf("Acute thromboembolism; therapeutic anticoagulation (%s) only since %s.", a.Agent, a.Since)
-		i.Evidence = append(evidenceOf(acute), a.Evidence...)
+		i.Evidence = slices.Concat(evidenceOf(acute), a.cover)
 		if a.Since.Bounded() {
 			i.LookAgain = a.Since.Latest.Add(s.Policy.TherapeuticSomeDays)
 		}
@@ -212,6 +240,10 @@ func (s *Situation) prophylactic() (Reason, bool) {
 	if _, ok := s.indexVTE(); ok {
 		return Reason{}, false
 	}
+	return s.prophylacticReason()
+}
+
+func (s *Situation) prophylacticReason() (Reason, bool) {
 	for _, r := range s.reasons() {
 		if r.Prophylactic && r.VTE == "" {
 			return r, true
@@ -226,7 +258,11 @@ func indicationRules() []Rule {
 			if s.Indication.Status != status || s.out() {
 				return nil
 			}
-			return s.find(s.Indication.Text, s.Indication.Evidence, s.Indication.indexEvidence)
+			text := s.Indication.Text
+			if s.Indication.IndexKnown {
+				text += " The filter was placed for: " + s.Indication.index + "."
+			}
+			return s.find(text, s.Indication.Evidence, s.Indication.indexEvidence)
 		}
 	}
 	return []Rule{

@@ -27,7 +27,7 @@ func (s *Situation) indexVTE() (Diagnosis, bool) {
 		named := slices.ContainsFunc(s.reasons(), func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) })
 		near := placed.Known() && d.Day().Known() &&
 			d.Day().Latest >= placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays) && d.Day().Earliest <= placed.Latest.Add(max(s.Policy.IndexVTEAfterDays, s.Policy.NewVTEAfterDays))
-		if !named && !near {
+		if !named && (!near || len(s.seenNew(d)) > 0) {
 			continue
 		}
 		if !found || later(d, best) {
@@ -35,6 +35,12 @@ func (s *Situation) indexVTE() (Diagnosis, bool) {
 		}
 	}
 	return best, found
+}
+
+// words names an event for people, with its code and its day.
+func (d Diagnosis) words() string {
+	name := map[Class]string{PE: "pulmonary embolism", DVT: "deep vein thrombosis", CavalThrombosis: "thrombosis of the cava"}[d.Class]
+	return name + " (" + d.Label + "), " + d.Day().String()
 }
 
 func later(a, b Diagnosis) bool {
@@ -49,7 +55,7 @@ func later(a, b Diagnosis) bool {
 }
 
 // newVTEs lists events that began after the placement: an onset (a recorded date does not do) more than 14 days later and
-// told in another encounter than the placement's, or words of imaging that say new.
+// told in another encounter than the placement's, or imaging that says new.
 func (s *Situation) newVTEs() []Diagnosis {
 	placed := s.Filter.Placed
 	if !placed.Known() {
@@ -57,6 +63,11 @@ func (s *Situation) newVTEs() []Diagnosis {
 	}
 	var out []Diagnosis
 	for _, d := range s.vtes() {
+		if seen := s.seenNew(d); len(seen) > 0 {
+			d.Evidence = slices.Concat(d.Evidence, seen)
+			out = append(out, d)
+			continue
+		}
 		if !d.Onset.Known() || d.Onset.Earliest <= placed.Latest.Add(s.Policy.NewVTEAfterDays) {
 			continue
 		}
@@ -68,12 +79,26 @@ func (s *Situation) newVTEs() []Diagnosis {
 	return out
 }
 
-// lastVTE gives the latest event on record.
-func (s *Situation) lastVTE() (Diagnosis, bool) {
+// seenNew lists reports of imaging after the placement that call an event of about its own day new.
+func (s *Situation) seenNew(d Diagnosis) []filter.Ref {
+	placed := s.Filter.Placed
+	var out []filter.Ref
+	for _, v := range s.Facts.Images {
+		of := d.Class == PE && v.NewPE || d.Class == DVT && v.NewDVT
+		if of && s.Clock.Reached(v.When.Earliest) && v.When.Bounded() && d.Day().Known() && d.Day().Earliest > placed.Latest && v.When.Earliest > placed.Latest &&
+			v.When.Gap(d.Day()) <= s.Policy.SamePlacementDays {
+			out = append(out, v.Evidence...)
+		}
+	}
+	return out
+}
+
+// lastVTE gives the latest of the events on record that fit.
+func (s *Situation) lastVTE(fits func(Diagnosis) bool) (Diagnosis, bool) {
 	var best Diagnosis
 	found := false
 	for _, d := range s.vtes() {
-		if d.Day().Bounded() && (!found || later(d, best)) {
+		if d.Day().Bounded() && fits(d) && (!found || later(d, best)) {
 			best, found = d, true
 		}
 	}

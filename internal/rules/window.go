@@ -40,15 +40,18 @@ func (s *Situation) window() Window {
 	return WindowUndetermined
 }
 
-// dwellReaches reports whether n days of dwell are reached from placement to removal or asOf, whichever comes first.
+// dwellReaches reports whether n days of dwell are reached from placement to removal or asOf, whichever comes first. A
+// removal without a first possible day may have come at once; one without a last, or with one still to come, came by asOf.
 func (s *Situation) dwellReaches(placed, removed filter.Day, n int) bool {
-	if placed >= filter.MaxDay {
+	switch {
+	case placed >= filter.MaxDay:
 		return false
+	case !s.out() || removed >= filter.MaxDay || !s.Clock.Reached(removed):
+		return s.Clock.AtLeast(placed, n)
+	case removed <= filter.MinDay:
+		return n <= 0
 	}
-	if removed > filter.MinDay && removed < filter.MaxDay && s.out() {
-		return placed <= filter.MinDay || removed >= placed.Add(n)
-	}
-	return s.Clock.AtLeast(placed, n)
+	return placed <= filter.MinDay || removed >= placed.Add(n)
 }
 
 // out reports whether dwell has stopped.
@@ -60,8 +63,8 @@ func (s *Situation) out() bool {
 func (s *Situation) DwellDays() (shortest, longest int, lowKnown, highKnown bool) {
 	placed, asOf := s.Filter.Placed, s.Clock.AsOf()
 	from, to := asOf, asOf
-	if s.out() && s.Filter.Removed.Bounded() {
-		from, to = s.Filter.Removed.Earliest, s.Filter.Removed.Latest
+	if s.out() {
+		from, to = min(asOf, s.Filter.Removed.Earliest), min(asOf, s.Filter.Removed.Latest)
 	}
 	if placed.Latest < filter.MaxDay {
 		shortest, lowKnown = max(0, int(from-placed.Latest)), true
@@ -79,8 +82,12 @@ func windowRules() []Rule {
 				return nil
 			}
 			note := text
-			if s.Indication.IndexPE || !s.Indication.IndexKnown {
-				note += " The window's figure comes from patients without pulmonary embolism; it is context here, not the reason."
+			const context = " the window's figure comes from patients without pulmonary embolism and is context here, not the reason."
+			switch {
+			case s.Indication.IndexPE:
+				note += " It was placed for a pulmonary embolism;" + context
+			case !s.Indication.IndexKnown:
+				note += " The event it was placed for is not known;" + context
 			}
 			return s.find(fmt.Sprintf("Placed %s; window day %d is %s.", s.Filter.Placed, s.Policy.WindowLast, s.windowEnd())+" "+note, s.Indication.indexEvidence)
 		}
@@ -89,7 +96,7 @@ func windowRules() []Rule {
 		{"window-before", "Dwell is before the retrieval window", windowSource, policy.SecondHand, at(WindowBefore, "The window has not begun.")},
 		{"window-in", "Dwell is in the retrieval window", windowSource, policy.SecondHand, at(WindowIn, "The dwell lies in the window.")},
 		{"window-past", "Dwell is past the retrieval window", windowSource, policy.SecondHand, at(WindowPast, "The dwell lies past the window; a long dwell alone never rules a removal out.")},
-		{"window-undetermined", "The placement day is not exact enough for the window", windowSource, policy.SecondHand, at(WindowUndetermined, "The possible placement days lie on two sides of a limit.")},
+		{"window-undetermined", "The days known are not exact enough for the window", windowSource, policy.SecondHand, at(WindowUndetermined, "The possible days lie on two sides of a limit.")},
 	}
 }
 

@@ -1,0 +1,111 @@
+package assess_test
+
+import (
+	"slices"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/assess"
+)
+
+// keep gives the entries whose references are kept, and the Patient always.
+func keep(resources []fhir.Resource, kept func(ref string) bool) []fhir.Resource {
+	return slices.DeleteFunc(slices.Clone(resources), func(r fhir.Resource) bool { return r.Type != "Patient" && !kept(r.Ref()) })
+}
+
+// TestEvidenceIsAllThatWasUsed: a finding stays as it is, evidence included, when everything that its evidence does not list
+// is taken away (the Patient stays).
+func TestEvidenceIsAllThatWasUsed(t *testing.T) {
+	t.Parallel()
+	b := basis(t)
+	rapid.Check(t, func(t *rapid.T) {
+		resources, asOf := drawPatient(t)
+		res := assess.Patient(recordOf(resources, nil), b, asOf)
+		for _, f := range res.Assessment.Filters {
+			for _, x := range f.Findings {
+				only := keep(resources, func(ref string) bool { return slices.Contains(x.Evidence, ref) })
+				if !says(assess.Patient(recordOf(only, nil), b, asOf), x) {
+					t.Fatalf("finding %s needs an entry that it does not list: %q %v", x.Rule, x.Text, x.Evidence)
+				}
+			}
+		}
+	})
+}
+
+// TestEveryListedEntryWasUsed: for every entry that a finding lists there are others of the list beside which its coming
+// changes what the rule says. (Where two entries say the same, neither changes it beside the other.) The entries that
+// tell the filter's history, or put it in doubt, are listed with every finding, because it is about that filter.
+func TestEveryListedEntryWasUsed(t *testing.T) {
+	t.Parallel()
+	b := basis(t)
+	const most = 7 // entries beside which every choice of others is tried
+	rapid.Check(t, func(t *rapid.T) {
+		resources, asOf := drawPatient(t)
+		res := assess.Patient(recordOf(resources, nil), b, asOf)
+		heard := map[string]string{}
+		history := []string{"Patient/" + generatedPatient}
+		for _, f := range res.Assessment.Filters {
+			history = append(history, f.Evidence...)
+			for _, c := range f.Contradictions {
+				history = append(history, c.Evidence...)
+			}
+		}
+		for _, f := range res.Assessment.Filters {
+			for _, x := range f.Findings {
+				if len(x.Evidence) > most {
+					continue
+				}
+				said := func(chosen int) string {
+					key := x.Rule
+					for i, ref := range x.Evidence {
+						if chosen&(1<<i) != 0 {
+							key += " " + ref
+						}
+					}
+					if _, ok := heard[key]; !ok {
+						some := keep(resources, func(ref string) bool {
+							i := slices.Index(x.Evidence, ref)
+							return i >= 0 && chosen&(1<<i) != 0
+						})
+						heard[key] = sayings(assess.Patient(recordOf(some, nil), b, asOf), x.Rule)
+					}
+					return heard[key]
+				}
+				for i, ref := range x.Evidence {
+					used := slices.Contains(history, ref)
+					for chosen := 0; chosen < 1<<len(x.Evidence) && !used; chosen++ {
+						used = chosen&(1<<i) == 0 && said(chosen) != said(chosen|1<<i)
+					}
+					if !used {
+						t.Fatalf("finding %s lists %s without using it: %q %v", x.Rule, ref, x.Text, x.Evidence)
+					}
+				}
+			}
+		}
+	})
+}
+
+// sayings joins what a rule says of all filters, without evidence.
+func sayings(res assess.Result, rule string) string {
+	out := ""
+	for _, f := range res.Assessment.Filters {
+		for _, x := range f.Findings {
+			if x.Rule == rule {
+				out += x.Text + "\n"
+			}
+		}
+	}
+	return out
+}
+
+func says(res assess.Result, x assess.Finding) bool {
+	for _, f := range res.Assessment.Filters {
+		if slices.ContainsFunc(f.Findings, func(y assess.Finding) bool { return cmp.Equal(x, y) }) {
+			return true
+		}
+	}
+	return false
+}

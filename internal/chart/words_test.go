@@ -1,0 +1,39 @@
+package chart
+
+import "testing"
+
+// TestWords: sentences made up for this test; words only ever make people look, and denied words say nothing.
+func TestWords(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name string
+		says func(string) bool
+		yes  []string
+		no   []string
+	}{
+		{"a filter", saysFilter, []string{"IVC filter", "Vena-cava filter, retrievable", "filter in inferior vena cava"},
+			[]string{"no IVC filter", "without a vena cava filter", "air filter", "candidate for IVC filter", "haemofilter"}},
+		{"no filter is seen", saysNoFilter, []string{"No IVC filter seen.", "No vena cava filter is identified", "The filter is no longer visible", "filter not seen", "IVC filter is absent"},
+			[]string{"No filter fracture.", "Filter in place", "No thrombus; filter seen", "no filter tilt is seen", ""}},
+		{"the abdomen", saysAbdomen, []string{"CT abdomen and pelvis", "cavogram", "Lumbar spine"}, []string{"CT chest", "MRI of the head"}},
+		{"a part stayed", saysPartial, []string{"partially removed", "a fragment is retained"}, []string{"no fragment", "removed whole"}},
+		{"it failed", saysFailed, []string{"not successful", "attempt failed", "unable to engage the hook"}, []string{"successful", "without failure"}},
+		{"it is to stay", saysPermanent, []string{"permanent filter", "Filter is permanent"}, []string{"not a permanent filter", "permanent pacemaker"}},
+	} {
+		for _, s := range c.yes {
+			if !c.says(s) {
+				t.Errorf("%s: %q is not heard", c.name, s)
+			}
+		}
+		for _, s := range c.no {
+			if c.says(s) {
+				t.Errorf("%s: %q is heard", c.name, s)
+			}
+		}
+	}
+	for s, want := range map[string]bool{"New pulmonary embolism in the right lower lobe": true, "new acute PE": true, "No new pulmonary embolism": false, "Pulmonary embolism, unchanged": false} {
+		if got := saysNew(s, "pulmonary embolism", "pe"); got != want {
+			t.Errorf("%q calls an embolism new: %t", s, got)
+		}
+	}
+}

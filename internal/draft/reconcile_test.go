@@ -1,0 +1,108 @@
+package draft_test
+
+import (
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/filter"
+)
+
+// TestLifeOfAReferral: what one assessment does to what was asked before.
+func TestLifeOfAReferral(t *testing.T) {
+	t.Parallel()
+	const day filter.Day = 20000
+	open := draft.Referral{Key: "k", Round: 1, Revision: 2, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "m", Question: "q"}
+	want := draft.Want{Key: "k", To: draft.ToClinic, Priority: "routine", DueDays: 28, Meaning: "m", Question: "q"}
+	with := func(change func(*draft.Want)) draft.Want { w := want; change(&w); return w }
+	closed := open
+	closed.Reason = draft.Removed
+	for _, c := range []struct {
+		name   string
+		before []draft.Referral
+		want   draft.Want
+		task   string
+		after  []draft.Referral
+	}{
+		{"asked for the first time", nil, want, "", []draft.Referral{{Key: "k", Round: 1, Revision: 1, To: draft.ToClinic, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
+		{"nothing to ask", nil, with(func(w *draft.Want) { w.Reason = draft.NotDue }), "", nil},
+		{"context not read", nil, with(func(w *draft.Want) { w.Reason = draft.NoContext }), "", nil},
+		{"nothing new", []draft.Referral{open}, want, "draft", []draft.Referral{open}},
+		{"a new meaning is a new revision", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning = "n" }), "draft", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "n", Question: "q"}}},
+		{"urgent is due sooner", []draft.Referral{open}, with(func(w *draft.Want) { w.Priority, w.DueDays, w.Meaning = "urgent", 3, "n" }), "draft", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "urgent", OpenedOn: day - 10, DueOn: day + 3, Meaning: "n", Question: "q"}}},
+		{"declined, and the same question", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning = "n" }), "rejected", []draft.Referral{open}},
+		{"declined, and a new question", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning, w.Question = "n", "r" }), "rejected", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "n", Question: "r"}}},
+		{"removed", []draft.Referral{open}, with(func(w *draft.Want) { w.Reason, w.Meaning = draft.Removed, "" }), "draft", []draft.Referral{closed}},
+		{"context is read anew", []draft.Referral{open}, with(func(w *draft.Want) { w.Reason, w.Meaning = draft.NoContext, "n" }), "draft", []draft.Referral{open}},
+		{"another filter's referral stays", []draft.Referral{{Key: "z", Round: 4, Revision: 1}}, with(func(w *draft.Want) { w.Reason = draft.NotDue }), "", []draft.Referral{{Key: "z", Round: 4, Revision: 1}}},
+	} {
+		after, changed := draft.Reconcile(c.before, []draft.Want{c.want}, map[string]string{"k": c.task}, day)
+		if diff := cmp.Diff(c.after, after); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", c.name, diff)
+		}
+		if moved := !cmp.Equal(c.before, c.after); moved != (len(changed) == 1) {
+			t.Errorf("%s: changed keys %v", c.name, changed)
+		}
+	}
+}
+
+// TestReferralsAlongManyDays: one referral for each key; rounds and revisions only grow; the same wish twice changes
+// nothing; and while a referral is open, no new revision without a change of meaning, addressee, priority or basis.
+func TestReferralsAlongManyDays(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		var state []draft.Referral
+		day := filter.Day(20000)
+		for range rapid.IntRange(1, 12).Draw(t, "days") {
+			day += filter.Day(rapid.IntRange(0, 40).Draw(t, "on"))
+			var wants []draft.Want
+			tasks := map[string]string{}
+			for _, key := range rapid.SliceOfNDistinct(rapid.SampledFrom([]string{"a", "b", "c"}), 0, 3, rapid.ID[string]).Draw(t, "keys") {
+				question := rapid.SampledFrom([]string{"q1", "q2"}).Draw(t, "question")
+				wants = append(wants, draft.Want{Key: key, Reason: rapid.SampledFrom([]draft.Reason{draft.Wanted, draft.Wanted, draft.Wanted, draft.NotDue, draft.Removed, draft.NoContext, draft.Merged}).Draw(t, "reason"),
+					To: draft.ToClinic, Priority: rapid.SampledFrom([]string{"routine", "asap", "urgent", "stat"}).Draw(t, "priority"), DueDays: 7, Question: question,
+					Meaning: question + rapid.SampledFrom([]string{"", " more"}).Draw(t, "meaning")})
+				tasks[key] = rapid.SampledFrom([]string{"", "draft", "accepted", "rejected", "completed"}).Draw(t, "task")
+			}
+			after, changed := draft.Reconcile(state, wants, tasks, day)
+			again, none := draft.Reconcile(after, wants, tasks, day)
+			if diff := cmp.Diff(after, again); diff != "" || len(none) > 0 {
+				t.Fatalf("the same wish again changes %v (-once +twice):\n%s", none, diff)
+			}
+			old := map[string]draft.Referral{}
+			for _, r := range state {
+				old[r.Key] = r
+			}
+			seen := map[string]bool{}
+			for _, r := range after {
+				was := old[r.Key]
+				if seen[r.Key] {
+					t.Fatalf("two referrals for %s", r.Key)
+				}
+				seen[r.Key] = true
+				if r.Round < was.Round || r.Round == was.Round && r.Revision < was.Revision || r.Round > was.Round+1 {
+					t.Fatalf("from round %d.%d to %d.%d", was.Round, was.Revision, r.Round, r.Revision)
+				}
+				if was.Round == r.Round && r.Revision > was.Revision && was.Meaning == r.Meaning && was.Priority == r.Priority && was.To == r.To {
+					t.Fatalf("a new revision that says nothing new: %+v", r)
+				}
+				if was.Round > 0 && was.Reason == draft.Wanted && r.Round > was.Round && was.Question == r.Question {
+					t.Fatalf("asked again without a new question: %+v", r)
+				}
+			}
+			for key := range old {
+				if !seen[key] {
+					t.Fatalf("the referral of %s was lost", key)
+				}
+			}
+			for _, key := range changed {
+				if !seen[key] {
+					t.Fatalf("%s changed and is not there", key)
+				}
+			}
+			state = after
+		}
+	})
+}
