@@ -88,11 +88,27 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 		}
 	}
 	r.joinRefills()
+	if r.out.Patient == "" {
+		r.out.Patient = r.namedPatient()
+	}
 	slices.SortFunc(r.out.Unread, func(a, b Unread) int {
 		return strings.Compare(a.Resource+a.Path, b.Resource+b.Path)
 	})
 	r.out.Unread = slices.Compact(r.out.Unread)
 	return r.out
+}
+
+// namedPatient gives the patient that the entries are about, where the Patient resource itself is not there: the first that
+// any entry names, in the order of the entries' names.
+func (r *reader) namedPatient() string {
+	for _, n := range r.nodes {
+		for _, path := range []string{"subject", "patient", "for"} {
+			if _, ref := r.target(n, n.get(path)); strings.HasPrefix(ref, "Patient/") || strings.Contains(ref, "/Patient/") {
+				return ref
+			}
+		}
+	}
+	return ""
 }
 
 // reader is the work in hand.
