@@ -44,6 +44,9 @@ COMMENT ON COLUMN person.saved_version IS 'With saved_basis and saved_as_of: the
 COMMENT ON COLUMN person.due_on IS 'First day on which the answer can differ without new data; the day of arrival until the first assessment; null for never.';
 -- The daily sweep is a range scan of this index: its cost grows with the changes, not with the population.
 CREATE INDEX person_due ON person (due_on, id) WHERE followed;
+-- Who waits for an assessment or a pull; both are few at any time.
+CREATE INDEX person_behind ON person (id) WHERE followed AND coalesce(saved_version, 0) < chart_version;
+CREATE INDEX person_unpulled ON person (id) WHERE followed AND (pull_wanted = 0 OR pull_done < pull_wanted);
 
 CREATE TABLE person_alias (
     feed       text NOT NULL CHECK (feed <> ''),

@@ -87,7 +87,7 @@ func (s *Store) Record(ctx context.Context, person string) (Record, error) {
 
 func (s *Store) readPerson(ctx context.Context, tx pgx.Tx, person string) (Record, error) {
 	const read = `
-		SELECT id::text, chart_version, pull_done >= pull_wanted, coalesce(saved_version, 0), coalesce(saved_basis, 0), saved_as_of, saves
+		SELECT id::text, chart_version, pull_wanted > 0 AND pull_done >= pull_wanted, coalesce(saved_version, 0), coalesce(saved_basis, 0), saved_as_of, saves
 		FROM person WHERE id = @person`
 	var r Record
 	var pulled bool

@@ -10,11 +10,13 @@ import (
 )
 
 // EnqueueUnwritten queues a WriteBack for every referral whose newest state is not in the record and waits for nobody's
-// attention or job, and gives their number. It heals what a time without a configured record, or a lost job, left behind.
+// attention, job or context, and gives their number. It heals what a time without a configured record, or a lost job, left
+// behind.
 func (s *Store) EnqueueUnwritten(ctx context.Context) (int, error) {
 	const read = `
-		SELECT key, version FROM referral
+		SELECT key, version FROM referral JOIN person p ON p.id = referral.person_id
 		WHERE written_version < version AND coalesce(attention_version, -1) < version
+			AND (NOT @pulls OR p.pull_wanted > 0 AND p.pull_done >= p.pull_wanted)
 			AND NOT EXISTS (
 				SELECT FROM river_job j
 				WHERE j.kind = 'write_back' AND j.state IN ('available', 'pending', 'retryable', 'running', 'scheduled')
@@ -22,7 +24,7 @@ func (s *Store) EnqueueUnwritten(ctx context.Context) (int, error) {
 		ORDER BY key`
 	number := 0
 	err := s.inTx(ctx, "queue unwritten referrals", func(tx pgx.Tx) error {
-		rows, err := tx.Query(ctx, read)
+		rows, err := tx.Query(ctx, read, pgx.NamedArgs{"pulls": s.options.PullContext})
 		if err != nil {
 			return err
 		}
@@ -38,6 +40,58 @@ func (s *Store) EnqueueUnwritten(ctx context.Context) (int, error) {
 		return s.enqueue(ctx, tx, follow)
 	})
 	return number, err
+}
+
+// EnqueuePulls queues a PullContext for every followed person whose context was never asked for, as of a time without a
+// configured record, or whose pull is not done and has no job left, and gives their number. Without a record it does nothing.
+func (s *Store) EnqueuePulls(ctx context.Context) (int, error) {
+	const ask = `UPDATE person SET pull_wanted = 1 WHERE followed AND pull_wanted = 0`
+	const read = `
+		SELECT id::text, pull_wanted FROM person
+		WHERE followed AND pull_done < pull_wanted
+			AND NOT EXISTS (
+				SELECT FROM river_job j
+				WHERE j.kind = 'pull_context' AND j.state IN ('available', 'pending', 'retryable', 'running', 'scheduled')
+					AND j.args->>'person' = person.id::text)
+		ORDER BY id`
+	if !s.options.PullContext {
+		return 0, nil
+	}
+	number := 0
+	err := s.inTx(ctx, "queue context pulls", func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, ask); err != nil {
+			return err
+		}
+		rows, err := tx.Query(ctx, read)
+		if err != nil {
+			return err
+		}
+		list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[jobs.PullContext])
+		if err != nil {
+			return err
+		}
+		var follow work
+		for _, p := range list {
+			follow.add(p)
+		}
+		number = len(list)
+		return s.enqueue(ctx, tx, follow)
+	})
+	return number, err
+}
+
+// Behind lists followed persons whose newest chart was never assessed and who have no job left for it, in id order after
+// the person after ("" for the start), at most limit of them.
+func (s *Store) Behind(ctx context.Context, after string, limit int) ([]string, error) {
+	const read = `
+		SELECT id::text FROM person
+		WHERE followed AND coalesce(saved_version, 0) < chart_version AND id > @after
+			AND NOT EXISTS (
+				SELECT FROM river_job j
+				WHERE j.kind = 'assess_patient' AND j.state IN ('available', 'pending', 'retryable', 'running', 'scheduled')
+					AND j.args->>'person' = person.id::text)
+		ORDER BY id LIMIT @limit`
+	return s.page(ctx, "list whose newest chart was not assessed", read, after, pgx.NamedArgs{"limit": limit})
 }
 
 // Pending counts the jobs that are to be worked now or within the given time; a person's erasure weeks ahead is not one.

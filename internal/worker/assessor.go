@@ -44,7 +44,23 @@ func (w *assessor) Work(ctx context.Context, job *river.Job[jobs.AssessPatient])
 		// Another assessment was saved since the record was read: read it again soon.
 		return river.JobSnooze(0)
 	}
+	if errors.Is(err, fault.Superseded) {
+		return w.superseded(ctx, rec)
+	}
 	return forget(err)
+}
+
+// superseded ends a job whose answer was refused as older. Where the saved answer knows less data than this job, it was
+// refused for its basis alone: a process on the newer basis has to do the work, so the job stays.
+func (w *assessor) superseded(ctx context.Context, mine postgres.Record) error {
+	now, err := w.c.Store.Record(ctx, mine.Person)
+	if err != nil {
+		return forget(err)
+	}
+	if now.SavedVersion < mine.ChartVersion {
+		return river.JobSnooze(basisWait)
+	}
+	return nil
 }
 
 func (w *assessor) assess(ctx context.Context, rec postgres.Record, asOf filter.Day) (postgres.Saved, error) {

@@ -36,6 +36,8 @@ const (
 	fetchPoll     = 500 * time.Millisecond
 	sweepEvery    = time.Hour
 	pageSize      = 500
+	// basisWait is how long data waits for a process on the newer basis.
+	basisWait = 30 * time.Second
 )
 
 // Config is all that the workers need.
@@ -185,12 +187,14 @@ func (w *sweeper) Work(ctx context.Context, _ *river.Job[jobs.DailySweep]) error
 	return err
 }
 
-// Sweep queues an assessment of everyone who is due by the day or was assessed on an older basis, and gives their number.
+// Sweep queues an assessment of everyone who is due by the day, was assessed on an older basis, or lost the job for newer
+// data, and gives their number; then the context pulls and write-backs that no job stands for.
 func Sweep(ctx context.Context, store *postgres.Store, day filter.Day, basis int64) (int, error) {
 	total := 0
 	for _, page := range []func(after string) ([]string, error){
 		func(after string) ([]string, error) { return store.Due(ctx, day, after, pageSize) },
 		func(after string) ([]string, error) { return store.FollowedBelowBasis(ctx, basis, after, pageSize) },
+		func(after string) ([]string, error) { return store.Behind(ctx, after, pageSize) },
 	} {
 		for after := ""; ; {
 			persons, err := page(after)
@@ -206,6 +210,9 @@ func Sweep(ctx context.Context, store *postgres.Store, day filter.Day, basis int
 			total += len(persons)
 			after = persons[len(persons)-1]
 		}
+	}
+	if _, err := store.EnqueuePulls(ctx); err != nil {
+		return total, err
 	}
 	if _, err := store.EnqueueUnwritten(ctx); err != nil {
 		return total, err

@@ -1,0 +1,77 @@
+package postgres
+
+import (
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// discard ends all live jobs of a kind as River does after their last try.
+func (b *bench) discard(kind string) {
+	b.t.Helper()
+	if _, err := b.pool.Exec(b.t.Context(), `UPDATE river_job SET state = 'discarded', finalized_at = now() WHERE kind = $1`, kind); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// TestLostPullIsAskedAgain: a record away for longer than a job is tried must not leave the context pending for ever.
+func TestLostPullIsAskedAgain(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{PullContext: true})
+	b.take(item("Procedure/p", "a", "1", evidence))
+	if n, err := b.EnqueuePulls(t.Context()); n != 0 || err != nil {
+		t.Errorf("queued %d, %v; want none while a job is live", n, err)
+	}
+	b.discard("pull_context")
+	if n, err := b.EnqueuePulls(t.Context()); n != 1 || err != nil {
+		t.Errorf("queued %d, %v; want 1 for the lost job", n, err)
+	}
+	if err := b.MarkPulled(t.Context(), person("a"), 1); err != nil {
+		t.Fatal(err)
+	}
+	b.discard("pull_context")
+	if n, err := b.EnqueuePulls(t.Context()); n != 0 || err != nil {
+		t.Errorf("queued %d, %v; want none once pulled", n, err)
+	}
+}
+
+// TestPersonsOfATimeWithoutRecordArePulled: who was first heard of without a configured record is not "pulled" when one
+// comes, and is asked for.
+func TestPersonsOfATimeWithoutRecordArePulled(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.take(item("Procedure/p", "a", "1", evidence))
+	if got := b.record("a").Context; got != ContextFeedsOnly {
+		t.Fatalf("context %s, want %s", got, ContextFeedsOnly)
+	}
+	b.options.PullContext = true
+	if got := b.record("a").Context; got != ContextPending {
+		t.Errorf("context %s once a record is configured, want %s", got, ContextPending)
+	}
+	if n, err := b.EnqueuePulls(t.Context()); n != 1 || err != nil {
+		t.Errorf("queued %d, %v; want 1", n, err)
+	}
+	if n, err := b.EnqueueUnwritten(t.Context()); n != 0 || err != nil {
+		t.Errorf("queued %d write-backs, %v; want none before the context is read", n, err)
+	}
+}
+
+// TestLostAssessmentIsFoundBehind: newer data without an assessment and without a job is found again.
+func TestLostAssessmentIsFoundBehind(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.take(item("Procedure/p", "a", "1", evidence))
+	behind := func(want ...string) {
+		t.Helper()
+		got, err := b.Behind(t.Context(), "", 10)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(want, got); len(want)+len(got) > 0 && diff != "" {
+			t.Errorf("behind (-want +got):\n%s", diff)
+		}
+	}
+	behind()
+	b.discard("assess_patient")
+	behind(person("a"))
+}
