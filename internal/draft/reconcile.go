@@ -74,6 +74,13 @@ func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 			return old
 		}
 		return round(old, w, asOf)
+	case open && task == TaskMovedOn && w.To != old.To:
+		// People took up another question than this one: that one is answered, and this one is asked of its own addressee.
+		return round(old, w, asOf)
+	case open && task == TaskMovedOn && urgency(w.Priority) <= urgency(old.Priority):
+		// What people work on is not rewritten under their hands, so what they were asked stays what they were asked.
+		w.Question, w.Priority = old.Question, old.Priority
+		return revise(old, w, asOf)
 	case open:
 		return revise(old, w, asOf)
 	}

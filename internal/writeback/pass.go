@@ -88,8 +88,41 @@ func (r *run) made(t held) bool {
 	return false
 }
 
+// answerEarlier completes a Task of an earlier round that people had taken up: its question is answered, and another one is
+// asked of somebody else. It gives the Tasks that are left to look at.
+func (r *run) answerEarlier(ctx context.Context, tasks []held) ([]held, error) {
+	var left []held
+	for _, t := range tasks {
+		if t.ended() || t.untouched() || t.has(compose.TaskSystem, r.taskInstance) || !r.made(t) {
+			left = append(left, t)
+			continue
+		}
+		closing, ok := compose.ClosingFor(draft.Answered, "completed")
+		if !ok {
+			left = append(left, t)
+			continue
+		}
+		if err := r.endTask(ctx, t, closing); err != nil {
+			return nil, err
+		}
+	}
+	return left, nil
+}
+
+// rises reports whether what is wanted is urgent and the held Task says less.
+func (r *run) rises(t held) bool {
+	order := []string{"routine", "asap", "urgent", "stat"}
+	want := slices.Index(order, r.referral.Priority)
+	return want >= slices.Index(order, "urgent") && want > slices.Index(order, gjson.GetBytes(t.raw, "priority").String())
+}
+
 // open converges a referral that is wanted.
 func (r *run) open(ctx context.Context, s state) error {
+	tasks, err := r.answerEarlier(ctx, s.tasks)
+	if err != nil {
+		return err
+	}
+	s.tasks = tasks
 	keep, found := r.mainTask(s.tasks)
 	live := found && !keep.ended()
 	if live {
@@ -114,7 +147,8 @@ func (r *run) open(ctx context.Context, s state) error {
 		document = held{id: id, status: "current"}
 	}
 	switch {
-	case live && keep.untouched():
+	case live && (keep.untouched() || r.rises(keep)):
+		// What people took up keeps its status; that it has become urgent they must hear all the same.
 		if err := r.refresh(ctx, keep, named(document, s.documents)); err != nil {
 			return err
 		}
