@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -79,15 +80,16 @@ func (s *server) assessDay(c *gin.Context) (filter.Day, error) {
 	return on, nil
 }
 
-// readAll gives the resources of a body as a feed would leave them behind: a Bundle is taken apart as at the doors, of
-// several versions of a resource the last one counts, what is deleted is gone. The types that the doors ignore are left out.
+// readAll gives the resources of a body: a Bundle is taken apart as at the doors, and what is deleted is gone. Several copies
+// of a resource are all given, because which of them counts is the assessment's to say, by their versions and not by their
+// order. The types that the doors ignore are left out.
 func readAll(body []byte, base string) ([]fhir.Resource, error) {
 	documents := [][]byte{body}
 	if lines := bytes.Split(body, []byte("\n")); isNDJSON(lines) {
 		documents = lines
 	}
 	var order []string
-	last := map[string]fhir.Resource{}
+	copies := map[string][]fhir.Resource{}
 	for n, document := range documents {
 		if len(documents) > 1 && len(bytes.TrimSpace(document)) == 0 {
 			continue
@@ -96,27 +98,37 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 		if err != nil {
 			return nil, inLine(err, n+1, len(documents))
 		}
+		history := isHistory(document)
 		for _, st := range steps {
 			ref := st.resource.Ref()
 			switch st.kind {
 			case keep:
-				if _, there := last[ref]; !there {
+				if !slices.Contains(order, ref) {
 					order = append(order, ref)
 				}
-				last[ref] = st.resource
+				if history {
+					copies[ref] = nil
+				}
+				copies[ref] = append(copies[ref], st.resource)
 			case remove:
-				delete(last, ref)
+				delete(copies, ref)
 			}
 		}
 	}
 	var out []fhir.Resource
 	for _, ref := range order {
-		if r, there := last[ref]; there {
-			out = append(out, r)
-			delete(last, ref)
-		}
+		out = append(out, copies[ref]...)
 	}
 	return out, nil
+}
+
+// isHistory recognises a history Bundle: there the order says which version is the last
+// (http://hl7.org/fhir/R4/http.html#history).
+func isHistory(document []byte) bool {
+	var b struct {
+		Type string `json:"type"`
+	}
+	return json.Unmarshal(document, &b) == nil && b.Type == "history"
 }
 
 // isNDJSON recognises lines that are a document each; a single document on one line, or spread over several, is not.

@@ -69,13 +69,15 @@ func (r *reader) request(n *node, c *rules.Course) bool {
 	}
 	c.Authored, _ = r.day(n, "authoredOn")
 	c.Start = c.Authored
-	inpatient := false
+	// The order's own category decides: what is prescribed at discharge names the stay and outlasts it.
+	inpatient, outside := false, false
 	for _, k := range n.get("category").Array() {
 		for _, code := range k.Get("coding.#.code").Array() {
 			inpatient = inpatient || code.String() == "inpatient"
+			outside = outside || slices.Contains([]string{"discharge", "outpatient", "community"}, code.String())
 		}
 	}
-	if t, ref := r.target(n, n.get("encounter")); t != nil && inpatientClass(t) {
+	if t, ref := r.target(n, n.get("encounter")); t != nil && !outside && inpatientClass(t) {
 		_, end, _ := r.period(t, "period")
 		c.End = end
 		c.Over = c.Over || !end.Known() && t.status() == "finished"
@@ -84,7 +86,8 @@ func (r *reader) request(n *node, c *rules.Course) bool {
 		}
 		inpatient = true
 	}
-	c.Outpatient = !inpatient
+	// An inpatient order whose stay has no end on record is no more certain with the months than an outpatient one.
+	c.Outpatient = !inpatient || !c.End.Known()
 	return true
 }
 

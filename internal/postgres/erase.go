@@ -50,7 +50,7 @@ func (s *Store) Erase(ctx context.Context, person string, version int64) (done b
 		if !found[0].Assessed {
 			return nil
 		}
-		if open, err := openReferral(ctx, tx, person); err != nil || open {
+		if open, err := s.openReferral(ctx, tx, person); err != nil || open {
 			return err
 		}
 		done = true
@@ -68,13 +68,16 @@ func allSlots() slots {
 }
 
 // openReferral reports whether something of ours is wanted in the record, or not yet as wanted.
-func openReferral(ctx context.Context, tx pgx.Tx, person string) (bool, error) {
-	const read = `SELECT state, written_version = version FROM referral WHERE person_id = @person FOR UPDATE`
+func (s *Store) openReferral(ctx context.Context, tx pgx.Tx, person string) (bool, error) {
+	// Without a record, what never got a receipt was never there.
+	const read = `
+		SELECT state, written_version = version OR @nowhere AND NOT EXISTS (SELECT FROM receipt WHERE receipt.key = referral.key)
+		FROM referral WHERE person_id = @person FOR UPDATE`
 	type one struct {
 		State   draft.Referral
 		Written bool
 	}
-	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
+	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person, "nowhere": !s.options.PullContext})
 	if err != nil {
 		return false, err
 	}

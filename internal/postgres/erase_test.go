@@ -18,7 +18,7 @@ import (
 // emptied gives a bench where the evidence of patient a was retracted, and where patient b shares a device with a.
 func emptied(t *testing.T) (*bench, Saved) {
 	t.Helper()
-	b := setup(t, Options{})
+	b := setup(t, Options{PullContext: true})
 	if _, err := b.RegisterBasis(t.Context(), "digest", "default@1"); err != nil {
 		t.Fatal(err)
 	}
@@ -61,6 +61,24 @@ func TestEraseWaitsUntilNothingOfOursIsOpen(t *testing.T) {
 	b.save(a)
 	b.erase(true)
 	b.erase(true) // somebody who is not here is done
+}
+
+// TestEraseWithoutARecord: where no record is configured and none ever answered, nothing of ours stands anywhere, so what was
+// never written holds nobody back; a receipt of an earlier record does.
+func TestEraseWithoutARecord(t *testing.T) {
+	t.Parallel()
+	for _, written := range []bool{false, true} {
+		b, a := emptied(t)
+		b.options.PullContext = false
+		b.save(a)
+		if written {
+			receipts := []Receipt{{Kind: "Task", Round: 1, ResourceID: "t", Status: "draft"}}
+			if err := b.MarkWritten(t.Context(), "k", 0, receipts, b.now); err != nil {
+				t.Fatal(err)
+			}
+		}
+		b.erase(!written)
+	}
 }
 
 func TestEraseIsOffWhenEvidenceCameBack(t *testing.T) {

@@ -88,6 +88,9 @@ func TestQuarantineKeepsBytesOnlyOnRequestAndForADays(t *testing.T) {
 	}
 	b.wantCount(2, `SELECT count(*) FROM quarantine WHERE size = 4 AND issues->0->>'Expression' = 'Procedure.status'`)
 	put(false, 30*24*time.Hour)
+	if n, err := b.ForgetQuarantine(t.Context(), b.now.Add(30*24*time.Hour)); n != 1 || err != nil {
+		t.Errorf("forgot %d, %v; want 1", n, err)
+	}
 	if diff := cmp.Diff([]string{"-", "-"}, query[string](b, bodies)); diff != "" {
 		t.Errorf("payloads after 30 days (-want +got):\n%s", diff)
 	}

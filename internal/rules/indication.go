@@ -115,7 +115,7 @@ func (s *Situation) riskBlockers() []filter.Ref {
 // courseDone reports a finished course long enough to have treated the event the filter was placed for.
 func (s *Situation) courseDone() bool {
 	done := s.Anticoagulation.Finished
-	return done != nil && s.afterIndex(done) && done.End.Earliest >= done.Start.Latest.AddMonths(s.Policy.CourseMonths).Add(-1)
+	return done != nil && s.afterIndex(done) && done.End.Earliest >= s.coverFrom(done).AddMonths(s.Policy.CourseMonths).Add(-1)
 }
 
 // riskOver reports that the placement, and so the risk it was for, lies more than the policy's days back.
@@ -223,6 +223,16 @@ func (s *Situation) acuteNew() []Diagnosis {
 func (s *Situation) afterIndex(c *Cover) bool {
 	from := s.Filter.Placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays)
 	return !s.Filter.Placed.Known() || c.End.Earliest >= from
+}
+
+// coverFrom gives the day from which a finished cover treated the event the filter was placed for: a cover for something
+// else that began earlier counts from the event on.
+func (s *Situation) coverFrom(c *Cover) filter.Day {
+	from := c.Start.Latest
+	if index, ok := s.indexVTE(); ok && index.Day().Known() {
+		from = max(from, index.Day().Earliest)
+	}
+	return from
 }
 
 // relevantEnd reports whether an ended contraindication stood when the filter was placed or after.

@@ -157,6 +157,8 @@ func (w *writer) Work(ctx context.Context, job *river.Job[jobs.WriteBack]) error
 	case errors.As(err, &later):
 		return river.JobSnooze(later.After)
 	case errors.Is(err, fault.Refused):
+		// The text names a kind of resource and a status at most; the key is ours.
+		w.c.Log.WarnContext(ctx, "a referral needs attention: it could not be written", "referral", job.Args.Key, "reason", err.Error())
 		return river.JobCancel(err)
 	}
 	return err
@@ -183,6 +185,9 @@ type sweeper struct {
 // Work queues everyone whose answer can have changed by today, everyone not yet assessed on this basis, and every
 // referral that is not written.
 func (w *sweeper) Work(ctx context.Context, _ *river.Job[jobs.DailySweep]) error {
+	if _, err := w.c.Store.ForgetQuarantine(ctx, w.c.Now()); err != nil {
+		return err
+	}
 	_, err := Sweep(ctx, w.c.Store, w.c.today(), w.c.BasisNumber)
 	return err
 }
