@@ -24,6 +24,7 @@ func TestAssessReadsDocuments(t *testing.T) {
 		"transaction":  {bundleOf("transaction", entryOf(device, "PUT", "Device/d"), entryOf(procedure, "PUT", "Procedure/p-1"), `{"request":{"method":"DELETE","url":"Device/d"}}`), "application/json", "Procedure/p-1"},
 		"history":      {bundleOf("history", entryOf(`{"resourceType":"Device","id":"d","meta":{"versionId":"2"}}`, "PUT", "Device/d"), entryOf(`{"resourceType":"Device","id":"d","meta":{"versionId":"1"}}`, "PUT", "Device/d")), "application/json", "Device/d@2"},
 		"lines":        {procedure + "\r\n\n" + bundleOf("collection", `{"resource":`+device+`}`) + "\n", "application/fhir+ndjson", "Procedure/p-1 Device/d"},
+		"copies":       {`{"resourceType":"Device","id":"d","meta":{"versionId":"2"}}` + "\n" + `{"resourceType":"Device","id":"d","meta":{"versionId":"1"}}` + "\n", "application/fhir+ndjson", "Device/d@2 Device/d@1"},
 		"put back":     {bundleOf("batch", entryOf(device, "PUT", "Device/d"), `{"request":{"method":"DELETE","url":"Device/d"}}`, entryOf(device, "PUT", "Device/d")), "application/json", "Device/d"},
 	} {
 		r := setup(t, nil)

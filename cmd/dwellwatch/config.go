@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"log/slog"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -13,6 +14,8 @@ import (
 	"github.com/alecthomas/kong"
 	"go.yaml.in/yaml/v3"
 
+	"dwellwatch/api"
+	"dwellwatch/fhir"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/chart"
 	"dwellwatch/internal/policy"
@@ -53,6 +56,46 @@ type listenSettings struct {
 
 type logSettings struct {
 	LogLevel slog.Level `help:"debug, info, warn or error." default:"info" env:"DWELLWATCH_LOG_LEVEL"`
+}
+
+// check refuses settings that would only show their fault in the record.
+func (s recordSettings) check() error {
+	for name, ref := range map[string]string{"clinic-owner": s.ClinicOwner, "coordinator-owner": s.CoordinatorOwner, "custodian": s.Custodian} {
+		if ref != "" && fhir.ParseReference(ref).Type == "" {
+			return usageError{fmt.Sprintf("%s: %q is not a reference; write Type/id, e.g. Organization/ir", name, ref)}
+		}
+	}
+	if s.RecordURL != "" && !isHTTP(s.RecordURL) {
+		return usageError{"record-url: not an absolute http or https URL"}
+	}
+	return nil
+}
+
+// check refuses settings that would only show their fault at a delivery.
+func (s listenSettings) check() error {
+	if s.BodyLimit < 1 {
+		return usageError{"body-limit: at least 1 byte"}
+	}
+	if s.Workers < 1 {
+		return usageError{"workers: at least 1"}
+	}
+	if s.PublicURL != "" && !isHTTP(s.PublicURL) {
+		return usageError{"public-url: not an absolute http or https URL"}
+	}
+	for name, base := range s.Feeds {
+		if name == api.DefaultFeed {
+			return usageError{"feeds: default is the record itself; set record-url"}
+		}
+		if !isHTTP(base) {
+			return usageError{fmt.Sprintf("feeds: %s: not an absolute http or https URL", name)}
+		}
+	}
+	return nil
+}
+
+func isHTTP(s string) bool {
+	u, err := url.Parse(s)
+	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != ""
 }
 
 // basis reads what an assessment rests on.

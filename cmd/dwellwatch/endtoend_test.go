@@ -178,6 +178,21 @@ func (h *house) openTasks(t *testing.T) map[string][]gjson.Result {
 	return out
 }
 
+// countTasks counts the open Tasks as "patient priority", and fails where a filter has more than one.
+func (h *house) countTasks(t *testing.T) map[string]int {
+	t.Helper()
+	got := map[string]int{}
+	for key, list := range h.openTasks(t) {
+		if len(list) != 1 {
+			t.Errorf("filter %s has %d open Tasks", key, len(list))
+		}
+		for _, task := range list {
+			got[task.Get("for.reference").String()+" "+task.Get("priority").String()]++
+		}
+	}
+	return got
+}
+
 // wantTasks gives the open Tasks the hand-written table asks for, as "patient priority" with their number.
 func wantTasks(patients []demo.Patient) map[string]int {
 	out := map[string]int{}
@@ -225,16 +240,7 @@ func TestHospitalThroughTheDoors(t *testing.T) {
 			}
 			h.atRest(t)
 		}
-		got := map[string]int{}
-		for key, list := range h.openTasks(t) {
-			if len(list) != 1 {
-				t.Errorf("filter %s has %d open Tasks", key, len(list))
-			}
-			for _, task := range list {
-				got[task.Get("for.reference").String()+" "+task.Get("priority").String()]++
-			}
-		}
-		if diff := cmp.Diff(wantTasks(patients), got); diff != "" {
+		if diff := cmp.Diff(wantTasks(patients), h.countTasks(t)); diff != "" {
 			t.Errorf("open Tasks after feeding %d (-want +got):\n%s", feeding+1, diff)
 		}
 		for _, kind := range []string{"Task", "DocumentReference", "Provenance"} {
@@ -298,16 +304,7 @@ func TestAnyOrderOneOpenTask(t *testing.T) {
 					h.atRest(t)
 				}
 			}
-			got := map[string]int{}
-			for key, list := range h.openTasks(t) {
-				if len(list) != 1 {
-					t.Errorf("filter %s has %d open Tasks", key, len(list))
-				}
-				for _, task := range list {
-					got[task.Get("for.reference").String()+" "+task.Get("priority").String()]++
-				}
-			}
-			if diff := cmp.Diff(wantTasks(patients), got); diff != "" {
+			if diff := cmp.Diff(wantTasks(patients), h.countTasks(t)); diff != "" {
 				t.Errorf("open Tasks (-want +got):\n%s", diff)
 			}
 		})

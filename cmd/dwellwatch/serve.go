@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -26,6 +27,9 @@ type serveCommand struct {
 func (c *serveCommand) Run(ctx context.Context, io streams) error {
 	if err := api.CheckListen(c.Listen, c.Token); err != nil {
 		return usageError{err.Error()}
+	}
+	if err := errors.Join(c.recordSettings.check(), c.listenSettings.check()); err != nil {
+		return err
 	}
 	basis, err := c.basis()
 	if err != nil {
