@@ -73,7 +73,7 @@ func etag(h http.Header, versionID string) string {
 // Search gives the resources of one type that the record finds, at most limit of them (0: all). It asks by POST, so that
 // ids stay out of access logs, and by GET where the record does not take that. Resources of other types, includes and
 // outcomes are left out. What the record finds need not fit the query: check every hit. ErrIncomplete says that there is
-// more than could be read.
+// more than could be read; what was read comes with it.
 func (c *Client) Search(ctx context.Context, typ string, query url.Values, limit int) ([]json.RawMessage, error) {
 	if !typePattern.MatchString(typ) {
 		return nil, fmt.Errorf("not a resource type: %w", fault.Invalid)
@@ -109,7 +109,7 @@ func (c *Client) Search(ctx context.Context, typ string, query url.Values, limit
 		}
 		link, err := at.Parse(next)
 		if err != nil || link.User != nil || !sameOrigin(link, c.base) {
-			return nil, fmt.Errorf("%s: the next page is at another origin: %w", typ, ErrIncomplete)
+			return hits, fmt.Errorf("%s: the next page is at another origin: %w", typ, ErrIncomplete)
 		}
 		address := next // verbatim: escaping belongs to the server
 		if !strings.Contains(next, "://") {
@@ -119,7 +119,7 @@ func (c *Client) Search(ctx context.Context, typ string, query url.Values, limit
 			return hits, nil
 		}
 		if page >= c.maxPages {
-			return nil, fmt.Errorf("%s: more pages than allowed: %w", typ, ErrIncomplete)
+			return hits, fmt.Errorf("%s: more pages than allowed: %w", typ, ErrIncomplete)
 		}
 		seen[address] = true
 		if a, err = c.send(ctx, request{method: http.MethodGet, url: address, what: typ}); err != nil {

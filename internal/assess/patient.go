@@ -48,6 +48,8 @@ type Record struct {
 	Entries []chart.Entry
 	Known   []filter.KnownKey
 	Context string
+	// Gaps are resource types of the context that could not be read, or not wholly, as "Type: why".
+	Gaps []string
 }
 
 // Result is an assessment with what the referral's life needs of it.
@@ -83,7 +85,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 		a.Unread = append(a.Unread, Unread(u))
 	}
 	for _, j := range now.judgements {
-		f := present(j, a.Context)
+		f := present(j, a.Context, rec.Gaps)
 		if day, ok := changes[f.Key]; ok {
 			f.ChangesOn = text(day)
 		}

@@ -10,7 +10,7 @@ import (
 
 // present turns a judgement into the contract's output. Texts carry dates, never ages, so that they hold as long as the
 // answer does.
-func present(j rules.Judgement, context string) Filter {
+func present(j rules.Judgement, context string, gaps []string) Filter {
 	s := j.Situation
 	f := Filter{
 		Key: s.Filter.Key, Standing: string(s.Filter.Standing), Placed: span(s.Filter.Placed), Removed: span(s.Filter.Removed),
@@ -38,6 +38,9 @@ func present(j rules.Judgement, context string) Filter {
 	}
 	if context == ContextPending {
 		f.Missing = append(f.Missing, Missing{"context", "The patient's context has not been read from the record yet; no Task is made until it is."})
+	}
+	for _, g := range gaps {
+		f.Missing = append(f.Missing, Missing{"context", "A part of the patient's record was not read: " + g + ". Look there before relying on what is not listed here."})
 	}
 	for _, e := range s.Filter.Events {
 		f.Events = append(f.Events, event(e))

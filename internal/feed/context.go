@@ -4,11 +4,13 @@
 package feed
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -50,7 +52,7 @@ type Record interface {
 type Store interface {
 	PullPlan(ctx context.Context, person string) (postgres.Pull, error)
 	Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error)
-	MarkPulled(ctx context.Context, person string, version int64) error
+	MarkPulled(ctx context.Context, person string, version int64, gaps []postgres.Gap) error
 }
 
 // Puller reads the context of a followed person from the record.
@@ -74,12 +76,13 @@ func (p *Puller) Pull(ctx context.Context, person string, version int64) error {
 		return nil
 	}
 	own := map[string]bool{}
+	var gaps gaps
 	for _, a := range plan.Aliases {
 		if a.Feed != postgres.DefaultFeed {
 			continue
 		}
 		own[a.PatientID] = true
-		if err := p.pullPatient(ctx, a.PatientID); err != nil {
+		if err := p.pullPatient(ctx, a.PatientID, &gaps); err != nil {
 			return err
 		}
 	}
@@ -89,7 +92,7 @@ func (p *Puller) Pull(ctx context.Context, person string, version int64) error {
 		if err != nil {
 			return fmt.Errorf("plan a context pull: %w", err)
 		}
-		found, err := p.readNamed(ctx, again.Unresolved, own)
+		found, err := p.readNamed(ctx, again.Unresolved, own, &gaps)
 		if err != nil {
 			return err
 		}
@@ -97,13 +100,15 @@ func (p *Puller) Pull(ctx context.Context, person string, version int64) error {
 			break
 		}
 	}
-	if err := p.Store.MarkPulled(ctx, person, plan.Wanted); err != nil {
+	if err := p.Store.MarkPulled(ctx, person, plan.Wanted, gaps.list()); err != nil {
 		return fmt.Errorf("mark a context pull: %w", err)
 	}
 	return nil
 }
 
-func (p *Puller) pullPatient(ctx context.Context, id string) error {
+// pullPatient searches every type by patient. What the record answers only in part, or refuses for one type, is a gap;
+// a record that refuses every type has not answered.
+func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 	var items []screen.Item
 	patient, _, err := p.Record.Read(ctx, "Patient", id)
 	switch {
@@ -112,19 +117,29 @@ func (p *Puller) pullPatient(ctx context.Context, id string) error {
 	case !gone(err):
 		return fmt.Errorf("read a Patient: %w", err)
 	}
+	var last error
+	answered := false
 	for _, kind := range contextTypes() {
 		hits, err := p.Record.Search(ctx, kind, url.Values{"patient": {"Patient/" + id}}, maxPerType)
-		if unsupported(err) {
-			p.Log.WarnContext(ctx, "the record does not search this type by patient", "type", kind)
-			continue
-		}
-		if err != nil {
+		switch why := gapOf(err); {
+		case why != "":
+			p.Log.WarnContext(ctx, "a part of the context cannot be read from the record", "type", kind, "why", why)
+			gaps.add(kind, why)
+			last = err
+			if why != postgres.GapCut {
+				continue
+			}
+		case err != nil:
 			return fmt.Errorf("search %s: %w", kind, err)
+		case len(hits) >= maxPerType:
+			gaps.add(kind, postgres.GapCut)
 		}
+		answered = true
 		for _, raw := range hits {
 			r, err := fhir.Decode(raw)
 			if err != nil {
 				p.Log.WarnContext(ctx, "an entry of the record cannot be read", "type", kind, "error", err)
+				gaps.add(kind, postgres.GapUnreadable)
 				continue
 			}
 			// A server that ignores the parameter answers with other people's entries: they are not looked at further.
@@ -132,6 +147,9 @@ func (p *Puller) pullPatient(ctx context.Context, id string) error {
 				items = append(items, it)
 			}
 		}
+	}
+	if !answered {
+		return fmt.Errorf("no type can be searched by patient: %w", last)
 	}
 	if len(items) == 0 {
 		return nil
@@ -143,16 +161,22 @@ func (p *Puller) pullPatient(ctx context.Context, id string) error {
 }
 
 // readNamed reads entries that kept ones name; those about somebody else are left out.
-func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bool) (int, error) {
+func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bool, gaps *gaps) (int, error) {
 	var items []screen.Item
 	for i, ref := range slices.DeleteFunc(slices.Clone(refs), func(r string) bool { return !readable(r) }) {
 		if i == maxReads {
 			p.Log.WarnContext(ctx, "too many unresolved references; the rest is left", "limit", maxReads)
+			kind, _, _ := strings.Cut(ref, "/")
+			gaps.add(kind, postgres.GapCut)
 			break
 		}
 		kind, id, _ := strings.Cut(ref, "/")
 		r, _, err := p.Record.Read(ctx, kind, id)
 		if gone(err) {
+			continue
+		}
+		if why := gapOf(err); why != "" {
+			gaps.add(kind, why)
 			continue
 		}
 		if err != nil {
@@ -187,8 +211,40 @@ func gone(err error) bool {
 	return errors.As(err, &refused) && (refused.Status == http.StatusNotFound || refused.Status == http.StatusGone)
 }
 
-// unsupported reports a type or search that the record does not have.
-func unsupported(err error) bool {
+// gapOf sorts the answers that will not get better by asking again: "" for success and for what may pass. A 401 is no
+// gap: without a valid token nothing can be said about one type.
+func gapOf(err error) string {
+	if errors.Is(err, rest.ErrIncomplete) {
+		return postgres.GapCut
+	}
 	var refused *rest.Refused
-	return errors.As(err, &refused) && slices.Contains([]int{http.StatusBadRequest, http.StatusForbidden, http.StatusNotFound, http.StatusMethodNotAllowed, http.StatusNotImplemented}, refused.Status)
+	if !errors.As(err, &refused) || refused.Retryable {
+		return ""
+	}
+	switch refused.Status {
+	case http.StatusNotFound, http.StatusMethodNotAllowed, http.StatusNotImplemented:
+		return postgres.GapUnsearchable
+	case http.StatusForbidden:
+		return postgres.GapForbidden
+	case http.StatusBadRequest, http.StatusUnprocessableEntity:
+		return postgres.GapRefused
+	}
+	return ""
+}
+
+// gaps collects what a pull could not read, each once.
+type gaps map[postgres.Gap]bool
+
+func (g *gaps) add(kind, why string) {
+	if *g == nil {
+		*g = gaps{}
+	}
+	(*g)[postgres.Gap{Type: kind, Why: why}] = true
+}
+
+// list gives the gaps by type and reason.
+func (g gaps) list() []postgres.Gap {
+	return slices.SortedFunc(maps.Keys(g), func(a, b postgres.Gap) int {
+		return cmp.Or(cmp.Compare(a.Type, b.Type), cmp.Compare(a.Why, b.Why))
+	})
 }

@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
+	"time"
 )
 
 // unfinished is how the name of a data directory starts while initdb fills it.
@@ -36,7 +38,7 @@ func dataMajor(data string) (int, error) {
 // final name when it is complete, so a process killed half-way leaves nothing
 // that looks finished; what it does leave is removed here.
 func (c *Cluster) initialise(ctx context.Context, p programs) error {
-	if err := c.removeUnfinished(); err != nil {
+	if err := c.removeUnfinished(ctx); err != nil {
 		return err
 	}
 	fresh, err := os.MkdirTemp(c.root, unfinished)
@@ -78,17 +80,30 @@ func (c *Cluster) fill(ctx context.Context, p programs, fresh string) error {
 	return nil
 }
 
-func (c *Cluster) removeUnfinished() error {
+// removeUnfinished removes what a killed process left half made. The programs
+// that initdb had started end a moment after it and write until then, so a
+// folder that fills while it is being emptied is tried again.
+func (c *Cluster) removeUnfinished(ctx context.Context) error {
 	entries, err := os.ReadDir(c.root)
 	if err != nil {
 		return fmt.Errorf("data folder: %w", err)
 	}
+	deadline := time.Now().Add(leftoverPatience)
 	for _, e := range entries {
 		if !strings.HasPrefix(e.Name(), unfinished) {
 			continue
 		}
-		if err := os.RemoveAll(filepath.Join(c.root, e.Name())); err != nil {
-			return fmt.Errorf("remove an unfinished data directory: %w", err)
+		for {
+			err := os.RemoveAll(filepath.Join(c.root, e.Name()))
+			if err == nil {
+				break
+			}
+			if !errors.Is(err, syscall.ENOTEMPTY) || time.Now().After(deadline) {
+				return fmt.Errorf("remove an unfinished data directory: %w", err)
+			}
+			if err := pause(ctx, 50*time.Millisecond); err != nil {
+				return err
+			}
 		}
 	}
 	return nil

@@ -26,7 +26,7 @@ func TestLostPullIsAskedAgain(t *testing.T) {
 	if n, err := b.EnqueuePulls(t.Context()); n != 1 || err != nil {
 		t.Errorf("queued %d, %v; want 1 for the lost job", n, err)
 	}
-	if err := b.MarkPulled(t.Context(), person("a"), 1); err != nil {
+	if err := b.MarkPulled(t.Context(), person("a"), 1, nil); err != nil {
 		t.Fatal(err)
 	}
 	b.discard("pull_context")

@@ -25,6 +25,21 @@ type Pull struct {
 	Unresolved []string
 }
 
+// Gap is what a pull could not read: a resource type and why, one of the words below.
+type Gap struct {
+	Type string `json:"type"`
+	Why  string `json:"why"`
+}
+
+// Why something could not be read.
+const (
+	GapUnsearchable = "unsearchable" // the record does not search this type by patient
+	GapForbidden    = "forbidden"    // the record does not let this service read it
+	GapRefused      = "refused"      // the record refused the search
+	GapCut          = "cut"          // there is more than was read
+	GapUnreadable   = "unreadable"   // an entry was not readable FHIR
+)
+
 // PullPlan reads in one snapshot what a context pull has to fetch; fault.NotFound if the person is gone.
 func (s *Store) PullPlan(ctx context.Context, person string) (Pull, error) {
 	const what = "plan a context pull"
@@ -66,23 +81,26 @@ func (s *Store) PullPlan(ctx context.Context, person string) (Pull, error) {
 	return p, nil
 }
 
-// MarkPulled says that the pull with this number is done, and with it all before. The first time it raises the chart
+// MarkPulled says that the pull with this number is done, and with it all before, but for the gaps. The first time it raises the chart
 // version and queues AssessPatient; again it changes nothing. fault.NotFound: the person is gone; fault.Invalid: nobody asked for this pull.
-func (s *Store) MarkPulled(ctx context.Context, person string, version int64) error {
+func (s *Store) MarkPulled(ctx context.Context, person string, version int64, gaps []Gap) error {
 	const what = "mark a context pull as done"
 	const mark = `
-		UPDATE person SET pull_done = @version, chart_version = chart_version + 1
+		UPDATE person SET pull_done = @version, pull_gaps = @gaps, chart_version = chart_version + 1
 		WHERE id = @person AND pull_done < @version AND pull_wanted >= @version
 		RETURNING chart_version`
 	const wanted = `SELECT pull_wanted FROM person WHERE id = @person`
 	if err := checkPerson(person); err != nil {
 		return failed(what, err)
 	}
+	if gaps == nil {
+		gaps = []Gap{}
+	}
 	return s.inTx(ctx, what, func(tx pgx.Tx) error {
 		if err := lockPerson(ctx, tx, person); err != nil {
 			return err
 		}
-		args := pgx.NamedArgs{"person": person, "version": version}
+		args := pgx.NamedArgs{"person": person, "version": version, "gaps": gaps}
 		rows, err := tx.Query(ctx, mark, args)
 		if err != nil {
 			return err

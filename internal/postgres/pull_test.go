@@ -23,7 +23,7 @@ func TestContextIsPendingUntilPulled(t *testing.T) {
 	}
 	pulled := func(version int64) {
 		t.Helper()
-		if err := b.MarkPulled(t.Context(), person("a"), version); err != nil {
+		if err := b.MarkPulled(t.Context(), person("a"), version, nil); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -47,11 +47,32 @@ func TestContextIsPendingUntilPulled(t *testing.T) {
 		t.Errorf("chart version %d, want 7", got)
 	}
 	b.wantJobPerVersion()
-	if err := b.MarkPulled(t.Context(), person("a"), 4); !errors.Is(err, fault.Invalid) {
+	if err := b.MarkPulled(t.Context(), person("a"), 4, nil); !errors.Is(err, fault.Invalid) {
 		t.Errorf("a pull nobody asked for: %v, want fault.Invalid", err)
 	}
-	if err := b.MarkPulled(t.Context(), person("nobody"), 1); !errors.Is(err, fault.NotFound) {
+	if err := b.MarkPulled(t.Context(), person("nobody"), 1, nil); !errors.Is(err, fault.NotFound) {
 		t.Errorf("a pull for nobody: %v, want fault.NotFound", err)
+	}
+}
+
+// TestGapsOfTheNewestPull: a later pull that could read everything takes the earlier gaps away.
+func TestGapsOfTheNewestPull(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{PullContext: true})
+	b.take(item("Procedure/p", "a", "1", evidence))
+	want := []Gap{{"Condition", GapForbidden}, {"Observation", GapCut}}
+	if err := b.MarkPulled(t.Context(), person("a"), 1, want); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(want, b.record("a").Gaps); diff != "" {
+		t.Errorf("gaps (-want +got):\n%s", diff)
+	}
+	b.take(item("Device/d", "a", "1", evidence))
+	if err := b.MarkPulled(t.Context(), person("a"), 2, nil); err != nil {
+		t.Fatal(err)
+	}
+	if got := b.record("a").Gaps; len(got) != 0 {
+		t.Errorf("gaps %v after a whole pull, want none", got)
 	}
 }
 

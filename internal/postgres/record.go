@@ -29,6 +29,7 @@ type Record struct {
 	Keys      []filter.KnownKey // in order of birth, without those merged into another
 	Referrals []draft.Referral  // in order of birth of their keys, merged ones too
 	Context   string
+	Gaps      []Gap // what the newest finished pull could not read
 	// SavedVersion, SavedBasis and SavedAsOf name the newest saved assessment; 0, 0 and MinDay if there is none.
 	SavedVersion, SavedBasis int64
 	SavedAsOf                filter.Day
@@ -87,13 +88,13 @@ func (s *Store) Record(ctx context.Context, person string) (Record, error) {
 
 func (s *Store) readPerson(ctx context.Context, tx pgx.Tx, person string) (Record, error) {
 	const read = `
-		SELECT id::text, chart_version, pull_wanted > 0 AND pull_done >= pull_wanted, coalesce(saved_version, 0), coalesce(saved_basis, 0), saved_as_of, saves
+		SELECT id::text, chart_version, pull_wanted > 0 AND pull_done >= pull_wanted, coalesce(saved_version, 0), coalesce(saved_basis, 0), saved_as_of, saves, pull_gaps
 		FROM person WHERE id = @person`
 	var r Record
 	var pulled bool
 	var asOf pgtype.Date
 	err := tx.QueryRow(ctx, read, pgx.NamedArgs{"person": person}).
-		Scan(&r.Person, &r.ChartVersion, &pulled, &r.SavedVersion, &r.SavedBasis, &asOf, &r.Saves)
+		Scan(&r.Person, &r.ChartVersion, &pulled, &r.SavedVersion, &r.SavedBasis, &asOf, &r.Saves, &r.Gaps)
 	if err != nil {
 		return Record{}, err
 	}

@@ -64,7 +64,7 @@ func (w *assessor) superseded(ctx context.Context, mine postgres.Record) error {
 }
 
 func (w *assessor) assess(ctx context.Context, rec postgres.Record, asOf filter.Day) (postgres.Saved, error) {
-	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Context: rec.Context}, w.c.Basis, asOf)
+	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
 	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, asOf)
 
 	saved := postgres.Saved{
@@ -130,4 +130,20 @@ func (w *assessor) document(ctx context.Context, a assess.Assessment, r draft.Re
 	}
 	d.Referral = r
 	return json.Marshal(d)
+}
+
+// gaps words what a pull could not read.
+func gaps(list []postgres.Gap) []string {
+	words := map[string]string{
+		postgres.GapUnsearchable: "the record does not search this type by patient",
+		postgres.GapForbidden:    "this service is not allowed to read it",
+		postgres.GapRefused:      "the record refused the search",
+		postgres.GapCut:          "there are more entries than were read",
+		postgres.GapUnreadable:   "an entry could not be read",
+	}
+	out := make([]string, 0, len(list))
+	for _, g := range list {
+		out = append(out, g.Type+": "+words[g.Why])
+	}
+	return out
 }

@@ -1,0 +1,129 @@
+package feed
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"dwellwatch/fhir"
+	"dwellwatch/fhir/rest"
+	"dwellwatch/internal/fault"
+	"dwellwatch/internal/postgres"
+	"dwellwatch/internal/screen"
+)
+
+// record answers as a faulty FHIR server does; the types not named answer with nothing found.
+type record map[string]func() ([]json.RawMessage, error)
+
+func (r record) Search(_ context.Context, typ string, _ url.Values, _ int) ([]json.RawMessage, error) {
+	f := r[typ]
+	if f == nil {
+		f = r["*"]
+	}
+	if f == nil {
+		return nil, nil
+	}
+	return f()
+}
+
+func (r record) Read(context.Context, string, string) (fhir.Resource, string, error) {
+	return fhir.Resource{}, "", fault.NotFound
+}
+
+// store remembers what a pull reports.
+type store struct {
+	marked bool
+	gaps   []postgres.Gap
+	kept   []string
+}
+
+func (s *store) PullPlan(context.Context, string) (postgres.Pull, error) {
+	return postgres.Pull{Aliases: []postgres.Alias{{Feed: postgres.DefaultFeed, PatientID: "a"}}, Wanted: 1}, nil
+}
+
+func (s *store) Accept(_ context.Context, items []screen.Item, _ time.Time) ([]screen.Outcome, error) {
+	for _, it := range items {
+		s.kept = append(s.kept, it.Resource.Type+"/"+it.Resource.ID)
+	}
+	return make([]screen.Outcome, len(items)), nil
+}
+
+func (s *store) MarkPulled(_ context.Context, _ string, _ int64, gaps []postgres.Gap) error {
+	s.marked, s.gaps = true, gaps
+	return nil
+}
+
+func refuse(status int) func() ([]json.RawMessage, error) {
+	return func() ([]json.RawMessage, error) {
+		return nil, fmt.Errorf("search: %w", &rest.Refused{Status: status, What: "X", Retryable: status >= 500 && status != http.StatusNotImplemented})
+	}
+}
+
+func entry(kind, id, patient string) json.RawMessage {
+	return json.RawMessage(fmt.Sprintf(`{"resourceType":%q,"id":%q,"status":"completed","subject":{"reference":"Patient/%s"}}`, kind, id, patient))
+}
+
+// TestPullGaps holds that nothing which could not be read passes for read: it is named, or the pull is not done.
+func TestPullGaps(t *testing.T) {
+	t.Parallel()
+	many := func() ([]json.RawMessage, error) {
+		list := make([]json.RawMessage, maxPerType)
+		for i := range list {
+			list[i] = entry("Observation", fmt.Sprint(i), "b") // another's, so nothing is kept
+		}
+		return list, nil
+	}
+	cases := map[string]struct {
+		record record
+		gaps   []postgres.Gap
+		kept   []string
+		err    error // nil: the pull is done
+	}{
+		"everything answered": {record: record{}},
+		"type unknown":        {record: record{"DeviceUseStatement": refuse(404), "Task": refuse(501)}, gaps: []postgres.Gap{{Type: "DeviceUseStatement", Why: postgres.GapUnsearchable}, {Type: "Task", Why: postgres.GapUnsearchable}}},
+		"not allowed":         {record: record{"MedicationRequest": refuse(403)}, gaps: []postgres.Gap{{Type: "MedicationRequest", Why: postgres.GapForbidden}}},
+		"bad request":         {record: record{"Encounter": refuse(400)}, gaps: []postgres.Gap{{Type: "Encounter", Why: postgres.GapRefused}}},
+		"more than is read":   {record: record{"Observation": many}, gaps: []postgres.Gap{{Type: "Observation", Why: postgres.GapCut}}},
+		"next page elsewhere": {record: record{"Procedure": func() ([]json.RawMessage, error) {
+			return []json.RawMessage{entry("Procedure", "p", "a")}, rest.ErrIncomplete
+		}}, gaps: []postgres.Gap{{Type: "Procedure", Why: postgres.GapCut}}, kept: []string{"Procedure/p"}},
+		"an entry that is no FHIR": {record: record{"Condition": func() ([]json.RawMessage, error) {
+			return []json.RawMessage{[]byte(`{"resourceType":"Condition","id":7}`)}, nil
+		}}, gaps: []postgres.Gap{{Type: "Condition", Why: postgres.GapUnreadable}}},
+		"no token":               {record: record{"Procedure": refuse(401)}, err: fault.Refused},
+		"away for a while":       {record: record{"Procedure": refuse(503)}, err: fault.Unavailable},
+		"every type refused":     {record: record{"*": refuse(404)}, err: fault.NotFound},
+		"nothing allowed at all": {record: record{"*": refuse(403)}, err: fault.Refused},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			s := &store{}
+			p := &Puller{Store: s, Record: c.record, Screen: screen.Screener{}.Item, Now: time.Now, Log: slog.New(slog.DiscardHandler)}
+			err := p.Pull(t.Context(), "person", 1)
+			if c.err != nil {
+				if !errors.Is(err, c.err) || s.marked {
+					t.Fatalf("pull: %v, marked %t; want %v and the context pending", err, s.marked, c.err)
+				}
+				return
+			}
+			if err != nil || !s.marked {
+				t.Fatalf("pull: %v, marked %t; want done", err, s.marked)
+			}
+			if diff := cmp.Diff(c.gaps, s.gaps); diff != "" {
+				t.Errorf("gaps (-want +got):\n%s", diff)
+			}
+			if diff := cmp.Diff(c.kept, s.kept); diff != "" {
+				t.Errorf("kept (-want +got):\n%s", diff)
+			}
+		})
+	}
+}
