@@ -105,7 +105,7 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 		}
 		d.number = int64(len(items))
 		for n, i := range of {
-			steps[i].answer = answerTo(steps[i], outcomes[n])
+			steps[i].answer = answerTo(steps[i], items[n], outcomes[n])
 		}
 	}
 	for _, st := range steps {
@@ -119,7 +119,7 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 }
 
 // answerTo turns what the store did into what the sender is told.
-func answerTo(st step, o screen.Outcome) answer {
+func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 	a := answer{status: http.StatusOK, fate: string(o.Fate)}
 	if o.Version > 0 {
 		version := strconv.FormatInt(o.Version, 10)
@@ -132,13 +132,33 @@ func answerTo(st step, o screen.Outcome) answer {
 		a.status = http.StatusCreated
 	}
 	a.issues = []fhir.Issue{{Severity: "information", Code: "informational", Text: fateText(o.Fate, st.kind)}}
-	if st.kind == keep {
-		for _, w := range fhir.Warnings(st.resource) {
-			w.Expression = st.path + strings.TrimPrefix(w.Expression, st.resource.Type)
-			a.issues = append(a.issues, w)
-		}
+	if st.kind != keep {
+		return a
+	}
+	if o.Retracted {
+		a.issues[0] = fhir.Issue{Severity: "warning", Code: "conflict", Text: retractedText}
+	}
+	warnings := fhir.Warnings(st.resource)
+	if w, ok := fhir.NoPatient(st.resource, o.Version > 0); ok && needsPatient(it) {
+		warnings = append(warnings, w)
+	}
+	for _, w := range warnings {
+		w.Expression = st.path + strings.TrimPrefix(w.Expression, st.resource.Type)
+		a.issues = append(a.issues, w)
 	}
 	return a
+}
+
+// retractedText answers content that a deletion or retraction heard before keeps out. A plain DELETE tells neither a version
+// nor a time, so only a time after it was heard is certainly newer.
+const retractedText = "a deletion or retraction of this resource stands, so this changes nothing. Only a newer version revives it: " +
+	"one with a later meta.lastUpdated than the retraction (or than when it came, if it told no time), " +
+	"or with a higher numeric meta.versionId if the retraction told one"
+
+// needsPatient reports whether an item is of no use before somebody says whose it is: it tells of a filter, or of the use of
+// a device that may be one.
+func needsPatient(it screen.Item) bool {
+	return it.Patient == "" && !it.Retracted && (it.Evidence || it.Resource.Type == "DeviceUseStatement")
 }
 
 func fateText(f screen.Fate, k kind) string {

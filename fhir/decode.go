@@ -30,7 +30,8 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 
 // Decode reads one resource. The error is an *Invalid that lists every fault, each with its element path: not JSON, more
 // than one document, not UTF-8, a member given twice, nesting over 64 levels, no or an impossible resourceType, an
-// impossible id, a meta that is no object.
+// impossible id, a meta that is no object, an element that is read and of another JSON kind than FHIR gives it, two types
+// of one choice.
 //
 // It does not judge codes or dates: a resource with a status nobody knows is readable, and later layers say what they
 // could not use. Warnings tells the sender. In a Bundle, faults inside an entry are left to DecodeBundle, so that one
@@ -79,15 +80,16 @@ func view(raw []byte) (Resource, []Issue) {
 		}
 		r.ID = id
 	}
-	if m["meta"] != nil {
-		if kindOf(m["meta"]) != '{' {
-			return r, append(faults, Issue{"error", "structure", "meta", "meta is an object"})
-		}
+	switch kindOf(m["meta"]) {
+	case 0:
+	case '{':
 		meta := members(m["meta"], "versionId", "lastUpdated")
 		r.VersionID = text(meta["versionId"])
 		r.LastUpdated = parseInstant(text(meta["lastUpdated"]))
+	default:
+		faults = append(faults, Issue{"error", "structure", "meta", "meta is an object"})
 	}
-	return r, faults
+	return r, append(faults, misshapen(r.Type, raw)...)
 }
 
 // parseInstant reads an instant and gives the zero time for what is none.

@@ -18,6 +18,14 @@ type Resource struct {
 // Ref gives "Type/id".
 func (r Resource) Ref() string { return r.Type + "/" + r.ID }
 
+// NamelessID reports an id that the sender did not give, so that no other system knows the resource by it: the bytes name
+// none, and the id is a UUID of version 5, as the doors make them (RFC 9562 section 5.5). Where a sender puts such a UUID of its own
+// into the URL only, that is taken for one of ours.
+func (r Resource) NamelessID() bool {
+	return len(r.ID) == 36 && r.ID[8] == '-' && r.ID[13] == '-' && r.ID[14] == '5' && r.ID[18] == '-' && r.ID[23] == '-' &&
+		len(r.Raw) > 0 && members(r.Raw, "id")["id"] == nil
+}
+
 // Issue is one fault of an input, as OperationOutcome.issue says it. Text and Expression never hold patient data.
 type Issue struct {
 	Severity   string // fatal | error | warning | information

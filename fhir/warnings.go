@@ -55,7 +55,8 @@ func optionalStatuses(resourceType string) []string {
 }
 
 // Warnings lists what the sender of a readable resource should hear: a status that is missing or that R4 does not know,
-// and days that the calendar does not have. Nothing of it keeps the resource from being taken.
+// days that the calendar does not have, times without an offset, and periods that end before they begin. Nothing of it
+// keeps the resource from being taken.
 func Warnings(r Resource) []Issue {
 	var out []Issue
 	warn := func(code, element, text string) {
@@ -69,14 +70,18 @@ func Warnings(r Resource) []Issue {
 	case status != nil && (required != nil || optional != nil) && !slices.Contains(append(required, optional...), text(status)):
 		warn("code-invalid", "status", "this status is not one of FHIR R4; what is told may not be used")
 	}
-	date := func(element string, value []byte) {
-		if kindOf(value) != '"' {
+	date := func(element string, value []byte) (Date, bool) {
+		said := text(value)
+		d, err := ParseDate(said, time.UTC)
+		switch {
+		case kindOf(value) != '"':
 			warn("structure", element, "a date is a string")
-			return
+		case err != nil:
+			warn("value", element, "this is not a date that FHIR and the calendar know; the day is taken as unknown")
+		case withoutOffset(said):
+			warn("value", element, "a time needs an offset from UTC; it is read as the facility's own time")
 		}
-		if _, err := ParseDate(text(value), time.UTC); err != nil {
-			warn("value", element, "this is not a date that FHIR and the calendar know")
-		}
+		return d, err == nil
 	}
 	each(r.Raw, func(name string, value []byte) {
 		switch {
@@ -88,14 +93,37 @@ func Warnings(r Resource) []Issue {
 			date(name, value)
 		case isPeriod(name):
 			period := members(value, "start", "end")
-			for _, side := range []string{"start", "end"} {
-				if period[side] != nil {
-					date(name+"."+side, period[side])
+			var sides [2]Date
+			known := 0
+			for i, side := range []string{"start", "end"} {
+				if period[side] == nil {
+					continue
 				}
+				if d, ok := date(name+"."+side, period[side]); ok {
+					sides[i] = d
+					known++
+				}
+			}
+			if known == 2 && sides[1].before(sides[0]) {
+				warn("invariant", name, "this period ends before it begins")
 			}
 		}
 	})
 	return out
+}
+
+// withoutOffset reports a time without the offset that FHIR asks for (http://hl7.org/fhir/R4/datatypes.html#dateTime).
+func withoutOffset(s string) bool {
+	_, clock, timed := strings.Cut(s, "T")
+	return timed && !strings.ContainsAny(clock, "Z+-")
+}
+
+// before reports whether d is certainly before e.
+func (d Date) before(e Date) bool {
+	if d.Last != e.First || d.First != d.Last || e.First != e.Last {
+		return d.Last < e.First
+	}
+	return d.Minute >= 0 && e.Minute >= 0 && d.Minute < e.Minute
 }
 
 // isDate knows the elements of the types at our doors that hold a date, dateTime or instant.

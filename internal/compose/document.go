@@ -86,8 +86,9 @@ func IfNoneExist(system, value string) string { return "identifier=" + system + 
 
 // subject is the one filter of a Document, checked.
 type subject struct {
-	filter  assess.Filter
-	patient string
+	filter   assess.Filter
+	patient  string
+	nameless []string // entries that the record cannot know
 }
 
 // check finds what every resource of ours needs, before any is built.
@@ -101,7 +102,34 @@ func (d Document) check() (subject, error) {
 	if d.Referral.Key == "" {
 		return subject{}, fmt.Errorf("a referral has a key: %w", fault.Invalid)
 	}
-	return subject{d.Assessment.Filters[0], d.Assessment.Patient}, nil
+	about := subject{d.Assessment.Filters[0], d.Assessment.Patient, d.Assessment.Nameless}
+	if len(about.known([]string{about.patient})) == 0 {
+		return subject{}, fmt.Errorf("the Patient came without an id, so the record has none to refer to: %w", fault.Invalid)
+	}
+	return about, nil
+}
+
+// known leaves out the entries that came without an id: in the record a reference to one would lead nowhere.
+func (s subject) known(refs []string) []string {
+	return slices.DeleteFunc(slices.Clone(refs), func(r string) bool {
+		entry, _, _ := strings.Cut(r, "#")
+		return slices.Contains(s.nameless, entry)
+	})
+}
+
+// focus gives the entry that a Task is about; where the record cannot know it, another entry of the same filter, a
+// Device or a Procedure before others; "" where there is none.
+func (s subject) focus() string {
+	if len(s.known([]string{s.filter.Focus})) > 0 {
+		return s.filter.Focus
+	}
+	refs := s.history()
+	for _, refs := range [][]string{ofType(refs, "Device"), ofType(refs, "Procedure"), refs} {
+		if len(refs) > 0 {
+			return refs[0]
+		}
+	}
+	return ""
 }
 
 // evidence gives the record entries behind the filter's history and behind every finding, sorted, once each.
@@ -113,14 +141,14 @@ func (s subject) evidence() []string {
 	for _, c := range s.filter.Contradictions {
 		refs = append(refs, c.Evidence...)
 	}
-	refs = slices.DeleteFunc(refs, func(r string) bool { return !strings.Contains(r, "/") })
+	refs = slices.DeleteFunc(s.known(refs), func(r string) bool { return !strings.Contains(r, "/") })
 	slices.Sort(refs)
 	return slices.Compact(refs)
 }
 
 // history gives the record entries behind the filter's own history, sorted, once each.
 func (s subject) history() []string {
-	refs := slices.Clone(s.filter.Evidence)
+	refs := s.known(s.filter.Evidence)
 	slices.Sort(refs)
 	return slices.Compact(refs)
 }

@@ -258,14 +258,17 @@ func (p *planner) take(n int) screen.Outcome {
 	case screen.Duplicate:
 		return screen.Outcome{Fate: fate, Version: cur.number}
 	}
+	refused := cur.gone() && !v.gone()
 	if old := p.known.kept[k].repeats(v); old != nil {
-		return screen.Outcome{Fate: screen.Duplicate, Version: old.number}
+		return screen.Outcome{Fate: screen.Duplicate, Version: old.number, Retracted: refused}
 	}
 	if v.moved {
-		return screen.Outcome{Fate: screen.Stale}
+		return screen.Outcome{Fate: screen.Stale, Retracted: refused}
 	}
 	v.current = false
-	return p.add(n, k, v, cur, screen.Stale)
+	out := p.add(n, k, v, cur, screen.Stale)
+	out.Retracted = refused
+	return out
 }
 
 // takeNew works out an item of which no version is kept. late says that a retraction heard before is newer: then
@@ -279,7 +282,7 @@ func (p *planner) takeNew(n int, k key, v version, late bool) screen.Outcome {
 		}
 		return screen.Outcome{Fate: screen.Dropped}
 	case late && (p.keep[n] || p.tells[n]):
-		return screen.Outcome{Fate: screen.Stale}
+		return screen.Outcome{Fate: screen.Stale, Retracted: true}
 	case !p.keep[n]:
 		return screen.Outcome{Fate: screen.Dropped}
 	}

@@ -98,6 +98,9 @@ func (s *Store) readPerson(ctx context.Context, tx pgx.Tx, person string) (Recor
 	if err != nil {
 		return Record{}, err
 	}
+	if len(r.Gaps) == 0 {
+		r.Gaps = nil
+	}
 	r.SavedAsOf = filter.MinDay
 	if asOf.Valid {
 		r.SavedAsOf = day(asOf)

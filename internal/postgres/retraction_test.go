@@ -2,6 +2,9 @@ package postgres
 
 import (
 	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
 
 	"dwellwatch/internal/screen"
 )
@@ -126,4 +129,51 @@ func TestLateRetractionDoesNotHideANewerOne(t *testing.T) {
 	b.wantTake([]screen.Item{item("Procedure/p", "a", "9", retracted)}, screen.Forgotten)
 	b.wantTake([]screen.Item{item("Procedure/p", "a", "10", evidence)}, screen.Stale)
 	b.wantChart("a", 1, "Procedure/first v1")
+}
+
+func TestContentThatARetractionKeepsOutIsMarked(t *testing.T) {
+	t.Parallel()
+	for name, gone := range map[string]screen.Item{
+		"deleted":          item("Procedure/p", "", "", deleted),
+		"entered in error": item("Procedure/p", "a", "", retracted),
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			b := setup(t, Options{})
+			outcome := func(i screen.Item) screen.Outcome {
+				t.Helper()
+				b.now = b.now.Add(time.Hour)
+				out, err := b.Accept(t.Context(), []screen.Item{i}, b.now)
+				if err != nil {
+					t.Fatal(err)
+				}
+				return out[0]
+			}
+			content := item("Procedure/p", "a", "", evidence)
+			other := item("Procedure/p", "a", "", evidence, naming("Device/d"))
+			later := item("Procedure/p", "a", "", evidence, func(i *screen.Item) { i.Resource.LastUpdated = b.now.Add(24 * time.Hour) })
+			for n, step := range []struct {
+				item screen.Item
+				want screen.Outcome
+			}{
+				{content, screen.Outcome{Fate: screen.Created, Version: 1}},
+				{content, screen.Outcome{Fate: screen.Duplicate, Version: 1}},
+				{gone, screen.Outcome{Fate: screen.Updated, Version: 2}},
+				{content, screen.Outcome{Fate: screen.Duplicate, Version: 1, Retracted: true}},
+				{other, screen.Outcome{Fate: screen.Stale, Version: 3, Retracted: true}},
+				{later, screen.Outcome{Fate: screen.Updated, Version: 4}},
+				{content, screen.Outcome{Fate: screen.Updated, Version: 5}},
+			} {
+				if diff := cmp.Diff(step.want, outcome(step.item)); diff != "" {
+					t.Errorf("step %d (-want +got):\n%s", n, diff)
+				}
+			}
+		})
+	}
+	b := setup(t, Options{})
+	b.take(item("Device/d", "", "2", deleted))
+	out, err := b.Accept(t.Context(), []screen.Item{item("Device/d", "a", "1", evidence)}, b.now)
+	if err != nil || !out[0].Retracted || out[0].Fate != screen.Stale {
+		t.Errorf("after a retraction of what was not kept: %+v, %v", out, err)
+	}
 }

@@ -40,4 +40,6 @@ const (
 type Outcome struct {
 	Fate    Fate
 	Version int64
+	// Retracted says, of content that changes nothing, that a deletion or retraction of the resource stands.
+	Retracted bool
 }
