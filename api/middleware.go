@@ -48,7 +48,7 @@ func (s *server) recover(c *gin.Context) {
 		if v == nil {
 			return
 		}
-		if v == http.ErrAbortHandler {
+		if err, ok := v.(error); ok && errors.Is(err, http.ErrAbortHandler) {
 			panic(v)
 		}
 		s.Log.Error("panic", "route", pattern(c), "stack", string(debug.Stack()))

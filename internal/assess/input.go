@@ -13,12 +13,10 @@ import (
 // resource or as the subject of any other.
 func Split(resources []fhir.Resource, basis Basis) []Record {
 	s := screen.Screener{Sets: basis.Sets, Models: basis.Models}
-	var items []screen.Item
 	byPatient := map[string][]screen.Item{}
 	loose := map[string][]screen.Item{}
 	for _, r := range resources {
 		it := s.Item("default", r)
-		items = append(items, it)
 		if it.Patient == "" {
 			loose[r.Ref()] = append(loose[r.Ref()], it)
 			continue

@@ -74,7 +74,7 @@ func LoadSets(site ...[]byte) (Sets, error) {
 	for _, body := range append(all, site...) {
 		var v valueSet
 		if err := json.Unmarshal(body, &v); err != nil {
-			return Sets{}, fmt.Errorf("value set: %w: %v", fault.Invalid, err)
+			return Sets{}, fmt.Errorf("value set: %w: %w", fault.Invalid, err)
 		}
 		name, ok := strings.CutPrefix(v.URL, setPrefix)
 		if v.ResourceType != "ValueSet" || !ok {
@@ -108,7 +108,7 @@ func (s *Sets) add(name string, v valueSet) ([]string, error) {
 			}
 			expr, err := regexp.Compile("^(?:" + f.Value + ")$")
 			if err != nil {
-				return nil, fmt.Errorf("value set %s: %w: %v", name, fault.Invalid, err)
+				return nil, fmt.Errorf("value set %s: %w: %w", name, fault.Invalid, err)
 			}
 			s.patterns = append(s.patterns, pattern{system, expr, name})
 			lines = append(lines, name+" "+system+"~"+f.Value)

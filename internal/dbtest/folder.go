@@ -29,7 +29,7 @@ func temporaryPlace() string {
 	if err := syscall.Statfs(memory, &fs); err != nil {
 		return os.TempDir()
 	}
-	if uint64(fs.Bavail)*uint64(fs.Bsize) < memoryNeeded {
+	if fs.Bavail*uint64(fs.Bsize) < memoryNeeded {
 		return os.TempDir()
 	}
 	return memory

@@ -172,7 +172,11 @@ func (c *Cluster) shutdown(ctx context.Context) error {
 	select {
 	case <-c.server.done:
 		c.free()
-		return fmt.Errorf("server ended by itself (%v): %s", c.server.err, c.server.log.tail())
+		cause := c.server.err
+		if cause == nil {
+			cause = errors.New("exit status 0")
+		}
+		return fmt.Errorf("server ended by itself (%w): %s", cause, c.server.log.tail())
 	default:
 	}
 	c.server.signal(syscall.SIGINT)

@@ -115,7 +115,7 @@ func (l *lock) current() bool {
 // may still hold a copy of the file.
 func (l *lock) release() {
 	_ = syscall.Flock(int(l.file.Fd()), syscall.LOCK_UN)
-	l.file.Close()
+	_ = l.file.Close()
 }
 
 func removeRoot(ctx context.Context, dir string) error {

@@ -17,7 +17,7 @@ type Permanence struct {
 
 func (s *Situation) permanence() Permanence {
 	p := Permanence{Design: s.Filter.Model.Intent == "permanent", Planned: "unknown"}
-	var latest filter.Day = filter.MinDay
+	latest := filter.MinDay
 	for _, plan := range s.Facts.Plans {
 		if !s.Clock.Reached(plan.Made.Earliest) || !s.planOf(plan) {
 			continue
