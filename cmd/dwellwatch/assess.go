@@ -9,6 +9,7 @@ import (
 	"os"
 
 	"dwellwatch/fhir"
+	"dwellwatch/internal/assess"
 )
 
 type assessCommand struct {
@@ -17,8 +18,18 @@ type assessCommand struct {
 	Files         []string `arg:"" name:"file" help:"FHIR JSON (a resource or a Bundle) or NDJSON; - reads standard input."`
 }
 
-// Run assesses what the files hold together and prints one JSON object per patient and line. What cannot be read is named
-// on standard error; the exit status is 1 only if nothing could be.
+// Help is shown by assess --help.
+func (*assessCommand) Help() string {
+	return `The files are assessed together. What cannot be read is named on standard error and in "unread", and does not keep the rest from being assessed. So are entries that should be about a patient, name none, and are named by no entry of a patient.
+
+With one patient all this stands in the patient's "unread". With several, or with none, a last line holds it: {"asOf": DAY, "patient": null, "filters": [], "unread": [...]}.
+
+Exit status: 0 if an answer was printed, 1 if nothing in the files could be read, 2 for wrong use. A file that does not exist or cannot be opened is wrong use: nothing is assessed then.
+
+Example: dwellwatch assess chart.json devices.ndjson --on 2026-03-01 --zone Europe/Vienna`
+}
+
+// Run assesses what the files hold together and prints one JSON object per patient and line.
 func (c *assessCommand) Run(_ context.Context, io streams) error {
 	basis, err := c.basis()
 	if err != nil {
@@ -28,29 +39,34 @@ func (c *assessCommand) Run(_ context.Context, io streams) error {
 	if err != nil {
 		return err
 	}
-	var all []fhir.Resource
-	for _, name := range c.Files {
-		body, err := readInput(name, io.in)
-		if err != nil {
-			return err
-		}
-		got, faults := readResources(body)
-		all = append(all, got...)
-		for _, f := range faults {
-			fmt.Fprintf(io.err, "dwellwatch: %s: %v\n", name, f)
-		}
-	}
-	if len(all) == 0 {
-		return errors.New("nothing could be read")
-	}
-	lines, err := assessAll(all, basis, day)
+	files, err := readInputs(c.Files, io.in)
 	if err != nil {
 		return err
 	}
-	if len(lines) == 0 {
-		return errors.New("no entry names a patient")
+	var all []fhir.Resource
+	var unread []assess.Unread
+	readable := false
+	for i, body := range files {
+		got := readResources(body)
+		readable = readable || got.readable
+		all = append(all, got.resources...)
+		for _, f := range got.faults {
+			where := c.Files[i]
+			if f.line > 0 {
+				where = fmt.Sprintf("%s line %d", where, f.line)
+			}
+			fmt.Fprintf(io.err, "dwellwatch: %s: %v\n", where, f.err)
+			unread = append(unread, unreadOf(where, f.err)...)
+		}
 	}
-	for _, line := range lines {
+	if !readable {
+		return errors.New("nothing could be read")
+	}
+	out, err := assessAll(all, unread, basis, day)
+	if err != nil {
+		return err
+	}
+	for _, line := range out.lines() {
 		if _, err := fmt.Fprintf(io.out, "%s\n", line); err != nil {
 			return err
 		}
@@ -58,22 +74,56 @@ func (c *assessCommand) Run(_ context.Context, io streams) error {
 	return nil
 }
 
-func readInput(name string, in io.Reader) ([]byte, error) {
-	if name == "-" {
-		return io.ReadAll(in)
+// readInputs reads every file before anything is assessed: an answer that lacks a file that was named would mislead.
+func readInputs(names []string, in io.Reader) ([][]byte, error) {
+	var out [][]byte
+	piped := false
+	for _, name := range names {
+		var body []byte
+		var err error
+		switch {
+		case name != "-":
+			if body, err = os.ReadFile(name); err != nil {
+				return nil, usageError{err.Error()}
+			}
+		case piped:
+			return nil, usageError{"standard input (-) can be read only once"}
+		default:
+			piped = true
+			if body, err = io.ReadAll(in); err != nil {
+				return nil, fmt.Errorf("standard input: %w", err)
+			}
+		}
+		out = append(out, body)
 	}
-	return os.ReadFile(name)
+	return out, nil
 }
 
-// readResources reads one resource, a Bundle's entries, or one of these per line. faults names all that could not be read.
-func readResources(body []byte) (out []fhir.Resource, faults []error) {
+// reading is what one input holds.
+type reading struct {
+	readable  bool // at least one resource or Bundle could be read, be it empty
+	resources []fhir.Resource
+	faults    []inputFault
+}
+
+// inputFault is something that could not be read; line is 0 where the input is one document.
+type inputFault struct {
+	line int
+	err  error
+}
+
+// readResources reads one resource, a Bundle's entries, or one of these per line.
+func readResources(body []byte) reading {
+	var out reading
 	r, err := fhir.Decode(body)
 	if err == nil {
-		return entriesOf(r)
+		out.take(r, 0)
+		return out
 	}
 	lines := bytes.Split(body, []byte("\n"))
 	if !ndjson(lines) {
-		return nil, []error{err}
+		out.faults = []inputFault{{0, err}}
+		return out
 	}
 	for i, line := range lines {
 		if len(bytes.TrimSpace(line)) == 0 {
@@ -81,13 +131,12 @@ func readResources(body []byte) (out []fhir.Resource, faults []error) {
 		}
 		r, err := fhir.Decode(line)
 		if err != nil {
-			faults = append(faults, fmt.Errorf("line %d: %w", i+1, err))
+			out.faults = append(out.faults, inputFault{i + 1, err})
 			continue
 		}
-		got, more := entriesOf(r)
-		out, faults = append(out, got...), append(faults, more...)
+		out.take(r, i+1)
 	}
-	return out, faults
+	return out
 }
 
 // ndjson reports whether at least two lines begin like objects of their own.
@@ -102,21 +151,27 @@ func ndjson(lines [][]byte) bool {
 	return n > 0 && len(lines) > 1
 }
 
-func entriesOf(r fhir.Resource) (out []fhir.Resource, faults []error) {
+// take adds a resource, or the entries of a Bundle.
+func (g *reading) take(r fhir.Resource, line int) {
 	if r.Type != "Bundle" {
-		return []fhir.Resource{r}, nil
+		g.readable = true
+		g.resources = append(g.resources, r)
+		return
 	}
 	b, err := fhir.DecodeBundle(r)
 	if err != nil {
-		return nil, []error{err}
+		g.faults = append(g.faults, inputFault{line, err})
+		return
 	}
+	g.readable = g.readable || len(b.Entries) == 0
 	for _, e := range b.Entries {
 		switch {
 		case e.Fault != nil:
-			faults = append(faults, e.Fault)
+			g.faults = append(g.faults, inputFault{line, e.Fault})
+			continue
 		case e.HasResource:
-			out = append(out, e.Resource)
+			g.resources = append(g.resources, e.Resource)
 		}
+		g.readable = true
 	}
-	return out, faults
 }

@@ -116,7 +116,7 @@ func (c *demoCommand) open(ctx context.Context, io streams) (*hospitalStay, func
 		return nil, nil, err
 	}
 	recordServer := &http.Server{Handler: record.Handler(), ReadHeaderTimeout: 10 * time.Second}
-	go recordServer.Serve(recordListener)
+	go func() { _ = recordServer.Serve(recordListener) }()
 	closeRecord := func() { _ = recordServer.Close() }
 
 	models, err := chart.ReadCatalogue(demo.Catalogue())

@@ -42,6 +42,11 @@ func main() {
 func run(ctx context.Context, args []string, io streams) int {
 	var c cli
 	status := -1
+	bare := len(args) == 0
+	if bare {
+		// Without a command nothing was asked for: the usage is the message of a fault.
+		args, io.out = []string{"--help"}, io.err
+	}
 	parser, err := kong.New(&c, kong.Name("dwellwatch"),
 		kong.Description("Finds vena cava filters that should be coming out, and drafts the referral into the hospital's FHIR record. Every draft is for clinician review."),
 		kong.Writers(io.out, io.err), kong.Exit(func(code int) { status = code }), kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(io), kong.UsageOnError())
@@ -49,10 +54,10 @@ func run(ctx context.Context, args []string, io streams) int {
 		fmt.Fprintln(io.err, "dwellwatch:", err)
 		return 1
 	}
-	if len(args) == 0 {
-		args = []string{"--help"}
-	}
 	cmd, err := parser.Parse(args)
+	if bare {
+		return 2
+	}
 	if status >= 0 {
 		return status // --help
 	}
@@ -61,6 +66,7 @@ func run(ctx context.Context, args []string, io streams) int {
 		fmt.Fprintln(io.err, "Try: dwellwatch --help")
 		return 2
 	}
+	warnUnknown(parser, cmd, io)
 	if err := cmd.Run(); err != nil {
 		var usage usageError
 		if errors.As(err, &usage) {

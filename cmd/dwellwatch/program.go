@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -11,6 +10,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/prometheus/client_golang/prometheus"
 	"github.com/riverqueue/river"
 
 	"dwellwatch/api"
@@ -49,11 +49,15 @@ type program struct {
 	cluster *pgembed.Cluster
 	store   *postgres.Store
 	queue   *river.Client[pgx.Tx]
+	reach   *reach // nil where no record is configured
 	handler http.Handler
 }
 
 // openDatabase connects to the configured database, or runs the private cluster, and brings the schema up to date.
 func openDatabase(ctx context.Context, s settings) (*program, error) {
+	if err := s.databaseSettings.check(); err != nil {
+		return nil, err
+	}
 	p := &program{settings: s}
 	url := s.DatabaseURL
 	if url == "" {
@@ -67,6 +71,9 @@ func openDatabase(ctx context.Context, s settings) (*program, error) {
 	store, err := postgres.Open(ctx, url, postgres.Options{PullContext: s.RecordURL != ""})
 	if err != nil {
 		p.close()
+		if p.cluster == nil {
+			err = fmt.Errorf("%s: %w", setting("database-url"), err)
+		}
 		return nil, err
 	}
 	p.store = store
@@ -114,13 +121,20 @@ func (p *program) build(ctx context.Context) error {
 	if p.queue, err = worker.New(w); err != nil {
 		return err
 	}
-	p.handler, err = api.New(p.apiConfig(screener))
+	registry := prometheus.NewRegistry()
+	if err := registry.Register(newGauges(p.store.Gauges, p.reach, p.log)); err != nil {
+		return fmt.Errorf("metrics: %w", err)
+	}
+	c := p.apiConfig(screener)
+	c.Registry = registry
+	p.handler, err = api.New(c)
 	return err
 }
 
 // connect gives the workers the record to read and write.
 func (p *program) connect(ctx context.Context, w *worker.Config) error {
-	client, err := rest.New(rest.Config{BaseURL: p.RecordURL, Token: p.RecordToken, Timeout: p.RecordTimeout, Now: p.now})
+	p.reach = newReach(http.DefaultTransport, p.now, p.log)
+	client, err := rest.New(rest.Config{BaseURL: p.RecordURL, Token: p.RecordToken, Timeout: p.RecordTimeout, Now: p.now, HTTP: &http.Client{Transport: p.reach}})
 	if err != nil {
 		return err
 	}
@@ -151,23 +165,14 @@ func (p *program) apiConfig(screener screen.Screener) api.Config {
 		Audit: func(ctx context.Context, r api.AuditRow) error { return p.store.Audit(ctx, postgres.Entry(r)) },
 		Ready: func(ctx context.Context) error { return p.store.Pool().Ping(ctx) },
 		Assess: func(resources []fhir.Resource, on filter.Day) ([][]byte, error) {
-			return assessAll(resources, p.basis, on)
+			out, err := assessAll(resources, nil, p.basis, on)
+			if err != nil || len(out.patients) == 0 {
+				return nil, err // the API has its own words for a body that names no patient
+			}
+			return out.lines(), nil
 		},
 		Now: p.now, Zone: p.basis.Zone, Log: p.log, Feeds: p.Feeds, PublicURL: p.PublicURL, Token: p.Token, BodyLimit: p.BodyLimit, Version: version(),
 	}
-}
-
-// assessAll assesses every patient of loose resources, one JSON object each.
-func assessAll(resources []fhir.Resource, basis assess.Basis, on filter.Day) ([][]byte, error) {
-	var out [][]byte
-	for _, rec := range assess.Split(resources, basis) {
-		body, err := json.Marshal(assess.Patient(rec, basis, on).Assessment)
-		if err != nil {
-			return nil, fmt.Errorf("write an assessment: %w", err)
-		}
-		out = append(out, body)
-	}
-	return out, nil
 }
 
 // serve answers on l until ctx ends, then lets running requests finish.

@@ -28,7 +28,7 @@ func (c *serveCommand) Run(ctx context.Context, io streams) error {
 	if err := api.CheckListen(c.Listen, c.Token); err != nil {
 		return usageError{err.Error()}
 	}
-	if err := errors.Join(c.recordSettings.check(), c.listenSettings.check()); err != nil {
+	if err := errors.Join(c.databaseSettings.check(), c.recordSettings.check(), c.listenSettings.check()); err != nil {
 		return err
 	}
 	basis, err := c.basis()

@@ -111,6 +111,9 @@ type Assessment struct {
 	Unread  []Unread `json:"unread"`
 	// Merged names keys that turned out to be the same filter as another (old key -> kept key).
 	Merged map[string]string `json:"merged,omitempty"`
+	// Nameless lists the entries that came without an id, and so are known by it to nobody else: a reference to one
+	// would lead nowhere outside this service.
+	Nameless []string `json:"nameless,omitempty"`
 	// DueOn is the first day on which the patient must be assessed again without new data; null if never.
 	DueOn *string `json:"dueOn"`
 	// Person is what the record says of the patient, for the document's head.

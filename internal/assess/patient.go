@@ -81,6 +81,8 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: now.history.Merged,
 		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, Deceased: died(reading.Facts.Deceased, asOf)},
 	}
+	a.Nameless = nameless(rec.Entries)
+	a.Patient = knownPatient(a.Patient, rec.Entries, a.Nameless)
 	for _, u := range reading.Unread {
 		a.Unread = append(a.Unread, Unread(u))
 	}

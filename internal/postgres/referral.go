@@ -28,7 +28,8 @@ func saveReferral(ctx context.Context, tx pgx.Tx, person string, r SavedReferral
 		INSERT INTO referral (key, person_id, version, state, document)
 		VALUES (@key, @person, @changed::boolean::int, @state, @document)
 		ON CONFLICT (key) DO UPDATE SET state = EXCLUDED.state, version = referral.version + @changed::boolean::int,
-			document = CASE WHEN @changed::boolean THEN EXCLUDED.document ELSE referral.document END
+			document = CASE WHEN @changed::boolean THEN EXCLUDED.document ELSE referral.document END,
+			changed_at = CASE WHEN @changed::boolean THEN now() ELSE referral.changed_at END
 		WHERE referral.person_id = EXCLUDED.person_id
 		RETURNING version`
 	var document json.RawMessage

@@ -89,6 +89,7 @@ func New(c Config) (*river.Client[pgx.Tx], error) {
 		FetchCooldown:        fetchCooldown,
 		FetchPollInterval:    fetchPoll,
 		Logger:               c.Log,
+		ErrorHandler:         failures{c.Log},
 		RetryPolicy:          retries{},
 		PeriodicJobs: []*river.PeriodicJob{river.NewPeriodicJob(river.PeriodicInterval(sweepEvery), func() (river.JobArgs, *river.InsertOpts) {
 			return jobs.DailySweep{Day: c.today().String()}, nil

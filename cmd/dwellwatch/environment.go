@@ -1,0 +1,79 @@
+package main
+
+import (
+	"fmt"
+	"log/slog"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/alecthomas/kong"
+)
+
+const variablePrefix = "DWELLWATCH_"
+
+// otherVariables are read elsewhere than by an option.
+func otherVariables() []string {
+	return []string{
+		"DWELLWATCH_PG_BIN",     // where the private cluster's programs are
+		"DWELLWATCH_SKIP_PEERS", // tests
+		"DWELLWATCH_KEEP_PDF",   // tests
+	}
+}
+
+// variables lists every variable that an option of n or of a command below it reads.
+func variables(n *kong.Node) []string {
+	var out []string
+	for _, f := range n.Flags {
+		out = append(out, f.Envs...)
+	}
+	for _, c := range n.Children {
+		out = append(out, variables(c)...)
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// unknownVariables names what looks like a setting of ours in the environment and is none, sorted. It never gives a value.
+func unknownVariables(environ []string, n *kong.Node) []string {
+	known := append(variables(n), otherVariables()...)
+	var out []string
+	for _, e := range environ {
+		name, _, _ := strings.Cut(e, "=")
+		if strings.HasPrefix(name, variablePrefix) && !slices.Contains(known, name) {
+			out = append(out, name)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// warnUnknown says which variables of the environment nobody reads: a misspelt one would otherwise be found out much later.
+// Commands that log say it in the log.
+func warnUnknown(k *kong.Kong, cmd *kong.Context, io streams) {
+	names := unknownVariables(os.Environ(), k.Model.Node)
+	level, logs := logLevel(cmd)
+	for _, name := range names {
+		if logs {
+			logger(io.err, level).Warn("this variable is no setting and is not read", "variable", name)
+			continue
+		}
+		fmt.Fprintf(io.err, "dwellwatch: warning: %s is no setting and is not read\n", name)
+	}
+}
+
+// logLevel gives the level of the chosen command's log; false where the command has none.
+func logLevel(cmd *kong.Context) (slog.Level, bool) {
+	for _, f := range cmd.Flags() {
+		if f.Name == "log-level" {
+			level, ok := cmd.FlagValue(f).(slog.Level)
+			return level, ok
+		}
+	}
+	return 0, false
+}
+
+// setting names an option in a message the two ways people may have set it.
+func setting(option string) string {
+	return option + " (" + variablePrefix + strings.ToUpper(strings.ReplaceAll(option, "-", "_")) + ")"
+}
