@@ -16,9 +16,10 @@ import (
 // patientGen draws one patient's record as conflicting tellers would send it: one event in up to four forms, partial days,
 // missing statuses, removals and attempts, diagnoses, orders, values, requests. Ids are unique.
 type patientGen struct {
-	t    *rapid.T
-	n    int
-	body []string
+	t       *rapid.T
+	n       int
+	body    []string
+	devices []string // ids of all filters' devices
 }
 
 const generatedPatient = "g1"
@@ -68,7 +69,7 @@ func (g *patientGen) value() {
 
 // other draws a request, an appointment, a report, a stay or a dispense.
 func (g *patientGen) other() {
-	switch rapid.IntRange(0, 5).Draw(g.t, "other") {
+	switch rapid.IntRange(0, 6).Draw(g.t, "other") {
 	case 0:
 		code := rapid.SampledFrom([]string{`{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}]}`, `{"text":"hip replacement surgery"}`}).Draw(g.t, "requested")
 		g.add("ServiceRequest", g.id("sr"), fmt.Sprintf(`"status":"active","intent":"order",%s,"code":%s,"authoredOn":%q,"occurrenceDateTime":%q`, subject(), code, g.day("asked day"), g.day("wanted day")))
@@ -92,6 +93,8 @@ func (g *patientGen) other() {
 		if order := g.some("MedicationRequest"); order != "" {
 			g.add("MedicationDispense", g.id("disp"), fmt.Sprintf(`"status":"completed",%s,"whenHandedOver":%q,"authorizingPrescription":[{"reference":%q}],"medicationCodeableConcept":{"coding":[{"system":"http://www.nlm.nih.gov/research/umls/rxnorm","code":"1364445"}]}`, subject(), g.day("dispensed"), order))
 		}
+	case 6:
+		g.add("Observation", g.id("walk"), fmt.Sprintf(`"status":"final",%s,"code":{"text":"Mobility"},"effectiveDateTime":%q,"valueString":%q`, subject(), g.day("walked"), rapid.SampledFrom([]string{"Fully mobile", "Not mobile"}).Draw(g.t, "mobility")))
 	case 5:
 		g.add("MedicationStatement", g.id("ms"), fmt.Sprintf(`"status":%q,%s,"medicationCodeableConcept":{"text":"apixaban 5 mg"},"effectivePeriod":{"start":%q,"end":%q},"dosage":[{"timing":{"code":{"text":"BID"}}}]`,
 			rapid.SampledFrom([]string{"active", "completed", "not-taken"}).Draw(g.t, "statement"), subject(), g.day("taken from"), g.day("taken to")))
@@ -120,7 +123,32 @@ func (g *patientGen) id(prefix string) string {
 }
 
 func (g *patientGen) add(kind, id, members string) {
-	g.body = append(g.body, fmt.Sprintf(`{"resourceType":%q,"id":%q,"meta":{"versionId":"1","lastUpdated":"2026-12-31T00:00:00Z"},%s}`, kind, id, members))
+	g.body = append(g.body, fmt.Sprintf(`{"resourceType":%q,"id":%q,%s%s}`, kind, id, g.meta(), members))
+}
+
+// meta draws when an entry was written: mostly after all that it tells, now and then before it happened, or not said at all.
+func (g *patientGen) meta() string {
+	return rapid.SampledFrom([]string{
+		`"meta":{"versionId":"1","lastUpdated":"2026-12-31T00:00:00Z"},`, `"meta":{"versionId":"1","lastUpdated":"2026-12-31T00:00:00Z"},`, `"meta":{"versionId":"1","lastUpdated":"2026-12-31T00:00:00Z"},`,
+		`"meta":{"versionId":"1","lastUpdated":"2024-07-01T00:00:00Z"},`, `"meta":{"versionId":"1"},`,
+	}).Draw(g.t, "written")
+}
+
+// note draws words for an entry, or none.
+func (g *patientGen) note(words ...string) string {
+	text := rapid.SampledFrom(append([]string{"", "", ""}, words...)).Draw(g.t, "note")
+	if text == "" {
+		return ""
+	}
+	return fmt.Sprintf(`,"note":[{"text":%q}]`, text)
+}
+
+// modifier draws a modifier of a billed service, in one of the forms that feeds use, or none.
+func (g *patientGen) modifier() string {
+	return rapid.SampledFrom([]string{"", "", "", "", "", "",
+		`,"extension":[{"url":"http://example.org/fhir/modifier","valueCode":"53"}]`,
+		`,"modifierExtension":[{"url":"http://example.org/fhir/x","valueCoding":{"system":"http://www.ama-assn.org/go/cpt","code":"52"}}]`,
+	}).Draw(g.t, "modifier")
 }
 
 // day draws a full, month-only or year-only day.
@@ -141,6 +169,7 @@ func (g *patientGen) filter() {
 	if forms&1 != 0 || forms == 8 {
 		device = g.id("dev")
 		status := rapid.SampledFrom([]string{"active", "active", "active", "inactive"}).Draw(g.t, "device status")
+		g.devices = append(g.devices, device)
 		g.add("Device", device, fmt.Sprintf(`"status":%q,"patient":{"reference":"Patient/%s"},"type":{"text":"vena cava filter"},"modelNumber":"M-%d"`, status, generatedPatient, rapid.IntRange(1, 2).Draw(g.t, "model")))
 	}
 	if forms&2 != 0 || forms == 1 && rapid.Bool().Draw(g.t, "procedure too") {
@@ -149,19 +178,25 @@ func (g *patientGen) filter() {
 			focal = fmt.Sprintf(`,"focalDevice":[{"manipulated":{"reference":"Device/%s"}}]`, device)
 		}
 		status := rapid.SampledFrom([]string{`"status":"completed",`, `"status":"completed",`, `"status":"completed",`, `"status":"unknown",`, ``}).Draw(g.t, "status")
-		g.add("Procedure", g.id("put"), fmt.Sprintf(`%s%s,"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37191"}]},"performedDateTime":%q%s%s`, status, subject(), near("procedure day"), focal, g.reason()))
+		g.add("Procedure", g.id("put"), fmt.Sprintf(`%s%s,"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37191"}]},"performedDateTime":%q%s%s%s%s`, status, subject(), near("procedure day"), focal, g.reason(), g.modifier(),
+			rapid.SampledFrom([]string{"", "", "", "", `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385671000"}]}`}).Draw(g.t, "placement outcome")))
 	}
 	if forms&4 != 0 {
-		g.add("Procedure", g.id("bill"), fmt.Sprintf(`"status":"completed",%s,"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-pcs","code":"06H03DZ"}]},"performedDateTime":%q`, subject(), near("bill day")))
+		g.add("Procedure", g.id("bill"), fmt.Sprintf(`"status":"completed",%s,"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-pcs","code":"06H03DZ"}]},"performedDateTime":%q%s`, subject(), near("bill day"), g.note("second IVC filter", "additional filter placed above the first")))
 	}
 	if forms&8 != 0 && device != "" {
-		g.add("DeviceUseStatement", g.id("use"), fmt.Sprintf(`"status":"active",%s,"device":{"reference":"Device/%s"},"timingPeriod":{"start":%q}`, subject(), device, near("use day")))
+		g.add("DeviceUseStatement", g.id("use"), fmt.Sprintf(`"status":%q,%s,"device":{"reference":"Device/%s"},"timingPeriod":{"start":%q%s}`,
+			rapid.SampledFrom([]string{"active", "active", "completed"}).Draw(g.t, "use status"), subject(), device, near("use day"), g.useEnd(placed)))
 	}
 	for range rapid.IntRange(0, 2).Draw(g.t, "later") {
 		day := (placed + filter.Day(rapid.SampledFrom([]int{0, 5, 40, 60, 62, 200}).Draw(g.t, "later day"))).String()
 		focal := ""
 		if device != "" && rapid.Bool().Draw(g.t, "removal names device") {
-			focal = fmt.Sprintf(`,"focalDevice":[{"manipulated":{"reference":"Device/%s"}}]`, device)
+			focal = fmt.Sprintf(`{"manipulated":{"reference":"Device/%s"}}`, device)
+			if other := rapid.SampledFrom(g.devices).Draw(g.t, "removal names another"); other != device {
+				focal += fmt.Sprintf(`,{"manipulated":{"reference":"Device/%s"}}`, other)
+			}
+			focal = `,"focalDevice":[` + focal + `]`
 		}
 		if rapid.IntRange(0, 3).Draw(g.t, "clock") == 0 {
 			day += rapid.SampledFrom([]string{"T08:00:00Z", "T16:00:00Z"}).Draw(g.t, "hour")
@@ -169,8 +204,17 @@ func (g *patientGen) filter() {
 		code := rapid.SampledFrom([]string{`{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}`, `{"system":"http://snomed.info/sct","code":"233439000"}`, `{"system":"http://hl7.org/fhir/sid/icd-10-pcs","code":"06PY3DZ"}`}).Draw(g.t, "removal code")
 		status := rapid.SampledFrom([]string{`"status":"completed",`, `"status":"completed",`, `"status":"stopped",`, ``}).Draw(g.t, "removal status")
 		outcome := rapid.SampledFrom([]string{"", "", `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385669000"}]}`, `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385671000"}]}`, `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385670004"}]}`}).Draw(g.t, "outcome")
-		g.add("Procedure", g.id("out"), fmt.Sprintf(`%s%s,"code":{"coding":[%s]},"performedDateTime":%q%s%s`, status, subject(), code, day, focal, outcome))
+		g.add("Procedure", g.id("out"), fmt.Sprintf(`%s%s,"code":{"coding":[%s]},"performedDateTime":%q%s%s%s%s`, status, subject(), code, day, focal, outcome,
+			g.note("partially removed", "a fragment is retained", "no fragment is left"), g.modifier()))
 	}
+}
+
+// useEnd draws the end of a device's use, or none.
+func (g *patientGen) useEnd(placed filter.Day) string {
+	if !rapid.Bool().Draw(g.t, "use ended") {
+		return ""
+	}
+	return fmt.Sprintf(`,"end":%q`, placed+filter.Day(rapid.SampledFrom([]int{0, 30, 100, 800}).Draw(g.t, "use length")))
 }
 
 // reason draws why a filter was placed and whether it was meant to stay.
@@ -191,7 +235,9 @@ func (g *patientGen) reason() string {
 func (g *patientGen) diagnosis() {
 	code := rapid.SampledFrom([]string{"I26.99", "I82.412", "I82.220", "K92.2", "D69.6", "T82.525A", "T82.868A", "T82.515D", "T82.595A", "Z51.5", "D75.82", "D68.1"}).Draw(g.t, "diagnosis")
 	extra := rapid.SampledFrom([]string{"", "", `,"clinicalStatus":{"coding":[{"code":"resolved"}]}`, `,"verificationStatus":{"coding":[{"code":"refuted"}]}`}).Draw(g.t, "clinical status")
-	g.add("Condition", g.id("c"), fmt.Sprintf(`%s,"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":%q}]},"onsetDateTime":%q%s`, subject(), code, g.day("onset"), extra))
+	g.add("Condition", g.id("c"), fmt.Sprintf(`%s,"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":%q}]},%q:%q%s%s`, subject(), code,
+		rapid.SampledFrom([]string{"onsetDateTime", "onsetDateTime", "onsetDateTime", "recordedDate"}).Draw(g.t, "day of"), g.day("onset"), extra,
+		g.note("strut in the right ventricle", "history of heart failure", "pain", "new", "no symptoms", "fragment missing")))
 }
 
 func (g *patientGen) order() {

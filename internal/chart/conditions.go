@@ -50,6 +50,7 @@ func (r *reader) condition(n *node) {
 		}
 	}
 	code := r.concept(n.get("code"))
+	r.mobileByCondition(n, code)
 	for _, k := range classes() {
 		if !code.in(k.set) {
 			continue
@@ -92,9 +93,11 @@ func (r *reader) onset(n *node) (onset, recorded filter.Span) {
 // complicationWords reads what text, notes and body site add to a complication's code.
 func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 	text := code.words + " . " + r.notes(n)
+	site := ""
 	for _, v := range n.get("bodySite").Array() {
-		text += " . " + r.concept(v).words
+		site += " . " + r.concept(v).words
 	}
+	text += site
 	for _, e := range n.get("evidence").Array() {
 		for _, v := range e.Get("detail").Array() {
 			if _, ref := r.target(n, v); ref != "" {
@@ -113,7 +116,7 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		Pain:         says(text, "pain", "painful"),
 		Bleeding:     says(text, "bleeding", "haemorrhage", "hemorrhage", "haematoma", "hematoma"),
 		Organ:        says(text, "duodenum", "duodenal", "bowel", "aorta", "aortic", "ureter", "kidney", "pancreas", "liver", "vertebra", "vertebral", "organ contact", "organ injury"),
-		HeartOrLung:  says(text, "heart", "right atrium", "right ventricle", "intracardiac", "pulmonary artery", "lung", "pericardium"),
+		HeartOrLung:  saysInHeart(text) || saysHeart(site),
 		Missing:      says(text, "missing", "unaccounted", "fragment not seen", "fragment lost"),
 		Asymptomatic: says(text, "asymptomatic", "incidental", "no symptoms"),
 		Swelling:     says(text, "swelling", "oedema", "edema"),

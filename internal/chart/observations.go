@@ -15,6 +15,7 @@ func (r *reader) observation(n *node) {
 		return
 	}
 	code := r.concept(n.get("code"))
+	r.mobileByObservation(n, code)
 	for set, what := range map[string]string{"lab-platelets": "platelets", "lab-inr": "inr", "lab-haemoglobin": "haemoglobin", "lab-creatinine": "creatinine", "body-weight": "weight"} {
 		q := n.get("valueQuantity")
 		if !code.in(set) || !q.Get("value").Exists() {

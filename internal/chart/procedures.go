@@ -134,6 +134,13 @@ func (r *reader) focalDevices(n *node) (implanted, explanted, touched []named) {
 
 func (r *reader) placement(n *node, base filter.Event, status string, devices []named) {
 	base.Kind = filter.Placement
+	if r.notPlaced(n) {
+		// A placement that failed put nothing in; one that names an implanted filter all the same contradicts itself.
+		if len(devices) == 0 || !r.saysImplanted(n) {
+			return
+		}
+		base.Kind = filter.Claim
+	}
 	if status != "completed" {
 		base.Kind = filter.Claim
 		if status != "in-progress" && status != "stopped" && status != "unknown" {
@@ -161,7 +168,7 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 	}
 	// A coded outcome decides; words count only where there is none.
 	partial := has(outcomePartial) || !has(outcomeSuccess) && !has(outcomeNoSuccess) && saysPartial(text+" . "+outcome.words)
-	failed := has(outcomeNoSuccess) || saysFailed(outcome.words) || r.reduced(n)
+	failed := has(outcomeNoSuccess) || saysFailed(outcome.words) || hasModifier(n, "52", "53", "73", "74")
 	switch status {
 	case "completed", "stopped":
 		switch {
@@ -186,23 +193,6 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 		return
 	}
 	r.out.Events = append(r.out.Events, r.dated(n, base))
-}
-
-// reduced reports a CPT modifier for a reduced (52) or discontinued (53, 73, 74) service, where a sender puts one: beside
-// the code or in an extension with a CPT coding. Modifier numbers from memory.
-func (r *reader) reduced(n *node) bool {
-	modifier := func(c gjson.Result) bool {
-		return canonicalSystem(c.Get("system").String()) == "http://www.ama-assn.org/go/cpt" && slices.Contains([]string{"52", "53", "73", "74"}, c.Get("code").String())
-	}
-	if slices.ContainsFunc(n.get("code.coding").Array(), modifier) {
-		return true
-	}
-	for _, x := range append(n.get("modifierExtension").Array(), n.get("extension").Array()...) {
-		if modifier(x.Get("valueCoding")) || slices.ContainsFunc(x.Get("valueCodeableConcept.coding").Array(), modifier) {
-			return true
-		}
-	}
-	return false
 }
 
 // reasons reads why the filter was placed and whether it was meant to stay.

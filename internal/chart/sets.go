@@ -156,10 +156,14 @@ func canonicalSystem(system string) string {
 	return system
 }
 
-// canonicalCode puts the dot of ICD-10-CM back where a sender left it out.
+// canonicalCode puts the dot of ICD-10-CM back where a sender left it out, and takes off a modifier that stands after a
+// CPT code ("37193-53").
 func canonicalCode(system, code string) string {
 	if system == "http://hl7.org/fhir/sid/icd-10-cm" && len(code) > 3 && !strings.Contains(code, ".") {
 		return code[:3] + "." + code[3:]
+	}
+	if system == "http://www.ama-assn.org/go/cpt" && len(code) == 8 && code[5] == '-' {
+		return code[:5]
 	}
 	return code
 }

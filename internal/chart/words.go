@@ -68,6 +68,68 @@ func saysPermanent(text string) bool {
 	return says(text, "permanent filter", "permanent ivc filter", "permanent vena cava filter", "permanent caval filter", "filter is permanent", "filter to remain permanently", "filter will not be removed", "permanent placement of filter")
 }
 
+func heartPhrases() []string {
+	return []string{"heart", "atrium", "ventricle", "intracardiac", "cardiac chamber", "cardiac chambers", "tricuspid valve", "pericardium", "pericardial space", "pulmonary artery", "pulmonary arteries", "pulmonary arterial", "lung", "lungs"}
+}
+
+// saysHeart wants the words to be a site, as a body site's are.
+func saysHeart(site string) bool { return says(site, heartPhrases()...) }
+
+// saysInHeart reports whether a text puts a filter or a part of one into the heart, the pulmonary arteries or the lung: in one
+// clause a thing or a movement, then a word for the place that is led to by "in", "into", "to" or the like, with nothing in the
+// clause that denies it. A heart that is only spoken of (heart failure, a heart of normal size) is not meant.
+func saysInHeart(text string) bool {
+	clauses := strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return strings.ContainsRune(".;:\n", r) })
+	for _, clause := range clauses {
+		words := tokens(clause)
+		if says(clause, "intracardiac filter", "intracardiac fragment", "intracardiac strut", "intracardiac migration", "intracardiac embolization", "intracardiac embolisation", "cardiac migration") {
+			return true
+		}
+		for i, w := range words {
+			if slices.Contains(negations(), w) || slices.Contains([]string{"absent", "ruled", "excluded"}, w) {
+				break
+			}
+			if slices.Contains([]string{"in", "into", "to", "within", "inside", "entering", "entered"}, w) && leadsToHeart(words[i+1:]) && slices.ContainsFunc(words[:i], movedPart) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// movedPart reports a word for a filter, a part of it, or its movement.
+func movedPart(w string) bool {
+	return slices.Contains([]string{"filter", "ivcf", "fragment", "fragments", "strut", "struts", "leg", "legs", "limb", "limbs", "arm", "arms", "hook", "hooks", "piece", "pieces", "part", "parts", "component", "components",
+		"migrated", "migration", "embolised", "embolized", "embolisation", "embolization", "displaced", "displacement", "dislodged", "lodged", "travelled", "traveled", "moved"}, w)
+}
+
+// leadsToHeart reports whether words begin with a place in heart or lung, with at most six words that only say which part.
+func leadsToHeart(words []string) bool {
+	for i := 0; i < min(len(words), 7); i++ {
+		for _, p := range heartPhrases() {
+			want := tokens(p)
+			if i+len(want) > len(words) || !slices.Equal(words[i:i+len(want)], want) {
+				continue
+			}
+			if rest := words[i+len(want):]; len(rest) > 0 && slices.Contains([]string{"failure", "disease", "attack", "rate", "rhythm", "block", "murmur", "transplant", "surgery", "cancer", "clinic", "patient", "team", "carcinoma", "metastasis", "metastases"}, rest[0]) {
+				return false
+			}
+			return true
+		}
+		if !slices.Contains([]string{"the", "a", "his", "her", "their", "left", "right", "main", "lower", "upper", "middle", "distal", "proximal", "segmental", "lobar", "wall", "base", "apex", "free", "lumen", "of", "branch", "lobe"}, words[i]) {
+			return false
+		}
+	}
+	return false
+}
+
+// saysMobile reports that a patient moves again or that the risk which a filter was to cover has passed.
+func saysMobile(text string) bool {
+	return !says(text, "not") && !says(text, "unable") && says(text, "fully mobile", "mobile again", "independently mobile", "mobilising independently", "mobilizing independently", "walking independently", "walks independently",
+		"ambulating independently", "ambulates independently", "independent walking", "independent ambulation", "mobility regained", "mobility restored", "normal mobility",
+		"risk of thromboembolism has passed", "risk of thrombosis has passed", "risk of embolism has passed", "vte risk has passed", "no longer at risk of thromboembolism", "no longer at risk of thrombosis", "no longer at risk of embolism", "no longer at risk of vte")
+}
+
 func saysAbdomen(text string) bool {
 	return says(text, "abdomen", "abdominal", "pelvis", "pelvic", "vena cava", "ivc", "cavogram", "cavography", "venacavogram", "lumbar")
 }
@@ -87,11 +149,36 @@ func saysNoFilter(text string) bool {
 }
 
 func saysNew(text string, events ...string) bool {
-	var phrases []string
-	for _, e := range events {
-		phrases = append(phrases, "new "+e, "new acute "+e, "recurrent "+e, "acute new "+e)
+	for _, clause := range strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return strings.ContainsRune(".;:,\n", r) }) {
+		words := tokens(clause)
+		for i, w := range words {
+			if w != "new" && w != "recurrent" || slices.ContainsFunc(words[max(0, i-3):i], func(w string) bool { return slices.Contains(negations(), w) }) {
+				continue
+			}
+			// What is new is the event, with a few words between that say which: "new bilateral segmental emboli".
+			for gap := 1; gap <= 5 && i+gap < len(words); gap++ {
+				if startsWith(words[i+gap:], events) {
+					return true
+				}
+				if !slices.Contains(eventQualities(), words[i+gap]) {
+					break
+				}
+			}
+		}
 	}
-	return says(text, phrases...)
+	return false
+}
+
+// eventQualities are words that may stand between "new" and the event.
+func eventQualities() []string {
+	return []string{"acute", "subacute", "small", "large", "massive", "submassive", "extensive", "bilateral", "left", "right", "sided", "central", "saddle", "lobar", "segmental", "subsegmental", "peripheral", "multiple", "proximal", "distal", "occlusive", "nonocclusive", "non", "femoral", "popliteal", "iliac", "and", "or"}
+}
+
+func startsWith(words []string, phrases []string) bool {
+	return slices.ContainsFunc(phrases, func(p string) bool {
+		want := tokens(p)
+		return len(want) <= len(words) && slices.Equal(words[:len(want)], want)
+	})
 }
 
 func saysProphylactic(text string) bool {

@@ -18,6 +18,9 @@ func TestWords(t *testing.T) {
 		{"the abdomen", saysAbdomen, []string{"CT abdomen and pelvis", "cavogram", "Lumbar spine"}, []string{"CT chest", "MRI of the head"}},
 		{"a part stayed", saysPartial, []string{"partially removed", "a fragment is retained"}, []string{"no fragment", "removed whole"}},
 		{"it failed", saysFailed, []string{"not successful", "attempt failed", "unable to engage the hook"}, []string{"successful", "without failure"}},
+		{"in the heart", saysInHeart, []string{"Filter in the right atrium", "a strut is lodged in the wall of the right ventricle", "fragment embolised to the left lower lobe pulmonary artery", "migrated to the heart", "intracardiac fragment", "leg of the filter within the lung"},
+			[]string{"history of heart failure", "filter in a patient with heart failure", "fragment in heart failure clinic", "no fragment in the heart", "filter not in the heart", "heart: no fragment", "heart and lungs normal", "filter tilted in the cava, heart of normal size", "pain in the heart"}},
+		{"the patient moves again", saysMobile, []string{"Fully mobile", "walks independently", "VTE risk has passed"}, []string{"Not yet fully mobile", "unable to walk", "mobile phone", "no longer fully mobile", "never walks independently"}},
 		{"it is to stay", saysPermanent, []string{"permanent filter", "Filter is permanent"}, []string{"not a permanent filter", "permanent pacemaker"}},
 	} {
 		for _, s := range c.yes {

@@ -129,14 +129,14 @@ func (r *reconstruction) closest(g *draft, later []Event) *draft {
 	return best
 }
 
-// between reports whether a removal lies after the one placement and not after the other.
+// between reports whether a removal, whole or in part, lies after the one placement and not after the other.
 func between(a, b *draft, later []Event) bool {
 	early, late := a.placed(), b.placed()
 	if late.Earliest < early.Earliest {
 		early, late = late, early
 	}
 	return slices.ContainsFunc(later, func(e Event) bool {
-		return e.Kind == Removal && !e.Nonspecific && early.Latest < e.When.Earliest && e.When.Latest <= late.Earliest
+		return (e.Kind == Removal || e.Kind == PartialRemoval) && !e.Nonspecific && early.Latest < e.When.Earliest && e.When.Latest <= late.Earliest
 	})
 }
 

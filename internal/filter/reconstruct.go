@@ -38,28 +38,42 @@ type reconstruction struct {
 	filters []*draft
 	// either holds removals that fit several filters alike, with the filters they fit.
 	either []ambiguous
+	// tried holds attempts and repositionings with all filters that each can have been about: one of them was in on its day.
+	tried []trial
 }
 
 // draft is one filter while its history is being put together.
 type draft struct {
-	events   []Event // placements, claims and device entries
-	later    []Event // removals, attempts and the rest that were given to it
-	removal  *retrieval
+	events   []Event      // placements, claims and device entries
+	later    []Event      // removals, attempts and the rest that were given to it
+	removal  *retrieval   // that took it out
+	parts    []*retrieval // each of which took a part of it out, in order
 	reopened bool
 	unclear  []string
 	doubts   []Contradiction
 	// fitted says that an entry was given to it because it fits, not because it names it.
 	fitted bool
 	orphan bool // known only from something that was done to it later
-	// removedBy is when it came out where several removals can have done it; partly says that each of them left a part in.
-	removedBy *Span
-	partly    bool
+	// settled says how several removals that fit it and others alike left it, where every story agrees; nil where none do.
+	settled *outcome
+}
+
+// outcome is how a filter ended and on which days its removal can have been.
+type outcome struct {
+	standing Standing
+	removed  Span
 }
 
 // retrieval is one removal as told by one or more entries.
 type retrieval struct {
 	events []Event
 	when   Span
+	at     int // its place in the order of time
+}
+
+type trial struct {
+	when    Span
+	filters []*draft
 }
 
 type ambiguous struct {
@@ -143,6 +157,8 @@ func (d *draft) start() int {
 }
 
 func (d *draft) doubt(kind, text string, decides bool, evidence ...Ref) {
+	// The list may be an event's own, whose first entry is the event itself.
+	evidence = slices.Clone(evidence)
 	slices.Sort(evidence)
 	c := Contradiction{Kind: kind, Text: text, Evidence: slices.Compact(evidence), Decides: decides}
 	for _, have := range d.doubts {
@@ -251,21 +267,21 @@ func (r *reconstruction) close(d *draft) Filter {
 
 func (r *reconstruction) standing(d *draft, f *Filter) (Standing, string) {
 	switch {
-	case d.removedBy != nil:
-		f.Removed = *d.removedBy
-		if d.partly {
-			return StandingPartly, ""
-		}
+	case d.settled != nil && d.settled.standing == StandingRemoved:
+		f.Removed = d.settled.removed
 		return StandingRemoved, ""
-	case d.removal != nil && d.removal.partial():
-		f.Removed = d.removal.when
-		return StandingPartly, ""
 	case d.removal != nil && !d.reopened:
 		f.Removed = d.removal.when
 		return StandingRemoved, ""
 	case len(d.unclear) > 0:
 		slices.Sort(d.unclear)
 		return StandingUnclear, strings.Join(slices.Compact(d.unclear), "; ")
+	case d.settled != nil && d.settled.standing == StandingPartly:
+		f.Removed = d.settled.removed
+		return StandingPartly, ""
+	case len(d.parts) > 0:
+		f.Removed = d.parts[len(d.parts)-1].when
+		return StandingPartly, ""
 	case !d.orphan && !slices.ContainsFunc(d.events, func(e Event) bool { return e.Kind != Claim }):
 		return StandingUnclear, "no entry says that the placement was completed"
 	}

@@ -6,6 +6,7 @@ import (
 
 // assign gives every later event to the filter it happened to, in order of time.
 func (r *reconstruction) assign(events []Event) {
+	events = r.parted(events)
 	for _, e := range r.retrievals(events) {
 		r.assignRemoval(e)
 	}
@@ -30,6 +31,34 @@ func (r *reconstruction) assign(events []Event) {
 	r.reopenSighted()
 }
 
+// unplaced gives the filter of which nothing is known but what was done to it later: one for each entry, however many devices
+// the entry names.
+func (r *reconstruction) unplaced(e Event) *draft {
+	for _, d := range r.filters {
+		if d.orphan && slices.ContainsFunc(d.later, func(f Event) bool { return first(f.Evidence) == first(e.Evidence) }) {
+			return d
+		}
+	}
+	d := &draft{orphan: true}
+	r.filters = append(r.filters, d)
+	return d
+}
+
+// take notes that a retrieval took the filter out, or a part of it.
+func (d *draft) take(o *retrieval) {
+	d.later = append(d.later, o.events...)
+	if o.partial() {
+		d.parts = append(d.parts, o)
+		return
+	}
+	d.removal = o
+}
+
+// partBy reports whether a part came out on a day not before when: then what happened on when left a filter in.
+func (d *draft) partBy(when Span) bool {
+	return slices.ContainsFunc(d.parts, func(o *retrieval) bool { return o.when.Latest >= when.Earliest })
+}
+
 // retrievals merges entries that tell one removal: close in time and not naming different devices.
 func (r *reconstruction) retrievals(events []Event) []*retrieval {
 	var out []*retrieval
@@ -43,11 +72,11 @@ func (r *reconstruction) retrievals(events []Event) []*retrieval {
 		}
 		at := slices.IndexFunc(out, func(o *retrieval) bool {
 			return !slices.ContainsFunc(o.events, func(f Event) bool {
-				return f.When.Gap(e.When) > r.params.SamePlacementDays || conflict(&draft{events: []Event{f}}, &draft{events: []Event{e}})
+				return f.When.Gap(e.When) > r.params.SamePlacementDays || conflict(&draft{events: []Event{f}}, &draft{events: []Event{e}}) || r.ofOthers(f, e)
 			}) && e.When.Known()
 		})
 		if at < 0 {
-			out = append(out, &retrieval{events: []Event{e}})
+			out = append(out, &retrieval{events: []Event{e}, at: len(out)})
 			continue
 		}
 		out[at].events = append(out[at].events, e)
@@ -84,7 +113,7 @@ func (r *reconstruction) candidates(devices []Device, when Span) []*draft {
 		if conflict(d, &draft{events: []Event{{Kind: InPlace, Devices: devices}}}) {
 			continue
 		}
-		if d.removal == nil && d.removedBy == nil {
+		if d.removal == nil {
 			possible = append(possible, d)
 		}
 	}
@@ -114,6 +143,9 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 	case nonspecific:
 		for _, d := range found {
 			d.later = append(d.later, o.events...)
+			if d.partBy(o.when) {
+				continue
+			}
 			d.unclear = append(d.unclear, "a removal code that does not name the cava suggests that it is out")
 			d.doubt("removal-nonspecific", "A removal on "+o.when.String()+" is coded for a device in the lower veins, not for a caval filter.", true, append(d.evidence(), refs(o.events)...)...)
 		}
@@ -121,8 +153,7 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 		// The device is named and already out: the later retrieval reopens a removal known only from its code.
 		r.again(found[0], o)
 	case len(found) == 1:
-		found[0].removal = o
-		found[0].later = append(found[0].later, o.events...)
+		found[0].take(o)
 	case len(found) > 1:
 		r.either = append(r.either, ambiguous{o, found})
 	default:
@@ -130,7 +161,7 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 			r.again(d, o)
 			return
 		}
-		r.filters = append(r.filters, &draft{removal: o, later: slices.Clone(o.events), orphan: true})
+		r.unplaced(o.events[0]).take(o)
 	}
 }
 
@@ -180,20 +211,23 @@ func (r *reconstruction) again(d *draft, o *retrieval) {
 	if !presumed(before) {
 		return
 	}
-	d.removal = o
+	d.removal, d.reopened = o, presumed(o)
+	if o.partial() {
+		d.removal, d.parts = nil, append(d.parts, o)
+	}
 	for i, e := range d.later {
 		if slices.ContainsFunc(before.events, func(f Event) bool { return compare(e, f) == 0 }) {
 			d.later[i].Kind = Attempt
 		}
 	}
-	if presumed(o) {
-		d.reopened = true
+	if d.reopened {
 		d.unclear = append(d.unclear, "two retrievals are recorded and neither states its outcome")
 	}
 }
 
 // assignAttempt gives an attempt or a repositioning to its filter; it proves that a filter was in on that day.
 func (r *reconstruction) assignAttempt(e Event) {
+	r.tried = append(r.tried, trial{e.When, r.triable(e)})
 	found := r.candidates(e.Devices, e.When)
 	found = slices.DeleteFunc(found, func(d *draft) bool {
 		return d.removal != nil && d.removal.when.Latest < e.When.Earliest
@@ -207,7 +241,8 @@ func (r *reconstruction) assignAttempt(e Event) {
 			r.reopen(d, e)
 			return
 		}
-		r.filters = append(r.filters, &draft{later: []Event{e}, orphan: true})
+		d := r.unplaced(e)
+		d.later = append(d.later, e)
 	case len(found) == 1:
 		found[0].later = append(found[0].later, e)
 	default:
@@ -216,6 +251,25 @@ func (r *reconstruction) assignAttempt(e Event) {
 			d.later = append(d.later, e)
 		}
 	}
+}
+
+// triable lists the filters that an attempt can have been about: the one whose device it names, else all placed by then that
+// nothing tells apart from it.
+func (r *reconstruction) triable(e Event) []*draft {
+	var named, possible []*draft
+	for _, d := range r.filters {
+		switch {
+		case d.orphan || d.placed().Earliest > e.When.Latest:
+		case namesSame(d.devices(), e.Devices):
+			named = append(named, d)
+		case !conflict(d, &draft{events: []Event{{Kind: InPlace, Devices: e.Devices}}}):
+			possible = append(possible, d)
+		}
+	}
+	if len(named) > 0 {
+		return named
+	}
+	return possible
 }
 
 // inPlaceOn lists filters that have since come out but were in on the day of the event.
@@ -236,12 +290,11 @@ func (r *reconstruction) assignClaim(e Event) {
 		if len(out) > 0 {
 			return
 		}
-		found = []*draft{{orphan: true}}
-		r.filters = append(r.filters, found[0])
+		found = []*draft{r.unplaced(e)}
 	}
 	for _, d := range found {
 		d.later = append(d.later, e)
-		if d.removal == nil {
+		if d.removal == nil && !d.partBy(e.When) {
 			d.unclear = append(d.unclear, "a removal is recorded without saying that it was done")
 			d.doubt("removal-claim", "A removal dated "+e.When.String()+" is recorded without saying that it was done.", true, append(d.evidence(), e.Evidence...)...)
 		}
@@ -278,7 +331,7 @@ func (r *reconstruction) assignHint(e Event) {
 	}
 	for _, d := range found {
 		d.later = append(d.later, e)
-		if d.removal == nil && d.removedBy == nil {
+		if d.removal == nil && len(d.parts) == 0 {
 			d.unclear = append(d.unclear, "the device entry is inactive or its use is ended, which does not prove a removal")
 			d.doubt("device-inactive", "The device entry is inactive or its use is ended, but no removal is recorded.", true, append(d.evidence(), e.Evidence...)...)
 		}
@@ -292,7 +345,7 @@ func (r *reconstruction) assignUnseen(e Event) {
 		after := slices.ContainsFunc(append(slices.Clone(d.events), d.later...), func(o Event) bool {
 			return (o.Kind == InPlace || o.Kind == Attempt || o.Kind == Repositioning) && o.When.Earliest > e.When.Latest
 		})
-		if d.orphan || d.removal != nil || after || d.placed().Known() && d.placed().Latest >= e.When.Earliest {
+		if d.orphan || d.removal != nil || len(d.parts) > 0 || after || d.placed().Known() && d.placed().Latest >= e.When.Earliest {
 			continue
 		}
 		d.later = append(d.later, e)

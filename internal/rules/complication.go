@@ -77,10 +77,17 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		c.Emergency = d.Words.HeartOrLung
 	case CavalThrombosis:
 		placed := s.Filter.Placed
-		if !d.Acute || !d.Onset.Known() || !placed.Known() || d.Onset.Earliest <= placed.Latest.Add(s.Policy.NewVTEAfterDays) {
+		if !d.Acute || !d.Day().Known() || !placed.Known() || d.Day().Earliest <= placed.Latest.Add(s.Policy.NewVTEAfterDays) {
+			return c, false
+		}
+		// What was recorded late without an onset may be what the filter was placed for, where the placement says so.
+		if !d.Onset.Known() && slices.ContainsFunc(s.reasons(), func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) }) {
 			return c, false
 		}
 		c.Rule, c.Weight, c.Text = "caval-thrombosis", IsUrgent, "Acute thrombosis or occlusion of the cava began "+d.Onset.String()+", with the filter in place."
+		if !d.Onset.Known() {
+			c.Text = "Acute thrombosis or occlusion of the cava was first recorded " + d.Recorded.String() + ", with the filter in place; when it began is not said."
+		}
 		if d.Words.Asymptomatic {
 			c.Weight = RaiseReview
 		}

@@ -30,7 +30,7 @@ func (s *Situation) contraindications() contraindications {
 			case over:
 				c.ended = append(c.ended, d)
 			case d.Day().Bounded() && s.Clock.AtLeast(d.Day().Latest, s.Policy.BleedActiveDays+1):
-				again := s.bleedAgain(d)
+				again := s.bleedAgain(d, filter.MinDay)
 				if len(again) == 0 {
 					c.unknown = append(c.unknown, d)
 					continue
@@ -64,12 +64,39 @@ func (s *Situation) contraindications() contraindications {
 	return c
 }
 
+// since leaves what speaks against anticoagulation from a day after the given one on: a contraindication older than a course
+// counts as ended by it. What a later value or visit keeps active is as young as that.
+func (c contraindications) since(s *Situation, start filter.Span) contraindications {
+	var out contraindications
+	for _, d := range c.active {
+		young, labs := d.Day().Latest > start.Earliest, []filter.Ref(nil)
+		switch d.Class {
+		case Bleed:
+			// An old bleed is active for what came after it only.
+			if labs = s.bleedAgain(d, start.Earliest); d.Day().Bounded() && s.Clock.AtLeast(d.Day().Latest, s.Policy.BleedActiveDays+1) {
+				young = len(labs) > 0
+			}
+		case Thrombocytopenia:
+			if count, ok := s.latestLab("platelets", s.Policy.PlateletDays); ok {
+				young, labs = count.Day.Latest > start.Earliest, count.Evidence
+			}
+		}
+		if young {
+			out.active, out.labs = append(out.active, d), append(out.labs, labs...)
+		}
+	}
+	older := func(d Diagnosis) bool { return d.Day().Latest <= start.Earliest }
+	out.ended = slices.DeleteFunc(slices.Clone(c.ended), older)
+	out.unknown = slices.DeleteFunc(slices.Clone(c.unknown), older)
+	return out
+}
+
 // bleedAgain gives what keeps an old bleed active: a later encounter for it, or a fall in haemoglobin, as long as that is
-// no older than a bleed may be.
-func (s *Situation) bleedAgain(d Diagnosis) []filter.Ref {
+// no older than a bleed may be; only what came after the given day counts.
+func (s *Situation) bleedAgain(d Diagnosis, after filter.Day) []filter.Ref {
 	var out []filter.Ref
 	recent := func(day filter.Span) bool {
-		return day.Bounded() && day.Earliest > d.Day().Latest && s.Clock.Reached(day.Earliest) && s.Clock.Within(day.Latest, s.Policy.BleedActiveDays)
+		return day.Bounded() && day.Earliest > max(d.Day().Latest, after) && s.Clock.Reached(day.Earliest) && s.Clock.Within(day.Latest, s.Policy.BleedActiveDays)
 	}
 	for _, v := range s.Facts.Visits {
 		if (v.Bleed || slices.Contains(v.For, first(d.Evidence))) && recent(v.When) {

@@ -52,8 +52,11 @@ func (s *Situation) indication() Indication {
 		}
 	}
 	c := s.contraindications()
-	i.Evidence = slices.Concat(s.Anticoagulation.Evidence, evidenceOf(c.unknown), s.blockers(c), s.riskBlockers())
-	if len(c.unknown) > 0 {
+	i.Evidence = slices.Concat(s.Anticoagulation.Evidence, evidenceOf(c.active), c.labs, evidenceOf(c.unknown), s.blockers(c), s.riskBlockers())
+	switch {
+	case len(c.active) > 0:
+		i.Text = "A contraindication to anticoagulation stands (" + labelsOf(c.active) + "), and the record does not say whether the reason for the filter has passed."
+	case len(c.unknown) > 0:
 		i.Text = "A contraindication is on record and no entry says that it has ended."
 	}
 	i.Text = strings.TrimSpace(i.Text + " " + s.Anticoagulation.words())
@@ -68,9 +71,9 @@ func (s *Situation) resolved(i Indication, c contraindications) (Indication, boo
 		i.Evidence = a.cover
 		return i, true
 	}
-	if done := a.Finished; s.courseDone() && len(c.active) == 0 && len(c.unknown) == 0 && len(s.acuteNew()) == 0 {
+	if done := a.Finished; s.courseDone() && len(c.since(s, done.Start).active) == 0 && len(c.since(s, done.Start).unknown) == 0 && len(s.acuteNew()) == 0 {
 		i.Status = Resolved
-		i.Text = fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished and no contraindication is on record.", done.Start, done.End)
+		i.Text = fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished and no contraindication since is on record.", done.Start, done.End)
 		i.Evidence = done.Evidence
 		return i, true
 	}
@@ -86,8 +89,9 @@ func (s *Situation) blockers(c contraindications) []filter.Ref {
 		out = slices.Concat(out, a.cover, evidenceOf(s.laterBleeds(a.Since)), s.plannedSurgery())
 	}
 	if s.courseDone() {
-		out = slices.Concat(out, a.Finished.Evidence, evidenceOf(c.active), c.labs, evidenceOf(c.unknown), evidenceOf(s.acuteNew()))
-		if len(c.active) > 0 {
+		young := c.since(s, a.Finished.Start)
+		out = slices.Concat(out, a.Finished.Evidence, evidenceOf(young.active), young.labs, evidenceOf(young.unknown), evidenceOf(s.acuteNew()))
+		if len(young.active) > 0 {
 			out = slices.Concat(out, evidenceOf(s.acuteVTEs()))
 		}
 	}
@@ -106,8 +110,18 @@ func (s *Situation) riskBlockers() []filter.Ref {
 	if d, ok := s.indexVTE(); ok {
 		index = d.Evidence
 	}
-	if s.riskOver() {
-		return slices.Concat(index, s.plannedSurgery())
+	if mobile := s.mobile(); s.riskOver() || len(mobile) > 0 {
+		return slices.Concat(index, s.plannedSurgery(), mobile)
+	}
+	return nil
+}
+
+// mobile gives the first entry that says, on a day after the placement, that the patient moves again or the risk has passed.
+func (s *Situation) mobile() []filter.Ref {
+	for _, m := range s.Facts.Mobility {
+		if s.Filter.Placed.Bounded() && m.When.Earliest > s.Filter.Placed.Latest && s.Clock.Reached(m.When.Earliest) {
+			return m.Evidence
+		}
 	}
 	return nil
 }
@@ -129,11 +143,9 @@ func (s *Situation) riskEnded(i Indication) (Indication, bool) {
 	if !ok {
 		return i, false
 	}
-	for _, m := range s.Facts.Mobility {
-		if s.Clock.Reached(m.When.Earliest) && m.When.Earliest >= s.Filter.Placed.Earliest {
-			i.Status, i.Text, i.Evidence = Resolved, "Placed to prevent embolism; mobility or the end of the risk is documented.", append(append([]filter.Ref{}, reason.Evidence...), m.Evidence...)
-			return i, true
-		}
+	if mobile := s.mobile(); len(mobile) > 0 && len(s.plannedSurgery()) == 0 {
+		i.Status, i.Text, i.Evidence = Resolved, "Placed to prevent embolism; mobility or the end of the risk is documented.", slices.Concat(reason.Evidence, mobile)
+		return i, true
 	}
 	if s.riskOver() && len(s.plannedSurgery()) == 0 {
 		i.Status = Resolved
@@ -157,8 +169,9 @@ func (s *Situation) likelyResolved(i Indication, c contraindications) (Indicatio
 		i.Status, i.Text, i.Evidence = LikelyResolved, "The contraindication to anticoagulation has ended; treatment is not known.", evidenceOf(c.ended)
 		return i, true
 	}
-	if done := a.Finished; s.courseDone() && len(c.active) > 0 && len(s.acuteVTEs()) == 0 {
-		i.Status, i.Text, i.Evidence = LikelyResolved, fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished, no acute thromboembolism, and a new contraindication stands.", done.Start, done.End), slices.Concat(done.Evidence, evidenceOf(c.active), c.labs)
+	if done := a.Finished; s.courseDone() && len(c.since(s, done.Start).active) > 0 && len(s.acuteVTEs()) == 0 {
+		young := c.since(s, done.Start)
+		i.Status, i.Text, i.Evidence = LikelyResolved, fmt.Sprintf("A course of therapeutic anticoagulation from %s to %s is finished, no acute thromboembolism, and a new contraindication stands.", done.Start, done.End), slices.Concat(done.Evidence, evidenceOf(young.active), young.labs)
 		return i, true
 	}
 	if reason, ok := s.prophylactic(); ok && len(s.plannedSurgery()) == 0 {
@@ -195,6 +208,16 @@ func (s *Situation) stillIndicated(i Indication, c contraindications) (Indicatio
 		return i, true
 	}
 	return i, false
+}
+
+// labelsOf names diagnoses for people, with their days.
+func labelsOf(ds []Diagnosis) string {
+	var out []string
+	for _, d := range ds {
+		out = append(out, d.Label+", "+d.Day().String())
+	}
+	slices.Sort(out)
+	return strings.Join(slices.Compact(out), "; ")
 }
 
 // laterBleeds lists bleeds that began after cover did; a contraindication older than the cover counts as ended.

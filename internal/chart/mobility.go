@@ -1,0 +1,44 @@
+package chart
+
+import (
+	"slices"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/rules"
+)
+
+// mobileByCondition reads a problem entry that says by a code of the value set mobility-regained, which a site extends, or by
+// a listed phrase that the patient moves again or that the risk has passed.
+func (r *reader) mobileByCondition(n *node, code concept) {
+	if !code.in("mobility-regained") && !saysMobile(code.words) {
+		return
+	}
+	for _, v := range n.get("clinicalStatus.coding.#.code").Array() {
+		if slices.Contains([]string{"resolved", "inactive", "remission"}, v.String()) {
+			return
+		}
+	}
+	onset, recorded := r.onset(n)
+	d := rules.Diagnosis{Onset: onset, Recorded: recorded}
+	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: d.Day(), Made: recorded, Evidence: []filter.Ref{n.name}})
+}
+
+// mobileByObservation reads an observation whose value says so. Its own code says so only where it has no value, or one
+// that is true: "walks independently: no" is heard as what it says.
+func (r *reader) mobileByObservation(n *node, code concept) {
+	value := r.concept(n.get("valueCodeableConcept"))
+	words := value.words + " . " + n.get("valueString").String()
+	asked := code.in("mobility-regained") || saysMobile(code.words)
+	bare := !n.get("valueCodeableConcept").Exists() && !n.get("valueString").Exists() && !n.get("valueQuantity").Exists() && !n.get("valueInteger").Exists() && !n.get("valueBoolean").Exists() && !n.get("dataAbsentReason").Exists()
+	if !value.in("mobility-regained") && !saysMobile(words) && !(asked && (bare || n.get("valueBoolean").Bool())) {
+		return
+	}
+	day, _ := r.day(n, "effectiveDateTime")
+	if !day.Known() {
+		day, _, _ = r.period(n, "effectivePeriod")
+	}
+	if !day.Known() {
+		day, _ = r.day(n, "issued")
+	}
+	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: day, Made: day, Evidence: []filter.Ref{n.name}})
+}
