@@ -39,6 +39,7 @@ func layers() map[string]layer {
 		"internal/filter":    {"", core, "", true},
 		"internal/policy":    {"", core, "", true},
 		"internal/catalogue": {"", core, "", true},
+		"internal/udi":       {"", core, "", true},
 		"internal/rules":     {"internal/filter internal/policy", core, "", true},
 		"internal/draft":     {"internal/filter", core, "", true},
 		"internal/chart":     {"fhir internal/fault internal/filter internal/rules internal/catalogue", codec, "github.com/tidwall/gjson", true},
