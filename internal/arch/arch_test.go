@@ -42,7 +42,7 @@ func layers() map[string]layer {
 		"internal/udi":       {"", core, "", true},
 		"internal/rules":     {"internal/filter internal/policy", core, "", true},
 		"internal/draft":     {"internal/filter", core, "", true},
-		"internal/chart":     {"fhir internal/fault internal/filter internal/rules internal/catalogue", codec, "github.com/tidwall/gjson", true},
+		"internal/chart":     {"fhir internal/fault internal/filter internal/rules internal/catalogue internal/udi", codec, "github.com/tidwall/gjson", true},
 		"internal/screen":    {"fhir internal/chart internal/catalogue", codec, "github.com/tidwall/gjson", true},
 		// sha1 is UUIDv5's own hash (RFC 4122), sha256 the digest of meaning.
 		"internal/assess":  {"fhir internal/chart internal/screen internal/draft internal/rules internal/filter internal/policy internal/catalogue", codec + " crypto/sha1 crypto/sha256", "", true},

@@ -48,7 +48,7 @@ func ReadCatalogue(body []byte) (catalogue.Catalogue, error) {
 			m.Numbers = append(m.Numbers, v)
 		}
 		for _, v := range d.Get("udiDeviceIdentifier").Array() {
-			m.Identifiers = append(m.Identifiers, v.Get("deviceIdentifier").String())
+			m.Identifiers = append(m.Identifiers, bareIdentifier(v.Get("deviceIdentifier").String(), 0).Device)
 		}
 		for _, x := range d.Get("extension").Array() {
 			switch x.Get("url").String() {

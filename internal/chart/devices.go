@@ -25,30 +25,14 @@ func (r *reader) describe(n *node) (filter.Device, bool) {
 	for _, v := range n.get("deviceName").Array() {
 		names = append(names, v.Get("name").String())
 	}
-	identifier, carrier := "", ""
-	for _, v := range n.get("udiCarrier").Array() {
-		if identifier == "" {
-			identifier = strings.TrimSpace(v.Get("deviceIdentifier").String())
-		}
-		if carrier == "" {
-			carrier = strings.Join(strings.Fields(v.Get("carrierHRF").String()), "")
-		}
-	}
-	d := filter.Device{Ref: n.name, Serial: strings.TrimSpace(n.get("serialNumber").String()), Number: strings.TrimSpace(n.get("modelNumber").String())}
-	lot := strings.TrimSpace(n.get("lotNumber").String())
-	// A device identifier alone names a model; only with serial or lot does it name a device.
-	switch {
-	case identifier != "" && (d.Serial != "" || lot != ""):
-		d.UDI = identifier + "|" + lot + "|" + d.Serial
-	case carrier != "":
-		d.UDI = carrier
-	}
+	l := readLabel(n)
+	d := filter.Device{Ref: n.name, Identifier: l.device, Lot: l.lot, Serial: l.serial, Number: strings.TrimSpace(n.get("modelNumber").String()), Flaw: l.flaw}
 	name := ""
 	if len(names) > 0 {
 		name = names[0]
 	}
 	d.Name = name
-	model, by := r.models.Find(identifier, d.Number, name)
+	model, by := r.models.Find(d.Identifier, d.Number, name)
 	d.Model = filter.Model{Name: model.Name, Design: model.Design, Intent: model.Intent, By: by}
 	c := r.concept(n.get("type"))
 	known := by != "none" || c.in("filter-device") || saysFilter(c.words) || saysFilter(strings.Join(names, " . "))

@@ -28,12 +28,31 @@ const (
 
 // Device is what one entry says about the device itself.
 type Device struct {
-	Ref    Ref    // "" where no entry is named
-	UDI    string // device identifier and serial or lot as one string, normalised; "" where unknown
-	Serial string
-	Number string // model number
-	Name   string
-	Model  Model
+	Ref Ref // "" where no entry is named
+	// Identifier is the UDI's device identifier, normalised: it names a model; with lot or serial number it names a device.
+	Identifier, Lot, Serial string
+	Number                  string // model number
+	Name                    string
+	Model                   Model
+	Flaw                    string // what is wrong with its label, in words
+}
+
+// same reports whether both are one device: one entry, or one identifier with the same serial number, or the same lot where
+// a serial number is not told of both.
+func (d Device) same(o Device) bool {
+	if d.Ref != "" && d.Ref == o.Ref {
+		return true
+	}
+	if d.Identifier == "" || d.Identifier != o.Identifier || differ(d.Lot, o.Lot) || differ(d.Serial, o.Serial) {
+		return false
+	}
+	return d.Serial != "" && d.Serial == o.Serial || d.Lot != "" && d.Lot == o.Lot
+}
+
+// other reports whether both cannot be one device.
+func (d Device) other(o Device) bool {
+	return differ(d.Identifier, o.Identifier) || differ(d.Lot, o.Lot) || differ(d.Serial, o.Serial) || differ(d.Number, o.Number) ||
+		d.Model.identified() && o.Model.identified() && d.Model.Name != o.Model.Name
 }
 
 // Model is a catalogue's answer.
@@ -43,6 +62,8 @@ type Model struct {
 	Intent string // retrievable | permanent | unknown
 	By     string // udi | model-number | name | none
 }
+
+func (m Model) identified() bool { return m.By != "" && m.By != "none" }
 
 // Event is one thing that one record entry tells about a filter.
 type Event struct {
@@ -73,8 +94,8 @@ func compare(a, b Event) int {
 		cmp.Compare(kindRank(a.Kind), kindRank(b.Kind)),
 		strings.Compare(first(a.Evidence), first(b.Evidence)),
 		slices.CompareFunc(a.Devices, b.Devices, func(x, y Device) int {
-			return cmp.Or(strings.Compare(x.Ref, y.Ref), strings.Compare(x.UDI, y.UDI), strings.Compare(x.Serial, y.Serial),
-				strings.Compare(x.Number, y.Number), strings.Compare(x.Name, y.Name))
+			return cmp.Or(strings.Compare(x.Ref, y.Ref), strings.Compare(x.Identifier, y.Identifier), strings.Compare(x.Lot, y.Lot), strings.Compare(x.Serial, y.Serial),
+				strings.Compare(x.Number, y.Number), strings.Compare(x.Name, y.Name), strings.Compare(x.Flaw, y.Flaw))
 		}),
 		strings.Compare(a.Why, b.Why),
 	)

@@ -73,7 +73,7 @@ func sharesDevice(events []Event, e Event) bool {
 func namesSame(a, b []Device) bool {
 	for _, x := range a {
 		for _, y := range b {
-			if x.Ref != "" && x.Ref == y.Ref || x.UDI != "" && x.UDI == y.UDI {
+			if x.same(y) {
 				return true
 			}
 		}
@@ -96,8 +96,7 @@ func conflict(a, b *draft) bool {
 	}
 	for _, x := range a.devices() {
 		for _, y := range b.devices() {
-			if differ(x.UDI, y.UDI) || differ(x.Serial, y.Serial) || differ(x.Number, y.Number) ||
-				x.Model.By != "" && x.Model.By != "none" && y.Model.By != "" && y.Model.By != "none" && x.Model.Name != y.Model.Name {
+			if x.other(y) {
 				return true
 			}
 		}

@@ -195,6 +195,25 @@ func (r *reconstruction) tied() []Ref {
 
 func (d *draft) evidence() []Ref { return refs(append(slices.Clone(d.events), d.later...)) }
 
+// flaws lists what is wrong with the labels of the filter's devices. It never decides anything.
+func (d *draft) flaws() []Contradiction {
+	var out []Contradiction
+	for _, v := range d.devices() {
+		if v.Flaw == "" {
+			continue
+		}
+		var evidence []Ref
+		for _, e := range append(slices.Clone(d.events), d.later...) {
+			if slices.Contains(e.Devices, v) {
+				evidence = append(evidence, e.Evidence...)
+			}
+		}
+		slices.Sort(evidence)
+		out = append(out, Contradiction{Kind: "device-label", Text: v.Flaw, Evidence: slices.Compact(evidence)})
+	}
+	return out
+}
+
 // own lists what makes this filter itself and no other.
 func (d *draft) own() []Ref {
 	var out []Ref
@@ -245,7 +264,7 @@ func (r *reconstruction) history(known []KnownKey, mint func(Ref) string) Histor
 func (r *reconstruction) close(d *draft) Filter {
 	f := Filter{Placed: d.placed(), Removed: Unknown()}
 	f.Devices = d.devices()
-	f.Contradictions = d.doubts
+	f.Contradictions = append(slices.Clone(d.doubts), d.flaws()...)
 	f.Events = append(slices.Clone(d.events), d.later...)
 	slices.SortFunc(f.Events, compare)
 	f.Evidence = refs(f.Events)
