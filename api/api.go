@@ -35,11 +35,11 @@ const DefaultBodyLimit = 10 << 20
 // AuditRow is one line of the audit trail. It names no patient and no resource.
 type AuditRow struct {
 	At      time.Time
-	Caller  string // "feed <name>" for a delivery; "token" or "loopback" otherwise
-	Action  string // deliver | assess
+	Caller  string // "feed <name>" for a delivery; "token", "loopback" or Config.Caller otherwise
+	Action  string // deliver | assess | quarantine show | quarantine show body | quarantine replay | quarantine discard
 	Route   string // the pattern, e.g. "/feeds/:feed/fhir/:type/:id"
 	Outcome string // the HTTP status
-	Number  int64  // how many resources were handed on
+	Number  int64  // how many resources were handed on; for the quarantine the entry's number
 }
 
 // Config is what the API needs of the rest of the program. Every function must be set.
@@ -48,12 +48,16 @@ type Config struct {
 	Accept func(ctx context.Context, items []screen.Item) ([]screen.Outcome, error)
 	// Screen looks at one resource of a feed. It must fill Item.Resource with what it is given.
 	Screen func(feed string, r fhir.Resource) screen.Item
-	// Mentions says whether the bytes hold any of the words or codes of the screen, whatever shape they are in.
-	Mentions func(body []byte) bool
-	// Quarantine notes a payload that could not be read. Body is nil where it was too large to be read; it may be stored
-	// only if keep is true.
-	Quarantine func(ctx context.Context, feed, route string, body []byte, issues []fhir.Issue, keep bool, at time.Time) error
-	// Audit writes one row after each delivery and each assessment.
+	// Mentions says whether the bytes of a feed hold any of the words or codes of the screen, or name a followed patient,
+	// whatever shape they are in.
+	Mentions func(ctx context.Context, feed string, body []byte) bool
+	// AcceptHeld is Accept for items that came at received, lay in the quarantine, and are taken only now.
+	AcceptHeld func(ctx context.Context, items []screen.Item, received time.Time) ([]screen.Outcome, error)
+	// Quarantine notes a payload that could not be read. Neither its bytes nor how they came may be stored unless Keep is true.
+	Quarantine func(ctx context.Context, r Refused) error
+	// Held reaches what Quarantine noted.
+	Held Holder
+	// Audit writes one row after each delivery, each assessment, and whatever is done with an entry of the quarantine.
 	Audit func(ctx context.Context, row AuditRow) error
 	// Ready gives an error while the service cannot take deliveries.
 	Ready func(ctx context.Context) error
@@ -71,6 +75,8 @@ type Config struct {
 	PublicURL string
 	// Token is the secret that callers must show. Where it is "", only requests to this machine's own names are answered.
 	Token string
+	// Caller names in the audit trail who sends the requests, where the program itself does so and there is no Token.
+	Caller string
 	// BodyLimit is how many bytes a body may have after unpacking; 0 stands for DefaultBodyLimit.
 	BodyLimit int64
 	// Registry gathers the metrics; nil stands for a registry of the API's own.
@@ -102,7 +108,8 @@ func New(c Config) (http.Handler, error) {
 
 func newServer(c Config) (*server, error) {
 	for name, missing := range map[string]bool{
-		"Accept": c.Accept == nil, "Screen": c.Screen == nil, "Mentions": c.Mentions == nil, "Quarantine": c.Quarantine == nil,
+		"Accept": c.Accept == nil, "Screen": c.Screen == nil, "Mentions": c.Mentions == nil, "AcceptHeld": c.AcceptHeld == nil,
+		"Quarantine": c.Quarantine == nil, "Held": c.Held == nil,
 		"Audit": c.Audit == nil, "Ready": c.Ready == nil, "Assess": c.Assess == nil, "Now": c.Now == nil, "Zone": c.Zone == nil,
 		"Log": c.Log == nil,
 	} {

@@ -22,11 +22,7 @@ func (s *server) assess(c *gin.Context) {
 	if err != nil {
 		s.refuse(c, err)
 	}
-	caller := "loopback"
-	if s.token.Set() {
-		caller = "token"
-	}
-	s.audit(c, caller, "assess", int64(number))
+	s.audit(c, s.caller(), "assess", int64(number))
 }
 
 func (s *server) assessBody(c *gin.Context) (int, error) {

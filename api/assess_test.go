@@ -105,7 +105,7 @@ func TestAssessRefuses(t *testing.T) {
 		"not JSON":      {"/assess", "{", "application/json", 400, "fatal structure Resource"},
 		"two on a line": {"/assess", procedure + procedure, "application/json", 400, "fatal structure Procedure"},
 		"xml":           {"/assess", "<a/>", "application/fhir+xml", 415, "error not-supported"},
-		"too long":      {"/assess", `{"resourceType":"Device","x":"` + strings.Repeat("a", 2048) + `"}`, "application/json", 413, "error too-long"},
+		"too long":      {"/assess", `{"resourceType":"Device","x":"` + strings.Repeat("a", 2048) + `"}`, "application/json", 413, "error too-long Resource"},
 	} {
 		r := setup(t, func(c *Config) { c.BodyLimit = 1024 })
 		w := r.send("POST", c.url, c.body, "Content-Type: "+c.media)

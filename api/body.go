@@ -27,7 +27,7 @@ func (s *server) readBody(w http.ResponseWriter, r *http.Request, lines bool) ([
 	if err != nil {
 		return nil, s.readFault(err)
 	}
-	switch encoding := strings.ToLower(strings.TrimSpace(strings.Join(r.Header.Values("Content-Encoding"), ","))); encoding {
+	switch encodingOf(r) {
 	case "", "identity":
 	case "gzip", "x-gzip":
 		if body, err = s.unpack(body); err != nil {
@@ -40,6 +40,10 @@ func (s *server) readBody(w http.ResponseWriter, r *http.Request, lines bool) ([
 		return nil, nil
 	}
 	return body, checkType(r.Header.Get("Content-Type"), lines)
+}
+
+func encodingOf(r *http.Request) string {
+	return strings.ToLower(strings.TrimSpace(strings.Join(r.Header.Values("Content-Encoding"), ",")))
 }
 
 // unpack limits what comes out, so that a small body cannot become an endless one.
@@ -58,13 +62,14 @@ func (s *server) unpack(packed []byte) ([]byte, error) {
 	return body, nil
 }
 
+// readFault says what was wrong with a body as a whole; "Resource" stands for whatever resource it was.
 func (s *server) readFault(err error) error {
 	var large *http.MaxBytesError
 	if errors.As(err, &large) {
-		return unread(http.StatusRequestEntityTooLarge, fhir.Issue{Severity: "error", Code: "too-long",
+		return unread(http.StatusRequestEntityTooLarge, fhir.Issue{Severity: "error", Code: "too-long", Expression: "Resource",
 			Text: "a body may have " + strconv.FormatInt(s.BodyLimit, 10) + " bytes, unpacked; send it in parts"})
 	}
-	return unread(http.StatusBadRequest, fhir.Issue{Severity: "fatal", Code: "structure",
+	return unread(http.StatusBadRequest, fhir.Issue{Severity: "fatal", Code: "structure", Expression: "Resource",
 		Text: "the body did not arrive whole, or is not gzip although Content-Encoding says so"})
 }
 

@@ -53,7 +53,7 @@ func (s *server) deliverBundle(c *gin.Context, d *delivery, r fhir.Resource) err
 			continue
 		}
 		// Before anything is stored: a sender that is told of a failure sends the whole again.
-		if err := s.quarantine(c, d.feed, st.raw, st.faults); err != nil {
+		if err := s.quarantine(c, d, Refused{Body: st.raw, Issues: st.faults, Method: http.MethodPost, Bundle: bundleKind(b)}); err != nil {
 			return err
 		}
 	}
@@ -136,7 +136,10 @@ func planRequest(feed, base string, st step, e fhir.Entry, at string) step {
 		return st.fail("required", at+".request", "an entry of a transaction or batch has a request")
 	}
 	t, ok := parseTarget(e.URL, base)
+	t.path = at + ".request.url"
 	switch {
+	case !ok && e.HasResource && !kept(e.Resource.Type):
+		return st.informed(ignoredText(e.Resource.Type))
 	case !ok:
 		return st.fail("value", at+".request.url", "this is neither Type nor Type/id of this feed")
 	case t.operation || e.Method == "GET" || e.Method == "HEAD":
@@ -219,14 +222,18 @@ func resolve(steps []step) {
 	if len(names) == 0 {
 		return
 	}
+	real := func(reference string) (string, bool) {
+		to, ok := names[temporary(reference)]
+		return to, ok
+	}
 	for i := range steps {
-		if steps[i].kind != keep {
-			continue
+		switch steps[i].kind {
+		case keep:
+			steps[i].resource.Raw = fhir.RewriteReferences(steps[i].resource.Raw, real)
+		case faulty:
+			// In the quarantine it stands alone too.
+			steps[i].raw = fhir.RewriteReferences(steps[i].raw, real)
 		}
-		steps[i].resource.Raw = fhir.RewriteReferences(steps[i].resource.Raw, func(reference string) (string, bool) {
-			to, ok := names[temporary(reference)]
-			return to, ok
-		})
 	}
 }
 

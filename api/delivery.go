@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"time"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/screen"
@@ -19,6 +20,10 @@ type delivery struct {
 	base   string // the sender's FHIR base URL; "" where it is not known
 	body   []byte
 	number int64 // of resources handed to the store
+
+	route   string       // the pattern of the door that it came through
+	at      time.Time    // when it came, if it lay in the quarantine since; else zero
+	refused []fhir.Issue // of a single request that was understood and answered with a refusal
 }
 
 // answer is what a request or an entry is told.
@@ -45,7 +50,7 @@ func (s *server) door(h func(c *gin.Context, d *delivery) error) gin.HandlerFunc
 		if err != nil {
 			if p := problemOf(err); p.unreadable {
 				s.meters.resource("", fateRefused)
-				if failed := s.quarantine(c, d.feed, d.body, p.issues); failed != nil {
+				if failed := s.quarantine(c, d, whole(c, d, p.issues)); failed != nil {
 					err = failed
 				}
 			}
@@ -68,7 +73,7 @@ func (s *server) open(c *gin.Context) (*delivery, error) {
 	if err := negotiate(c.Request); err != nil {
 		return nil, err
 	}
-	d := &delivery{feed: feed, base: base}
+	d := &delivery{feed: feed, base: base, route: pattern(c)}
 	if c.Request.Method == http.MethodDelete {
 		return d, nil
 	}
@@ -96,7 +101,7 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 		}
 	}
 	if len(items) > 0 {
-		outcomes, err := s.Accept(ctx, items)
+		outcomes, err := s.acceptItems(ctx, d, items)
 		if err != nil {
 			return err
 		}
@@ -116,6 +121,13 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 		s.meters.resource(st.resource.Type, fate)
 	}
 	return nil
+}
+
+func (s *server) acceptItems(ctx context.Context, d *delivery, items []screen.Item) ([]screen.Outcome, error) {
+	if d.at.IsZero() {
+		return s.Accept(ctx, items)
+	}
+	return s.AcceptHeld(ctx, items, d.at)
 }
 
 // answerTo turns what the store did into what the sender is told.

@@ -96,6 +96,9 @@ func (s *server) single(c *gin.Context, d *delivery, st step) error {
 	if err := s.accept(c.Request.Context(), d, steps, false); err != nil {
 		return err
 	}
+	if a := steps[0].answer; a.status >= http.StatusBadRequest {
+		d.refused = a.issues
+	}
 	s.answerSingle(c, steps[0].answer)
 	return nil
 }

@@ -9,9 +9,7 @@ import (
 	"net/http"
 	"strings"
 	"testing"
-	"time"
 
-	"dwellwatch/fhir"
 	"dwellwatch/internal/fault"
 	"dwellwatch/internal/screen"
 
@@ -66,8 +64,8 @@ func TestSingleResources(t *testing.T) {
 		"delete":                 {fates(screen.Outcome{Fate: screen.Updated, Version: 3}), "DELETE", "/fhir/Procedure/p-1", "", "", want{200, "", `W/"3"`, info, "-Procedure/p-1"}},
 		"delete unknown":         {fates(screen.Outcome{Fate: screen.Forgotten}), "DELETE", "/fhir/Procedure/p-1", "", "", want{200, "", "", info, "-Procedure/p-1"}},
 		"delete of no use":       {created, "DELETE", "/fhir/Immunization/i", "", "", want{200, "", "", info, ""}},
-		"delete by search":       {created, "DELETE", "/fhir/Procedure?identifier=1", "", "", want{400, "", "", "error not-supported", ""}},
-		"delete of a type":       {created, "DELETE", "/fhir/Procedure", "", "", want{400, "", "", "error not-supported", ""}},
+		"delete by search":       {created, "DELETE", "/fhir/Procedure?identifier=1", "", "", want{400, "", "", "error not-supported Procedure", ""}},
+		"delete of a type":       {created, "DELETE", "/fhir/Procedure", "", "", want{400, "", "", "error not-supported Procedure", ""}},
 		"delete at a bad id":     {created, "DELETE", "/fhir/Procedure/a_b", "", "", want{400, "", "", "error value", ""}},
 		"header of a deletion":   {fates(screen.Outcome{Fate: screen.Updated, Version: 2}), "POST", "/fhir", " {} ", "X-Record-Deleted-Resource: Procedure/p-1", want{200, "", `W/"2"`, info, "-Procedure/p-1"}},
 		"header, type of no use": {created, "POST", "/fhir", "{}", "X-Record-Deleted-Resource: Immunization/p-1", want{200, "", "", info, ""}},
@@ -80,7 +78,7 @@ func TestSingleResources(t *testing.T) {
 		"other type":            {created, "PUT", "/fhir/Device/p-1", procedure, "", want{400, "", "", "error invalid Procedure.resourceType", ""}},
 		"post of another type":  {created, "POST", "/fhir/Device", procedure, "", want{400, "", "", "error invalid Procedure.resourceType", ""}},
 		"update without id":     {created, "PUT", "/fhir/Procedure", `{"resourceType":"Procedure","status":"completed"}`, "", want{400, "", "", "error required Procedure.id", ""}},
-		"update by search":      {created, "PUT", "/fhir/Procedure?identifier=1", `{"resourceType":"Procedure","status":"completed"}`, "", want{400, "", "", "error not-supported", ""}},
+		"update by search":      {created, "PUT", "/fhir/Procedure?identifier=1", `{"resourceType":"Procedure","status":"completed"}`, "", want{400, "", "", "error not-supported Procedure", ""}},
 		"by search with its id": {created, "PUT", "/fhir/Procedure?identifier=1", procedure, "", want{201, "/fhir/Procedure/p-1/_history/1", `W/"1"`, info, "Procedure/p-1"}},
 		"not JSON":              {created, "PUT", "/fhir/Procedure/p-1", `{"resourceType":"Procedure"`, "", want{400, "", "", "fatal structure Procedure", ""}},
 		"duplicate member":      {created, "PUT", "/fhir/Procedure/p-1", `{"resourceType":"Procedure","code":{"text":"a","text":"b"}}`, "", want{400, "", "", "error structure Procedure.code.text", ""}},
@@ -164,10 +162,10 @@ func TestBodiesAndMediaTypes(t *testing.T) {
 		"another FHIR":           {procedure, []string{"Content-Type: application/fhir+json; fhirVersion=5.0"}, 415, "error not-supported"},
 		"deflate":                {procedure, []string{"Content-Encoding: deflate"}, 415, "error not-supported"},
 		"gzip twice":             {packed(t, packed(t, procedure)), []string{"Content-Encoding: gzip, gzip"}, 415, "error not-supported"},
-		"not gzip":               {procedure, []string{"Content-Encoding: gzip"}, 400, "fatal structure"},
-		"gzip cut off":           {packed(t, procedure)[:30], []string{"Content-Encoding: gzip"}, 400, "fatal structure"},
-		"too long":               {large, nil, 413, "error too-long"},
-		"too long when unpacked": {packed(t, large), []string{"Content-Encoding: gzip"}, 413, "error too-long"},
+		"not gzip":               {procedure, []string{"Content-Encoding: gzip"}, 400, "fatal structure Resource"},
+		"gzip cut off":           {packed(t, procedure)[:30], []string{"Content-Encoding: gzip"}, 400, "fatal structure Resource"},
+		"too long":               {large, nil, 413, "error too-long Resource"},
+		"too long when unpacked": {packed(t, large), []string{"Content-Encoding: gzip"}, 413, "error too-long Resource"},
 		"accepts xml":            {procedure, []string{"Accept: application/fhir+xml"}, 406, "error not-supported"},
 		"refuses json":           {procedure, []string{"Accept: application/fhir+json;q=0"}, 406, "error not-supported"},
 		"accepts xml or json":    {procedure, []string{"Accept: application/fhir+xml, application/fhir+json;q=0.5"}, 201, ""},
@@ -218,7 +216,7 @@ func TestQuarantineKeepsOnlyWhatTouchesOnFilters(t *testing.T) {
 	want := []quarantined{
 		{"ward", "/feeds/:feed/fhir/:type/:id", `{"resourceType":"Procedure","code":{"text":"vena cava"`, "fatal structure Procedure.code", true},
 		{"default", "/fhir/:type/:id", `{"resourceType":"Procedure","code":{"text":"knee"`, "fatal structure Procedure.code", false},
-		{"default", "/fhir", "", "error too-long", false},
+		{"default", "/fhir", "", "error too-long Resource", false},
 	}
 	if diff := cmp.Diff(want, r.quarantined, cmp.AllowUnexported(quarantined{})); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
@@ -288,9 +286,7 @@ func TestWrongNumberOfOutcomesIsAnError(t *testing.T) {
 func TestQuarantineOutOfReachMakesTheSenderSendAgain(t *testing.T) {
 	t.Parallel()
 	r := setup(t, func(c *Config) {
-		c.Quarantine = func(context.Context, string, string, []byte, []fhir.Issue, bool, time.Time) error {
-			return fault.Unavailable
-		}
+		c.Quarantine = func(context.Context, Refused) error { return fault.Unavailable }
 	})
 	if w := r.send("PUT", "/fhir/Procedure/p-1", `{"resourceType":`); w.Code != http.StatusServiceUnavailable {
 		t.Errorf("got %d", w.Code)

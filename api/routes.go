@@ -16,6 +16,10 @@ type route struct {
 func (s *server) routes() []route {
 	table := []route{
 		{http.MethodPost, "/assess", s.assess},
+		{http.MethodGet, "/quarantine", s.listHeld},
+		{http.MethodGet, "/quarantine/:id", s.showHeld},
+		{http.MethodDelete, "/quarantine/:id", s.discardHeld},
+		{http.MethodPost, "/quarantine/:id/replay", s.replayHeld},
 		{http.MethodGet, "/healthz", s.healthz},
 		{http.MethodGet, "/readyz", s.readyz},
 		{http.MethodGet, "/metrics", s.metrics()},

@@ -58,7 +58,9 @@ type rig struct {
 
 	mu          sync.Mutex
 	calls       [][]screen.Item
+	received    []time.Time // of the calls of AcceptHeld
 	quarantined []quarantined
+	held        map[int64]Held
 	audit       []AuditRow
 	assessed    []fhir.Resource
 	on          filter.Day
@@ -67,7 +69,7 @@ type rig struct {
 // setup gives a server whose store keeps everything as created; change may replace any part of it.
 func setup(t *testing.T, change func(c *Config)) *rig {
 	t.Helper()
-	r := &rig{t: t, log: &bytes.Buffer{}}
+	r := &rig{t: t, log: &bytes.Buffer{}, held: map[int64]Held{}}
 	c := Config{
 		Accept: func(_ context.Context, items []screen.Item) ([]screen.Outcome, error) {
 			out := make([]screen.Outcome, len(items))
@@ -76,14 +78,12 @@ func setup(t *testing.T, change func(c *Config)) *rig {
 			}
 			return out, nil
 		},
-		Screen:   func(feed string, res fhir.Resource) screen.Item { return screen.Item{Feed: feed, Resource: res} },
-		Mentions: func(body []byte) bool { return bytes.Contains(body, []byte("cava")) },
-		Quarantine: func(_ context.Context, feed, route string, body []byte, issues []fhir.Issue, keep bool, _ time.Time) error {
-			r.quarantined = append(r.quarantined, quarantined{feed, route, string(body), summary(issues), keep})
-			return nil
-		},
-		Audit: func(_ context.Context, row AuditRow) error { r.audit = append(r.audit, row); return nil },
-		Ready: func(context.Context) error { return nil },
+		Screen:     func(feed string, res fhir.Resource) screen.Item { return screen.Item{Feed: feed, Resource: res} },
+		Mentions:   func(_ context.Context, _ string, body []byte) bool { return bytes.Contains(body, []byte("cava")) },
+		Quarantine: r.quarantine,
+		Held:       shelf{r},
+		Audit:      func(_ context.Context, row AuditRow) error { r.audit = append(r.audit, row); return nil },
+		Ready:      func(context.Context) error { return nil },
 		Assess: func(resources []fhir.Resource, on filter.Day) ([][]byte, error) {
 			r.assessed, r.on = resources, on
 			return [][]byte{[]byte(`{"asOf":"` + on.String() + `","patient":"Patient/p1","policy":"default@1","filters":[],"unread":[]}`)}, nil
@@ -96,6 +96,15 @@ func setup(t *testing.T, change func(c *Config)) *rig {
 	}
 	if change != nil {
 		change(&c)
+	}
+	if c.AcceptHeld == nil {
+		accept := c.Accept
+		c.AcceptHeld = func(ctx context.Context, items []screen.Item, received time.Time) ([]screen.Outcome, error) {
+			r.mu.Lock()
+			r.calls, r.received = append(r.calls, items), append(r.received, received)
+			r.mu.Unlock()
+			return accept(ctx, items)
+		}
 	}
 	if inner := c.Accept; inner != nil {
 		c.Accept = func(ctx context.Context, items []screen.Item) ([]screen.Outcome, error) {

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -52,8 +53,9 @@ func (st step) informed(text string) step {
 // target is what a URL at the doors names.
 type target struct {
 	Type, ID, Version string
-	conditional       bool // a search stands where the id should be
-	operation         bool // $operation, _search, _history: nothing that delivers a resource
+	conditional       bool   // a search stands where the id should be
+	operation         bool   // $operation, _search, _history: nothing that delivers a resource
+	path              string // FHIRPath of the URL where it stands in a Bundle
 }
 
 // parseTarget reads a request URL of a Bundle entry: relative to the base, with or without a leading slash, or absolute
@@ -106,7 +108,7 @@ func put(feed, base string, st step, t target) step {
 	case t.ID != "" && r.ID != "" && r.ID != t.ID:
 		return st.fail("invalid", st.path+".id", "the resource has another id than the URL")
 	case t.conditional && r.ID == "":
-		return st.ready(400, "error", "not-supported", "",
+		return st.ready(400, "error", "not-supported", cmp.Or(t.path, st.path),
 			"a conditional update is not supported: this service listens and cannot search; send the resource with its id")
 	}
 	if r.ID == "" {
@@ -160,7 +162,7 @@ func madeID(feed, fullURL string, raw []byte) string {
 func del(st step, t target) step {
 	switch {
 	case t.ID == "":
-		return st.ready(400, "error", "not-supported", "",
+		return st.ready(400, "error", "not-supported", cmp.Or(t.path, t.Type),
 			"a conditional delete is not supported: this service listens and cannot search; delete by id")
 	case !kept(t.Type):
 		return st.informed(ignoredText(t.Type))

@@ -18,12 +18,13 @@ import (
 type cli struct {
 	Config configFile `help:"YAML file with settings; keys are the long option names." placeholder:"FILE" env:"DWELLWATCH_CONFIG"`
 
-	Serve   serveCommand   `cmd:"" help:"Run the service: doors, queue, write-back. Example: DWELLWATCH_RECORD_URL=https://record.example.org/fhir dwellwatch serve"`
-	Migrate migrateCommand `cmd:"" help:"Bring the database to the schema of this version. Example: dwellwatch migrate --database-url=postgres://…"`
-	Assess  assessCommand  `cmd:"" help:"Assess FHIR files and print one JSON object per patient. Example: dwellwatch assess chart.json --on 2026-03-01"`
-	Sweep   sweepCommand   `cmd:"" help:"Queue everyone whose answer can have changed by a day. Example: dwellwatch sweep --on 2026-03-01"`
-	Demo    demoCommand    `cmd:"" help:"Show the whole job on an invented hospital. Example: dwellwatch demo --once"`
-	Version versionCommand `cmd:"" help:"Print the version."`
+	Serve      serveCommand      `cmd:"" help:"Run the service: doors, queue, write-back. Example: DWELLWATCH_RECORD_URL=https://record.example.org/fhir dwellwatch serve"`
+	Migrate    migrateCommand    `cmd:"" help:"Bring the database to the schema of this version. Example: dwellwatch migrate --database-url=postgres://…"`
+	Assess     assessCommand     `cmd:"" help:"Assess FHIR files and print one JSON object per patient. Example: dwellwatch assess chart.json --on 2026-03-01"`
+	Sweep      sweepCommand      `cmd:"" help:"Queue everyone whose answer can have changed by a day. Example: dwellwatch sweep --on 2026-03-01"`
+	Quarantine quarantineCommand `cmd:"" help:"Look after payloads that could not be read. Example: dwellwatch quarantine list"`
+	Demo       demoCommand       `cmd:"" help:"Show the whole job on an invented hospital. Example: dwellwatch demo --once"`
+	Version    versionCommand    `cmd:"" help:"Print the version."`
 }
 
 // streams are where a command reads and writes.

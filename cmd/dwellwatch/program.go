@@ -39,8 +39,6 @@ type settings struct {
 	log   *slog.Logger
 	// durable is false only for the demonstration's throw-away cluster.
 	durable bool
-	// rescueAfter overrides how long a job of a killed process waits; 0 takes the worker's own.
-	rescueAfter time.Duration
 }
 
 // program is the running service.
@@ -106,13 +104,8 @@ func (p *program) build(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	bases := map[string]string{}
-	for name, url := range p.Feeds {
-		bases[name] = url
-	}
-	bases[api.DefaultFeed] = p.RecordURL
-	screener := screen.Screener{Sets: p.basis.Sets, Models: p.basis.Models, Bases: bases}
-	w := worker.Config{Store: p.store, Basis: p.basis, BasisNumber: number, Screener: screener, Now: p.now, Log: p.log, MaxWorkers: p.Workers, RescueAfter: p.rescueAfter}
+	screener := p.screener()
+	w := worker.Config{Store: p.store, Basis: p.basis, BasisNumber: number, Screener: screener, Now: p.now, Log: p.log, MaxWorkers: p.Workers, RescueAfter: p.RescueAfter}
 	if p.RecordURL != "" {
 		if err := p.connect(ctx, &w); err != nil {
 			return err
@@ -129,6 +122,20 @@ func (p *program) build(ctx context.Context) error {
 	c.Registry = registry
 	p.handler, err = api.New(c)
 	return err
+}
+
+func (p *program) screener() screen.Screener {
+	return screen.Screener{Sets: p.basis.Sets, Models: p.basis.Models, Bases: p.bases()}
+}
+
+// bases gives the FHIR base of each feed's sender; the default feed's is the record.
+func (p *program) bases() map[string]string {
+	bases := map[string]string{}
+	for name, url := range p.Feeds {
+		bases[name] = url
+	}
+	bases[api.DefaultFeed] = p.RecordURL
+	return bases
 }
 
 // connect gives the workers the record to read and write.
@@ -158,10 +165,17 @@ func (p *program) apiConfig(screener screen.Screener) api.Config {
 			return p.store.Accept(ctx, items, p.now())
 		},
 		Screen:   screener.Item,
-		Mentions: screen.Mentions,
-		Quarantine: func(ctx context.Context, feed, route string, body []byte, issues []fhir.Issue, keep bool, at time.Time) error {
-			return p.store.Quarantine(ctx, feed, route, body, issues, keep, p.basis.Policy.QuarantineDays, at)
+		Mentions: func(ctx context.Context, feed string, body []byte) bool {
+			if screener.Mentions(body) {
+				return true
+			}
+			followed, err := p.store.Follows(ctx, feed, screen.Patients(body))
+			return followed || err != nil // in doubt the bytes are kept
 		},
+		Quarantine: func(ctx context.Context, r api.Refused) error {
+			return p.store.Quarantine(ctx, postgres.Refused(r), p.basis.Policy.QuarantineDays)
+		},
+		AcceptHeld: p.store.AcceptHeld, Held: holder{p.store},
 		Audit: func(ctx context.Context, r api.AuditRow) error { return p.store.Audit(ctx, postgres.Entry(r)) },
 		Ready: func(ctx context.Context) error { return p.store.Pool().Ping(ctx) },
 		Assess: func(resources []fhir.Resource, on filter.Day) ([][]byte, error) {
@@ -171,7 +185,7 @@ func (p *program) apiConfig(screener screen.Screener) api.Config {
 			}
 			return out.lines(), nil
 		},
-		Now: p.now, Zone: p.basis.Zone, Log: p.log, Feeds: p.Feeds, PublicURL: p.PublicURL, Token: p.Token, BodyLimit: p.BodyLimit, Version: version(),
+		Now: p.now, Zone: p.basis.Zone, Log: p.log, Feeds: p.bases(), PublicURL: p.PublicURL, Token: p.Token, BodyLimit: p.BodyLimit, Version: version(),
 	}
 }
 

@@ -26,6 +26,16 @@ var errPlanChanged = errors.New("the plan changed under its locks")
 // PullContext job where Options.PullContext says so. Nothing is kept, and no job made, if it fails. An item without feed,
 // type, id or bytes is fault.Invalid. now is the time of receipt.
 func (s *Store) Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error) {
+	return s.acceptItems(ctx, items, now, false)
+}
+
+// AcceptHeld is Accept for items that came at received, were kept aside, and are taken only now. Where neither version numbers nor
+// times tell the order, whatever came after received counts as newer, although it was accepted earlier.
+func (s *Store) AcceptHeld(ctx context.Context, items []screen.Item, received time.Time) ([]screen.Outcome, error) {
+	return s.acceptItems(ctx, items, received, true)
+}
+
+func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.Time, held bool) ([]screen.Outcome, error) {
 	const what = "accept"
 	if len(items) == 0 {
 		return nil, nil
@@ -43,7 +53,7 @@ func (s *Store) Accept(ctx context.Context, items []screen.Item, now time.Time) 
 		var outcomes []screen.Outcome
 		err = pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error {
 			var err error
-			outcomes, err = s.accept(ctx, tx, who, items, now.Truncate(time.Microsecond), &need)
+			outcomes, err = s.accept(ctx, tx, who, items, now.Truncate(time.Microsecond), held, &need)
 			return err
 		})
 		if err == nil {
@@ -70,12 +80,12 @@ func (l *locks) join(p plan) {
 }
 
 // accept is one try: plan without locks, lock, plan again, write. Most calls hold nothing for us and end after the first plan.
-func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item, now time.Time, need *locks) ([]screen.Outcome, error) {
+func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item, now time.Time, held bool, need *locks) ([]screen.Outcome, error) {
 	k, err := read(ctx, tx, who, items)
 	if err != nil {
 		return nil, err
 	}
-	first := newPlan(items, k, now, nil)
+	first := newPlan(items, k, now, held, nil)
 	if first.empty() {
 		return first.outcomes, nil
 	}
@@ -94,7 +104,7 @@ func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []sc
 	if k, err = read(ctx, tx, who, items); err != nil {
 		return nil, err
 	}
-	p := newPlan(items, k, now, fresh)
+	p := newPlan(items, k, now, held, fresh)
 	if !need.slots.covers(p.slots) || !covers(locked, p.persons()) || len(p.begun) > 0 || !allKeep(p, k, fresh) {
 		need.join(p)
 		return nil, errPlanChanged

@@ -86,7 +86,7 @@ func TestGaugesCountJobsAndQuarantine(t *testing.T) {
 	b.exec(`UPDATE river_job SET state = 'completed', finalized_at = now() WHERE kind = 'assess_patient'`)
 	b.exec(`UPDATE river_job SET state = 'retryable' WHERE kind = 'write_back'`)
 	b.exec(`INSERT INTO river_job (kind, args, max_attempts, state, finalized_at) VALUES ('daily_sweep', '{}', 25, 'discarded', now())`)
-	if err := b.Store.Quarantine(t.Context(), "lab", "/fhir", []byte("x"), nil, false, 30, b.now); err != nil {
+	if err := b.Store.Quarantine(t.Context(), Refused{Feed: "lab", Route: "/fhir", Body: []byte("x"), At: b.now}, 30); err != nil {
 		t.Fatal(err)
 	}
 	g := b.gauges()

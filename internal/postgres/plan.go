@@ -114,6 +114,7 @@ type planner struct {
 	items   []screen.Item
 	known   known
 	now     time.Time
+	held    bool           // the items came at now and were kept aside until later
 	fresh   map[alias]bool // aliases that this transaction made
 	tells   []bool         // per item: tells of a filter of its patient
 	keep    []bool         // per item: may be kept
@@ -121,8 +122,8 @@ type planner struct {
 }
 
 // newPlan works out what the items change. It uses k up.
-func newPlan(items []screen.Item, k known, now time.Time, fresh map[alias]bool) plan {
-	p := planner{items: items, known: k, now: now, fresh: fresh,
+func newPlan(items []screen.Item, k known, now time.Time, held bool, fresh map[alias]bool) plan {
+	p := planner{items: items, known: k, now: now, held: held, fresh: fresh,
 		plan: plan{retired: map[key]retraction{}, begun: map[alias]string{}, changed: set{}, pulled: set{}, slots: slots{}}}
 	p.follow()
 	p.admit()
@@ -134,7 +135,7 @@ func newPlan(items []screen.Item, k known, now time.Time, fresh map[alias]bool) 
 
 // arriving gives an item as a version. Content keeps its digest; a delete has none but that of no bytes.
 func (p *planner) arriving(i screen.Item) version {
-	v := version{stamp: stamp{i.Resource.VersionID, i.Resource.LastUpdated}, receivedAt: p.now, deleted: i.Deleted,
+	v := version{stamp: stamp{i.Resource.VersionID, i.Resource.LastUpdated}, receivedAt: p.now, held: p.held, deleted: i.Deleted,
 		retracted: i.Retracted && !i.Deleted, evidence: i.Evidence && !gone(i), current: true}
 	if !i.Deleted {
 		v.digest = contentDigest(i.Resource.Raw)

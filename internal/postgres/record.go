@@ -27,6 +27,7 @@ type Record struct {
 	// that they name, up to two steps. Order: feed, type, id.
 	Resources []Stored
 	Keys      []filter.KnownKey // in order of birth, without those merged into another
+	Merged    []string          // keys merged into another
 	Referrals []draft.Referral  // in order of birth of their keys, merged ones too
 	Context   string
 	Gaps      []Gap // what the newest finished pull could not read
@@ -75,6 +76,9 @@ func (s *Store) Record(ctx context.Context, person string) (Record, error) {
 			return err
 		}
 		if r.Keys, err = readKeys(ctx, tx, person); err != nil {
+			return err
+		}
+		if r.Merged, err = readMerged(ctx, tx, person); err != nil {
 			return err
 		}
 		r.Referrals, err = readReferrals(ctx, tx, person)
@@ -143,6 +147,15 @@ func readKeys(ctx context.Context, tx pgx.Tx, person string) ([]filter.KnownKey,
 		return nil, err
 	}
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[filter.KnownKey])
+}
+
+func readMerged(ctx context.Context, tx pgx.Tx, person string) ([]string, error) {
+	const read = `SELECT key FROM filter_key WHERE person_id = @person AND merged_into IS NOT NULL ORDER BY born`
+	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
+	if err != nil {
+		return nil, err
+	}
+	return pgx.AppendRows([]string(nil), rows, pgx.RowTo[string])
 }
 
 func readReferrals(ctx context.Context, tx pgx.Tx, person string) ([]draft.Referral, error) {

@@ -75,7 +75,7 @@ func TestQuarantineKeepsBytesOnlyOnRequestAndForADays(t *testing.T) {
 	issues := []fhir.Issue{{Severity: "error", Code: "structure", Expression: "Procedure.status"}}
 	put := func(keep bool, after time.Duration) {
 		t.Helper()
-		if err := b.Quarantine(t.Context(), "default", "/fhir", []byte("{bad"), issues, keep, 30, b.now.Add(after)); err != nil {
+		if err := b.Quarantine(t.Context(), Refused{Feed: "default", Route: "/fhir", Method: "POST", Body: []byte("{bad"), Issues: issues, Keep: keep, At: b.now.Add(after)}, 30); err != nil {
 			t.Fatal(err)
 		}
 	}

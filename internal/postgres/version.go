@@ -66,6 +66,7 @@ type version struct {
 	stamp
 	number     int64 // our own count, from 1
 	receivedAt time.Time
+	held       bool // it was kept aside since receivedAt; false for what is kept
 	digest     [sha256.Size]byte
 	person     string // "" where it names no patient
 	deleted    bool
@@ -109,7 +110,8 @@ func (h history) repeats(v version) *version {
 }
 
 // weigh tells what v is to the current version: Updated, Stale or Duplicate. Where the order is undecided, the one
-// received last counts, except that only a newer version revives what is gone: a time after we heard of it is newer.
+// received last counts, and what was kept aside was received when it first came; except that only a newer version revives
+// what is gone: a time after we heard of it is newer.
 func weigh(v version, current version) screen.Fate {
 	how := v.against(current.stamp)
 	switch {
@@ -121,6 +123,8 @@ func weigh(v version, current version) screen.Fate {
 		if revives(v.stamp, current.stamp, current.receivedAt) {
 			return screen.Updated
 		}
+		return screen.Stale
+	case v.held && v.receivedAt.Before(current.receivedAt):
 		return screen.Stale
 	case current.moved && !v.moved:
 		return screen.Updated

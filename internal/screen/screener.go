@@ -109,12 +109,27 @@ func references(doc gjson.Result, base string) []string {
 
 // Mentions reports whether bytes that could not be read seem to be about a vena cava filter, so that they are worth keeping
 // aside. It looks for the words and the codes that start following a patient.
-func Mentions(body []byte) bool {
-	lower := bytes.ToLower(body)
-	for _, w := range []string{"cava filter", "caval filter", "ivc filter", "ivc-filter", "37191", "37193", "397913009", "233439000", "06h03dz"} {
-		if bytes.Contains(lower, []byte(w)) {
-			return true
+func (s Screener) Mentions(body []byte) bool { return s.Sets.Mentions(body) }
+
+// maxNamed bounds how many patients of an unreadable payload are looked up.
+const maxNamed = 1000
+
+// Patients lists the ids of patients that the bytes seem to name, at most a thousand: "Patient/id", in whatever shape they are.
+func Patients(body []byte) []string {
+	var out []string
+	for rest := body; len(out) < maxNamed; {
+		at := bytes.Index(rest, []byte("Patient/"))
+		if at < 0 {
+			break
+		}
+		rest = rest[at+len("Patient/"):]
+		end := bytes.IndexFunc(rest, func(c rune) bool { return !fhir.ValidID(string(c)) })
+		if end < 0 {
+			end = len(rest)
+		}
+		if id := string(rest[:min(end, 65)]); fhir.ValidID(id) && !slices.Contains(out, id) {
+			out = append(out, id)
 		}
 	}
-	return false
+	return out
 }

@@ -1,0 +1,86 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"net/http"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/fault"
+
+	"github.com/gin-gonic/gin"
+)
+
+// replayHeld takes an entry of the quarantine through its door once more. What is taken now leaves the quarantine before the
+// caller hears of it; a crash in between leaves an entry whose next replay finds everything already here. What is
+// refused again stays, with its new faults.
+func (s *server) replayHeld(c *gin.Context) {
+	id, err := heldID(c)
+	if err == nil {
+		err = s.replay(c, id)
+	}
+	if err != nil {
+		s.refuse(c, err)
+	}
+	s.audit(c, s.caller(), "quarantine replay", id)
+}
+
+func (s *server) replay(c *gin.Context, id int64) error {
+	if err := negotiate(c.Request); err != nil {
+		return err
+	}
+	h, err := s.Held.Show(c.Request.Context(), id)
+	if err != nil {
+		return err
+	}
+	if !h.Replayable {
+		return refusal(http.StatusConflict, "conflict", "", "this cannot be replayed: "+notKept)
+	}
+	got, issues := s.retake(c, h)
+	ctx := context.WithoutCancel(c.Request.Context())
+	if got.status >= http.StatusBadRequest {
+		err = s.Held.Replayed(ctx, id, got.status, issues, s.Now())
+	} else {
+		err = s.Held.Discard(ctx, id)
+	}
+	if err != nil && !errors.Is(err, fault.NotFound) { // somebody else replayed or discarded it meanwhile
+		return err
+	}
+	c.Data(got.status, got.Header().Get("Content-Type"), got.body.Bytes())
+	return nil
+}
+
+// retake gives the answer of the door, and the faults where it refuses.
+func (s *server) retake(c *gin.Context, h Held) (*heldAnswer, []fhir.Issue) {
+	request, params, writer := c.Request, c.Params, c.Writer
+	defer func() { c.Request, c.Params, c.Writer = request, params, writer }()
+	got := &heldAnswer{ResponseWriter: writer, status: http.StatusOK}
+	c.Request, c.Params = h.again(request)
+	c.Writer = got
+	d, err := s.open(c)
+	if err == nil {
+		d.at, d.route = h.ReceivedAt, h.Route
+		err = h.door(s)(c, d)
+	}
+	if err != nil {
+		s.refuse(c, err)
+		return got, problemOf(err).issues
+	}
+	return got, d.refused
+}
+
+// heldAnswer keeps status and body of an answer back. Headers are set on the real one at once.
+type heldAnswer struct {
+	gin.ResponseWriter
+	status int
+	body   bytes.Buffer
+}
+
+func (a *heldAnswer) WriteHeader(status int)               { a.status = status }
+func (a *heldAnswer) WriteHeaderNow()                      {}
+func (a *heldAnswer) Write(b []byte) (int, error)          { return a.body.Write(b) }
+func (a *heldAnswer) WriteString(text string) (int, error) { return a.body.WriteString(text) }
+func (a *heldAnswer) Status() int                          { return a.status }
+func (a *heldAnswer) Size() int                            { return a.body.Len() }
+func (a *heldAnswer) Written() bool                        { return a.body.Len() > 0 }
