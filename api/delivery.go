@@ -150,6 +150,9 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 	if o.Retracted {
 		a.issues[0] = fhir.Issue{Severity: "warning", Code: "conflict", Text: retractedText}
 	}
+	if o.Undecided {
+		a.issues = append(a.issues, fhir.Issue{Severity: "information", Code: "informational", Expression: st.path + ".meta", Text: undecidedText})
+	}
 	warnings := fhir.Warnings(st.resource)
 	if w, ok := fhir.NoPatient(st.resource, o.Version > 0); ok && needsPatient(it) {
 		warnings = append(warnings, w)
@@ -166,6 +169,9 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 const retractedText = "a deletion or retraction of this resource stands, so this changes nothing. Only a newer version revives it: " +
 	"one with a later meta.lastUpdated than the retraction (or than when it came, if it told no time), " +
 	"or with a higher numeric meta.versionId if the retraction told one"
+
+// undecidedText answers content that replaced other content, or did not, for no other reason than when it came.
+const undecidedText = "neither meta.versionId nor meta.lastUpdated tells whether this is newer than what was here, so the order of receipt decided"
 
 // needsPatient reports whether an item is of no use before somebody says whose it is: it tells of a filter, or of the use of
 // a device that may be one.

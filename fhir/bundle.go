@@ -79,7 +79,8 @@ func decodeEntry(raw []byte, path string) Entry {
 		e.Fault = &Invalid{[]Issue{{"error", "structure", path, "an entry is an object"}}}
 		return e
 	}
-	faults := rooted(scan(raw), path)
+	found := scan(raw)
+	faults := rooted(found, path)
 	read := func(object []byte, at, name string) string {
 		value := members(object, name)[name]
 		s, ok := textOf(value)
@@ -109,6 +110,10 @@ func decodeEntry(raw []byte, path string) Entry {
 		at := path + ".response"
 		e.Version = strings.Trim(strings.TrimPrefix(read(response, at, "etag"), "W/"), `"`)
 		e.LastModified = parseInstant(read(response, at, "lastModified"))
+	}
+	if hopeless(found, false) {
+		e.Fault = &Invalid{faults}
+		return e
 	}
 	if resource := object("resource"); resource != nil {
 		r, own := view(resource)

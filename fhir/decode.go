@@ -42,9 +42,9 @@ func Decode(body []byte) (Resource, error) {
 	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
 	body = bytes.Trim(body, " \t\r\n")
 	found := scan(body)
-	for _, i := range found {
-		if i.Severity == "fatal" {
-			return Resource{}, &Invalid{Issues: rooted(found, rootOf(body))}
+	if hopeless(found, false) {
+		if root := rootOf(body); hopeless(found, root == "Bundle") {
+			return Resource{}, &Invalid{Issues: rooted(found, root)}
 		}
 	}
 	r, faults := view(body)
@@ -99,6 +99,16 @@ func parseInstant(s string) time.Time {
 		return time.Time{}
 	}
 	return t
+}
+
+// hopeless reports a fault behind which nothing can be read. Nesting inside an entry of a Bundle is the entry's alone.
+func hopeless(found []Issue, bundle bool) bool {
+	for _, i := range found {
+		if i.Severity == "fatal" && !(bundle && i.Text == tooDeep && strings.HasPrefix(i.Expression, "entry[")) {
+			return true
+		}
+	}
+	return false
 }
 
 // rootOf guesses the type of a document that cannot be read to its end, for the paths of its faults.

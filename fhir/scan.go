@@ -12,6 +12,7 @@ import (
 const (
 	// maxDepth is how deep objects and arrays may be nested, the outermost one counted.
 	maxDepth = 64
+	tooDeep  = "objects and arrays are nested deeper than 64 levels"
 	// maxIssues keeps the answer to a hopeless document short.
 	maxIssues = 100
 )
@@ -95,8 +96,10 @@ func (s *scanner) value() bool {
 
 func (s *scanner) nested(read func() bool) bool {
 	if s.depth == maxDepth {
-		s.note("fatal", "structure", "objects and arrays are nested deeper than "+strconv.Itoa(maxDepth)+" levels")
-		return false
+		// What lies deeper is stepped over unread, so that in a Bundle only the entry is at fault.
+		s.note("fatal", "structure", tooDeep)
+		s.pos = valueEnd(s.src, s.pos)
+		return true
 	}
 	s.depth++
 	s.pos++

@@ -117,11 +117,28 @@ func textOf(raw []byte) (string, bool) {
 	if kindOf(raw) != '"' {
 		return "", false
 	}
+	if s, ok := plain(raw); ok {
+		return s, true
+	}
 	var s string
 	if err := json.Unmarshal(raw, &s); err != nil {
 		return "", false
 	}
 	return s, true
+}
+
+// plain reads a string without escapes, as nearly all names and codes are, at the cost of one copy.
+func plain(raw []byte) (string, bool) {
+	if raw[0] != '"' || len(raw) < 2 || raw[len(raw)-1] != '"' {
+		return "", false
+	}
+	inner := raw[1 : len(raw)-1]
+	for _, c := range inner {
+		if c < 0x20 || c == '"' || c == '\\' || c >= 0x80 {
+			return "", false
+		}
+	}
+	return string(inner), true
 }
 
 // text reads a JSON string, and gives "" for any other value.

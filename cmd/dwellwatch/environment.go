@@ -18,6 +18,8 @@ func otherVariables() []string {
 		"DWELLWATCH_PG_BIN",     // where the private cluster's programs are
 		"DWELLWATCH_SKIP_PEERS", // tests
 		"DWELLWATCH_KEEP_PDF",   // tests
+		"DWELLWATCH_CHAOS",      // tests
+		"DWELLWATCH_CHAOS_SEED", // tests
 	}
 }
 

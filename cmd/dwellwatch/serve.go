@@ -106,7 +106,7 @@ func (c *sweepCommand) Run(ctx context.Context, io streams) error {
 	if err != nil {
 		return err
 	}
-	n, err := worker.Sweep(ctx, p.store, day, number)
+	n, err := worker.Sweep(ctx, p.store, day, number, time.Duration(p.basis.Policy.EraseDays)*24*time.Hour)
 	if err != nil {
 		return err
 	}

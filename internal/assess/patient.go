@@ -47,6 +47,7 @@ type Record struct {
 	Person  string
 	Entries []chart.Entry
 	Known   []filter.KnownKey
+	Merged  []string // keys that were known and merged into another
 	Context string
 	// Gaps are resource types of the context that could not be read, or not wholly, as "Type: why".
 	Gaps []string
@@ -66,7 +67,7 @@ type Result struct {
 func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	reading := chart.Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
 	person := cmp.Or(rec.Person, reading.Patient)
-	known := adopt(rec.Known, reading.Facts.OwnTasks)
+	known := adopt(rec.Known, rec.Merged, reading.Facts.OwnTasks)
 	now := judge(reading, known, person, basis, asOf)
 
 	res := Result{Tasks: map[string]string{}}
@@ -194,17 +195,27 @@ func (o one) answers() map[string]string {
 	return out
 }
 
-// adopt adds the keys that our own Tasks in the record carry, so that a rebuilt database finds its filters again.
-func adopt(known []filter.KnownKey, tasks []rules.OwnTask) []filter.KnownKey {
-	out := slices.Clone(known)
+// adopt adds the keys that our own Tasks in the record carry, so that a rebuilt database finds its filters again. A key that
+// this database never heard of comes from an earlier one, so it is older than any known key, and wins a merge with one that
+// was minted before the Task was read; among such keys, the one of a Task that is not over. A key that was merged stays behind.
+func adopt(known []filter.KnownKey, merged []string, tasks []rules.OwnTask) []filter.KnownKey {
 	tasks = slices.Clone(tasks)
-	slices.SortFunc(tasks, func(a, b rules.OwnTask) int { return strings.Compare(a.Key+a.Ref, b.Key+b.Ref) })
+	slices.SortFunc(tasks, func(a, b rules.OwnTask) int {
+		return cmp.Or(cmp.Compare(rank(a.Status), rank(b.Status)), strings.Compare(a.Key+a.Ref, b.Key+b.Ref))
+	})
+	var before, behind []filter.KnownKey
 	for _, t := range tasks {
-		if !slices.ContainsFunc(out, func(k filter.KnownKey) bool { return k.Key == t.Key }) {
-			out = append(out, filter.KnownKey{Key: t.Key, Evidence: t.Evidence})
+		has := func(k filter.KnownKey) bool { return k.Key == t.Key }
+		if slices.ContainsFunc(known, has) || slices.ContainsFunc(before, has) || slices.ContainsFunc(behind, has) {
+			continue
+		}
+		if key := (filter.KnownKey{Key: t.Key, Evidence: t.Evidence}); slices.Contains(merged, t.Key) {
+			behind = append(behind, key)
+		} else {
+			before = append(before, key)
 		}
 	}
-	return out
+	return slices.Concat(before, known, behind)
 }
 
 // rank prefers a Task that people are working on over one that has ended.
@@ -212,37 +223,51 @@ func rank(status string) int {
 	return slices.Index([]string{"in-progress", "accepted", "ready", "received", "on-hold", "requested", "draft", "completed", "failed", "rejected", "cancelled"}, status)
 }
 
-// newest keeps one copy of each entry: the newer meta.lastUpdated, then the higher versionId, then entered-in-error, then
-// the later bytes, so that the order of arrival does not matter.
+// newest keeps one copy of each entry, whatever the order in which they came.
 func newest(entries []chart.Entry) []chart.Entry {
-	best := map[string]chart.Entry{}
+	copies := map[string][]chart.Entry{}
 	for _, e := range entries {
 		key := e.Feed + " " + e.Ref()
-		if have, ok := best[key]; !ok || older(have, e) {
-			best[key] = e
-		}
+		copies[key] = append(copies[key], e)
 	}
-	out := make([]chart.Entry, 0, len(best))
-	for _, e := range best {
-		out = append(out, e)
+	out := make([]chart.Entry, 0, len(copies))
+	for _, list := range copies {
+		out = append(out, newestOf(list))
 	}
 	slices.SortFunc(out, func(a, b chart.Entry) int { return strings.Compare(a.Feed+" "+a.Ref(), b.Feed+" "+b.Ref()) })
 	return out
 }
 
+// newestOf gives the copy that no other is certainly newer than; of several such, one that retracts the entry, else the last
+// by its bytes. Comparing two at a time would not do: where some copies tell a time, some a number and some neither, "newer"
+// does not carry over from one pair to the next.
+func newestOf(copies []chart.Entry) chart.Entry {
+	left := slices.DeleteFunc(slices.Clone(copies), func(a chart.Entry) bool {
+		return slices.ContainsFunc(copies, func(b chart.Entry) bool { return older(a, b) })
+	})
+	if len(left) == 0 {
+		left = copies // a circle: nothing can be told
+	}
+	return slices.MaxFunc(left, func(a, b chart.Entry) int {
+		x, y := inError(a), inError(b)
+		switch {
+		case x && !y:
+			return 1
+		case y && !x:
+			return -1
+		}
+		return bytes.Compare(a.Raw, b.Raw)
+	})
+}
+
+// older reports whether b is certainly newer than a: by a later meta.lastUpdated, else by a higher number as versionId.
 func older(a, b chart.Entry) bool {
 	if !a.LastUpdated.IsZero() && !b.LastUpdated.IsZero() && !a.LastUpdated.Equal(b.LastUpdated) {
 		return a.LastUpdated.Before(b.LastUpdated)
 	}
 	m, errA := strconv.ParseInt(a.VersionID, 10, 64)
 	n, errB := strconv.ParseInt(b.VersionID, 10, 64)
-	if errA == nil && errB == nil && m != n {
-		return m < n
-	}
-	if x, y := inError(a), inError(b); x != y {
-		return y
-	}
-	return bytes.Compare(a.Raw, b.Raw) < 0
+	return errA == nil && errB == nil && m < n
 }
 
 func inError(e chart.Entry) bool { return bytes.Contains(e.Raw, []byte(`"entered-in-error"`)) }

@@ -30,17 +30,13 @@ func (r *reader) procedure(n *node) {
 	removal := code.in("filter-removal")
 	nonspecific := code.in("filter-removal-nonspecific")
 	moved := code.in("filter-repositioning")
-	if !placement && !removal && !nonspecific && !moved && saysFilter(code.words) {
-		switch {
-		case saysRemoval(code.words):
-			removal = true
-		case says(code.words, "repositioning", "reposition", "repositioned"):
-			moved = true
-		case saysPlacement(code.words):
-			placement = true
-		}
+	told := noAction // by words alone
+	if !placement && !removal && !nonspecific && !moved {
+		told = saysAction(code.words)
+		placement, moved, removal = told == placed, told == repositioned, told == retrieved || told == retrievalFailed
 	}
 	if !placement && !removal && !nonspecific && !moved && len(implanted)+len(explanted) == 0 {
+		r.sightings(n, touched)
 		return
 	}
 	base.When, base.Start = r.performed(n)
@@ -63,13 +59,25 @@ func (r *reader) procedure(n *node) {
 		stated := len(explanted) > unsaid
 		base := base
 		base.Nonspecific = nonspecific && !removal && len(explanted) == 0
-		r.removal(n, base, status, stated, text, explanted)
+		r.removal(n, base, status, stated, text, explanted, told)
 	}
 	if moved && status == "completed" {
 		e := base
 		e.Kind = filter.Repositioning
 		e.Devices, e.Evidence = join(e.Evidence, touched)
 		r.out.Events = append(r.out.Events, e)
+	}
+}
+
+// sightings tells of filters that a procedure names without saying what it did: this patient has, or had, the filter. The day
+// of its placement stays unknown.
+func (r *reader) sightings(n *node, devices []named) {
+	if n.status() != "completed" {
+		return
+	}
+	for _, d := range devices {
+		r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Devices: []filter.Device{d.device},
+			Why: "named by a procedure", Evidence: append([]filter.Ref{n.name}, d.refs...)})
 	}
 }
 
@@ -160,15 +168,17 @@ func (r *reader) placement(n *node, base filter.Event, status string, devices []
 	}
 }
 
-func (r *reader) removal(n *node, base filter.Event, status string, explanted bool, text string, devices []named) {
+// removal reads a retrieval, whole, in part, tried or only claimed. Words alone never take a filter out: where no code says
+// what was done, a coded success or an explanted device must.
+func (r *reader) removal(n *node, base filter.Event, status string, explanted bool, text string, devices []named, told action) {
 	base.Devices, base.Evidence = join(base.Evidence, devices)
 	outcome := r.concept(n.get("outcome"))
 	has := func(code string) bool {
 		return slices.ContainsFunc(outcome.codes, func(c coding) bool { return c.system == "http://snomed.info/sct" && c.code == code })
 	}
 	// A coded outcome decides; words count only where there is none.
-	partial := has(outcomePartial) || !has(outcomeSuccess) && !has(outcomeNoSuccess) && saysPartial(text+" . "+outcome.words)
-	failed := has(outcomeNoSuccess) || saysFailed(outcome.words) || hasModifier(n, "52", "53", "73", "74")
+	partial := has(outcomePartial) || !has(outcomeSuccess) && !has(outcomeNoSuccess) && (saysPartial(text) || saysPartialOutcome(outcome.words))
+	failed := has(outcomeNoSuccess) || told == retrievalFailed && !has(outcomeSuccess) || saysFailed(outcome.words) || hasModifier(n, "52", "53", "73", "74")
 	switch status {
 	case "completed", "stopped":
 		switch {
@@ -176,6 +186,8 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 			base.Kind, base.Fragment = filter.PartialRemoval, true
 		case failed || status == "stopped":
 			base.Kind = filter.Attempt
+		case told == retrieved && !has(outcomeSuccess) && !explanted:
+			base.Kind, base.Why = filter.RemovalClaim, "by words only, "+status
 		default:
 			base.Kind = filter.Removal
 			base.Confirmed = has(outcomeSuccess) || explanted

@@ -29,6 +29,10 @@ func (r *reader) serviceRequest(n *node) {
 	case retrieval && n.get("doNotPerform").Bool() && (status == "active" || status == "completed"):
 		p := rules.Plan{Permanent: true, Made: made, Evidence: []filter.Ref{n.name}}
 		r.out.Facts.Plans = append(r.out.Facts.Plans, p)
+	case retrieval && slices.Contains([]string{"proposal", "plan"}, n.get("intent").String()):
+		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Made: made, Evidence: []filter.Ref{n.name}})
+	case retrieval && n.get("intent").String() == "option":
+		// http://hl7.org/fhir/R4/valueset-request-intent.html: one of several courses, chosen by nobody yet.
 	case retrieval && status == "active":
 		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Evidence: []filter.Ref{n.name}})
 	case !retrieval && status == "active" && !n.get("doNotPerform").Bool():
@@ -138,6 +142,10 @@ func (r *reader) task(n *node) {
 
 // patient reads who the patient is and whether the patient died.
 func (r *reader) patient(n *node) {
+	r.death(n)
+	if r.out.Patient != "" && r.replaced(n) {
+		return // the one that replaces it is who the answer is about
+	}
 	r.out.Patient = n.name
 	name := n.get("name.0")
 	for _, v := range n.get("name").Array() {
@@ -155,6 +163,10 @@ func (r *reader) patient(n *node) {
 		text = strings.TrimSpace(strings.Join(append(parts, name.Get("family").String()), " "))
 	}
 	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String()}
+}
+
+// death notes that a Patient has died.
+func (r *reader) death(n *node) {
 	if v := n.get("deceasedDateTime"); v.Exists() {
 		when, _ := r.day(n, "deceasedDateTime")
 		r.out.Facts.Deceased = &rules.Dated{When: when, Evidence: []filter.Ref{n.name}}

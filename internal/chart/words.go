@@ -44,10 +44,6 @@ func says(text string, phrases ...string) bool {
 
 func saysFilter(text string) bool { return says(text, filterPhrases()...) }
 
-func saysPlacement(text string) bool {
-	return says(text, "insertion", "insert", "inserted", "placement", "placed", "place", "implantation", "implanted", "implant", "deployment", "deployed")
-}
-
 func saysRemoval(text string) bool {
 	return says(text, "removal", "removed", "remove", "retrieval", "retrieved", "retrieve", "explantation", "explanted", "explant", "extraction")
 }
@@ -56,16 +52,43 @@ func saysSecond(text string) bool {
 	return says(text, "second filter", "2nd filter", "another filter", "additional filter", "two filters", "both filters", "second ivc filter", "second vena cava filter", "second caval filter")
 }
 
+// saysPartial reports whether a text tells that a part of the filter stayed in. What is partial must be the retrieval, and
+// what is retained a part: a note also speaks of a partial thromboplastin time.
 func saysPartial(text string) bool {
-	return says(text, "partial", "partially", "incomplete", "fragment", "fragments", "retained", "remnant")
+	var phrases []string
+	for _, how := range []string{"partial", "partially", "incomplete", "incompletely"} {
+		for _, what := range []string{"removal", "removed", "retrieval", "retrieved", "extraction", "extracted", "explantation", "explanted", "filter removal", "filter retrieval"} {
+			phrases = append(phrases, how+" "+what, what+" "+how, what+" was "+how)
+		}
+	}
+	for _, part := range []string{"fragment", "fragments", "strut", "struts", "leg", "legs", "limb", "limbs", "hook", "portion", "part", "parts", "piece", "pieces", "component"} {
+		phrases = append(phrases, "retained "+part, part+" retained", part+" remains", part+" remain", part+" left", part+" was left", part+" were left")
+	}
+	return says(text, append(phrases, "fragment", "fragments", "remnant", "remnants", "partially successful", "partial success")...)
+}
+
+// saysPartialOutcome is for the words of an outcome, which are about nothing else.
+func saysPartialOutcome(text string) bool {
+	return saysPartial(text) || says(text, "partial", "partially", "incomplete", "incompletely", "retained")
 }
 
 func saysFailed(text string) bool {
 	return says(text, "unsuccessful", "failed", "failure", "aborted", "abandoned", "discontinued", "unable to") || strings.Contains(strings.ToLower(text), "not successful")
 }
 
+// saysPermanent reports a decision that the filter stays. A clause that denies it before or after the phrase says nothing.
 func saysPermanent(text string) bool {
-	return says(text, "permanent filter", "permanent ivc filter", "permanent vena cava filter", "permanent caval filter", "filter is permanent", "filter to remain permanently", "filter will not be removed", "permanent placement of filter")
+	return slices.ContainsFunc(clauses(text), func(clause string) bool {
+		words := tokens(clause)
+		denied := func(w string) bool {
+			return slices.Contains([]string{"unavailable", "instead", "rather", "if", "unless", "until", "option", "alternative"}, w) || slices.Contains(negations(), w)
+		}
+		if says(clause, "filter will not be removed") {
+			return true
+		}
+		return says(clause, "permanent filter", "permanent ivc filter", "permanent vena cava filter", "permanent caval filter", "filter is permanent", "filter to remain permanently", "permanent placement of filter") &&
+			!slices.ContainsFunc(words, denied)
+	})
 }
 
 func heartPhrases() []string {

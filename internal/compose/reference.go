@@ -107,6 +107,9 @@ func newDocumentReference(d Document, s Site, now time.Time, pdf []byte, replace
 			Size: len(pdf), Hash: base64.StdEncoding.EncodeToString(sum[:]),
 			Title: "Vena cava filter: work-up (draft)", Creation: instant(now)}}},
 	}
+	if d.Referral.Meaning != "" {
+		r.Identifier = append(r.Identifier, identifier{MeaningSystem, d.Referral.Meaning})
+	}
 	if replaces != "" {
 		r.RelatesTo = []relatesTo{{"replaces", reference{replaces}}}
 	}

@@ -44,7 +44,9 @@ func StateOf(status string) string {
 		return TaskDraft
 	case "received", "accepted", "ready", "in-progress", "on-hold":
 		return TaskMovedOn
-	case "rejected", "cancelled":
+	case "rejected":
+		return TaskRejected
+	case "cancelled":
 		return TaskDeclined
 	case "completed", "failed":
 		return TaskDone
@@ -54,12 +56,12 @@ func StateOf(status string) string {
 
 func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 	open := old.Round > 0 && old.Reason == Wanted
+	// Put by for now, while people have the Task in hand or have had their say: it is still the same referral.
+	putBy := old.Round > 0 && (old.Reason == NotDue || old.Reason == AskedAlready)
+	theirs := task == TaskMovedOn || task == TaskRejected || task == TaskDeclined || task == TaskDone
 	switch {
-	case w.Reason == NoContext && old.Round == 0:
-		return old
 	case w.Reason == NoContext:
-		// What stands keeps standing while the context is read anew.
-		return old
+		return old // what stands keeps standing while the context is read anew; nothing is begun
 	case w.Reason != Wanted && old.Round == 0:
 		return old
 	case w.Reason != Wanted:
@@ -69,22 +71,35 @@ func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 			next.Meaning = w.Meaning
 		}
 		return next
-	case open && (task == TaskDeclined || task == TaskDone):
-		if w.Question == old.Question {
-			return old
-		}
-		return round(old, w, asOf)
-	case open && task == TaskMovedOn && w.To != old.To:
-		// People took up another question than this one: that one is answered, and this one is asked of its own addressee.
-		return round(old, w, asOf)
-	case open && task == TaskMovedOn && urgency(w.Priority) <= urgency(old.Priority):
-		// What people work on is not rewritten under their hands, so what they were asked stays what they were asked.
-		w.Question, w.Priority = old.Question, old.Priority
-		return revise(old, w, asOf)
+	case open && theirs:
+		return answered(old, w, task, asOf)
+	case putBy && (task == TaskMovedOn || task == TaskDone || task == TaskRejected):
+		return answered(old, w, task, asOf)
 	case open:
 		return revise(old, w, asOf)
 	}
 	return round(old, w, asOf)
+}
+
+// answered goes on where people have taken the Task up or ended it.
+func answered(old Referral, w Want, task string, asOf filter.Day) Referral {
+	old.Reason = Wanted
+	switch {
+	case task != TaskMovedOn && w.Question == old.Question && w.To == old.To:
+		return old // what they have answered is not asked again
+	case task != TaskMovedOn:
+		return round(old, w, asOf)
+	case old.To == ToCoordinator && w.To == ToClinic:
+		// Whether a filter is in has been answered by the record; what to do with it is asked of the clinic.
+		return round(old, w, asOf)
+	}
+	// What people work on is not taken from them, and at most one Task is open: a doubt that arises now goes to the clinic with
+	// the document. What they were asked stays what they were asked, unless it has become more urgent.
+	if w.To != old.To || urgency(w.Priority) <= urgency(old.Priority) {
+		w.Question, w.Priority = old.Question, old.Priority
+	}
+	w.To = old.To
+	return revise(old, w, asOf)
 }
 
 // round asks anew.

@@ -19,6 +19,10 @@ func TestLifeOfAReferral(t *testing.T) {
 	with := func(change func(*draft.Want)) draft.Want { w := want; change(&w); return w }
 	closed := open
 	closed.Reason = draft.Removed
+	doubt := open
+	doubt.To = draft.ToCoordinator
+	putBy := open
+	putBy.Reason = draft.NotDue
 	for _, c := range []struct {
 		name   string
 		before []draft.Referral
@@ -36,7 +40,14 @@ func TestLifeOfAReferral(t *testing.T) {
 		{"declined, and a new question", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning, w.Question = "n", "r" }), "rejected", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "n", Question: "r"}}},
 		{"taken up, and a new meaning keeps the question", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning, w.Question = "n", "r" }), "accepted", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "n", Question: "q"}}},
 		{"taken up, and urgent", []draft.Referral{open}, with(func(w *draft.Want) { w.Priority, w.DueDays, w.Meaning, w.Question = "urgent", 3, "n", "r" }), "in-progress", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "urgent", OpenedOn: day - 10, DueOn: day + 3, Meaning: "n", Question: "r"}}},
-		{"taken up by the other addressee", []draft.Referral{open}, with(func(w *draft.Want) { w.To, w.Meaning = draft.ToCoordinator, "n" }), "accepted", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToCoordinator, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "n", Question: "q"}}},
+		{"the clinic has it, and a doubt arises", []draft.Referral{open}, with(func(w *draft.Want) { w.To, w.Meaning, w.Question = draft.ToCoordinator, "n", "r" }), "accepted", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "n", Question: "q"}}},
+		{"the coordinator has it, and the record answers", []draft.Referral{doubt}, want, "in-progress", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
+		{"the coordinator has answered, and the clinic is asked", []draft.Referral{doubt}, want, "completed", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
+		{"the coordinator rejected, and the clinic is asked", []draft.Referral{doubt}, want, "rejected", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
+		{"put by while the clinic has it, and wanted again", []draft.Referral{putBy}, want, "in-progress", []draft.Referral{open}},
+		{"put by and ended by the clinic, and the same question again", []draft.Referral{putBy}, want, "completed", []draft.Referral{open}},
+		{"put by and rejected, and a new question", []draft.Referral{putBy}, with(func(w *draft.Want) { w.Question = "r" }), "rejected", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "r"}}},
+		{"put by with its draft cancelled, and wanted again", []draft.Referral{putBy}, want, "cancelled", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
 		{"removed", []draft.Referral{open}, with(func(w *draft.Want) { w.Reason, w.Meaning = draft.Removed, "" }), "draft", []draft.Referral{closed}},
 		{"context is read anew", []draft.Referral{open}, with(func(w *draft.Want) { w.Reason, w.Meaning = draft.NoContext, "n" }), "draft", []draft.Referral{open}},
 		{"another filter's referral stays", []draft.Referral{{Key: "z", Round: 4, Revision: 1}}, with(func(w *draft.Want) { w.Reason = draft.NotDue }), "", []draft.Referral{{Key: "z", Round: 4, Revision: 1}}},

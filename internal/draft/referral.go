@@ -33,7 +33,8 @@ const (
 	TaskNone     = ""
 	TaskDraft    = "draft"
 	TaskMovedOn  = "moved-on" // people took it: received, accepted, ready, in-progress, on-hold
-	TaskDeclined = "declined" // people rejected or cancelled it
+	TaskRejected = "rejected" // people rejected it
+	TaskDeclined = "declined" // it was cancelled: by people, or by us when it was put by
 	TaskDone     = "done"     // people completed it or it failed
 )
 

@@ -51,7 +51,7 @@ type Record interface {
 // Store is what a pull needs of the database.
 type Store interface {
 	PullPlan(ctx context.Context, person string) (postgres.Pull, error)
-	Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error)
+	AcceptHeld(ctx context.Context, items []screen.Item, received time.Time) ([]screen.Outcome, error)
 	MarkPulled(ctx context.Context, person string, version int64, gaps []postgres.Gap) error
 }
 
@@ -110,10 +110,11 @@ func (p *Puller) Pull(ctx context.Context, person string, version int64) error {
 // a record that refuses every type has not answered.
 func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 	var items []screen.Item
+	asked := p.Now()
 	patient, _, err := p.Record.Read(ctx, "Patient", id)
 	switch {
 	case err == nil:
-		items = append(items, p.Screen(postgres.DefaultFeed, patient))
+		items = append(items, p.answered(patient))
 	case !gone(err):
 		return fmt.Errorf("read a Patient: %w", err)
 	}
@@ -143,7 +144,7 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 				continue
 			}
 			// A server that ignores the parameter answers with other people's entries: they are not looked at further.
-			if it := p.Screen(postgres.DefaultFeed, r); it.Patient == id && r.Type == kind {
+			if it := p.answered(r); it.Patient == id && r.Type == kind {
 				items = append(items, it)
 			}
 		}
@@ -154,15 +155,23 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 	if len(items) == 0 {
 		return nil
 	}
-	if _, err := p.Store.Accept(ctx, items, p.Now()); err != nil {
+	if _, err := p.Store.AcceptHeld(ctx, items, asked); err != nil {
 		return fmt.Errorf("keep the context: %w", err)
 	}
 	return nil
 }
 
+// answered screens what the record gave when it was asked.
+func (p *Puller) answered(r fhir.Resource) screen.Item {
+	it := p.Screen(postgres.DefaultFeed, r)
+	it.Read = true
+	return it
+}
+
 // readNamed reads entries that kept ones name; those about somebody else are left out.
 func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bool, gaps *gaps) (int, error) {
 	var items []screen.Item
+	asked := p.Now()
 	for i, ref := range slices.DeleteFunc(slices.Clone(refs), func(r string) bool { return !readable(r) }) {
 		if i == maxReads {
 			p.Log.WarnContext(ctx, "too many unresolved references; the rest is left", "limit", maxReads)
@@ -182,14 +191,14 @@ func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bo
 		if err != nil {
 			return 0, fmt.Errorf("read a %s: %w", kind, err)
 		}
-		if it := p.Screen(postgres.DefaultFeed, r); it.Patient == "" || own[it.Patient] {
+		if it := p.answered(r); it.Patient == "" || own[it.Patient] {
 			items = append(items, it)
 		}
 	}
 	if len(items) == 0 {
 		return 0, nil
 	}
-	out, err := p.Store.Accept(ctx, items, p.Now())
+	out, err := p.Store.AcceptHeld(ctx, items, asked)
 	if err != nil {
 		return 0, fmt.Errorf("keep the context: %w", err)
 	}

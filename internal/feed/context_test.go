@@ -49,7 +49,7 @@ func (s *store) PullPlan(context.Context, string) (postgres.Pull, error) {
 	return postgres.Pull{Aliases: []postgres.Alias{{Feed: postgres.DefaultFeed, PatientID: "a"}}, Wanted: 1}, nil
 }
 
-func (s *store) Accept(_ context.Context, items []screen.Item, _ time.Time) ([]screen.Outcome, error) {
+func (s *store) AcceptHeld(_ context.Context, items []screen.Item, _ time.Time) ([]screen.Outcome, error) {
 	for _, it := range items {
 		s.kept = append(s.kept, it.Resource.Type+"/"+it.Resource.ID)
 	}

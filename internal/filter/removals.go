@@ -187,7 +187,7 @@ func byClock(found []*draft, o *retrieval) []*draft {
 func (r *reconstruction) lastPresumed(o *retrieval) *draft {
 	var best *draft
 	for _, d := range r.filters {
-		if d.removal == nil || d.orphan || !presumed(d.removal) || d.removal.when.Latest >= o.when.Earliest {
+		if d.removal == nil || d.orphan || !presumed(d.removal) || d.removal.when.Latest >= o.when.Earliest || conflict(d, &draft{events: others(o)}) {
 			continue
 		}
 		if best == nil || d.removal.when.Latest > best.removal.when.Latest {
@@ -195,6 +195,15 @@ func (r *reconstruction) lastPresumed(o *retrieval) *draft {
 		}
 	}
 	return best
+}
+
+// others gives what a retrieval says of its device, as a teller without a day, for comparison.
+func others(o *retrieval) []Event {
+	out := make([]Event, 0, len(o.events))
+	for _, e := range o.events {
+		out = append(out, Event{Kind: InPlace, Devices: e.Devices})
+	}
+	return out
 }
 
 func presumed(o *retrieval) bool {

@@ -33,6 +33,7 @@ type Policy struct {
 	PlateletLimit        int // 10^9/L; below it thrombocytopenia contraindicates
 	PlateletDays         int // how old that count may be
 	SurgeryDays          int // surgery planned within this many days counts
+	RequestDays          int // a request for the retrieval without an appointment counts for this long
 	RefillDays           int // an outpatient order without refill for longer is unknown
 	LMWHBandPercent      int // half width of the band around the labelled dose
 	WeightDays           int // how old a weight may be
@@ -54,7 +55,7 @@ func Default() Policy {
 		Name: "default@1", WindowFirst: 29, WindowLast: 54, LookAgainDays: 30, LookAgainKeepDays: 365,
 		SamePlacementDays: 3, MaybeSameDays: 30, IndexVTEBeforeDays: 30, IndexVTEAfterDays: 7, NewVTEAfterDays: 14,
 		AcuteVTEMonths: 3, TherapeuticDays: 21, TherapeuticSomeDays: 14, CourseMonths: 3, CoverGapDays: 3,
-		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RefillDays: 365,
+		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RequestDays: 180, RefillDays: 365,
 		LMWHBandPercent: 15, WeightDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
 		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, EraseDays: 30, QuarantineDays: 30,
 	}
@@ -108,6 +109,7 @@ func (p Policy) Thresholds() []Threshold {
 		{"platelet_limit", "10^9/L", p.PlateletLimit, 1, 150, "US payer guideline CG-SURG-59 (2023): severe below 50,000", Seen},
 		{"platelet_days", "days", p.PlateletDays, 1, 365, "", Choice},
 		{"surgery_days", "days", p.SurgeryDays, 1, 365, "", Choice},
+		{"request_days", "days", p.RequestDays, 14, 1095, "", Choice},
 		{"refill_days", "days", p.RefillDays, 30, 1095, "", Choice},
 		{"lmwh_band", "percent", p.LMWHBandPercent, 1, 50, "", Choice},
 		{"weight_days", "days", p.WeightDays, 1, 1095, "", Choice},

@@ -22,8 +22,8 @@ const acceptTries = 20
 var errPlanChanged = errors.New("the plan changed under its locks")
 
 // Accept takes screened items in one transaction and gives what became of each, in order. Whoever's chart it changes gets
-// a new chart version, at most one per call, and one AssessPatient job for it; new evidence and new persons get a
-// PullContext job where Options.PullContext says so. Nothing is kept, and no job made, if it fails. An item without feed,
+// a new chart version, at most one per call, and one AssessPatient job for it; new evidence, new persons and two contents of which
+// only the order of receipt tells what counts get a PullContext job where Options.PullContext says so. Nothing is kept, and no job made, if it fails. An item without feed,
 // type, id or bytes is fault.Invalid. now is the time of receipt.
 func (s *Store) Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error) {
 	return s.acceptItems(ctx, items, now, false)
@@ -112,6 +112,9 @@ func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []sc
 	if err := write(ctx, tx, who, p); err != nil {
 		return nil, err
 	}
+	if err := regroup(ctx, tx, p, k, now); err != nil {
+		return nil, err
+	}
 	return p.outcomes, s.raise(ctx, tx, p)
 }
 
@@ -150,6 +153,10 @@ func prepared(items []screen.Item) ([]screen.Item, error) {
 		i.Refs = slices.Clone(i.Refs)
 		for m := range i.Refs {
 			i.Refs[m] = clean(i.Refs[m])
+		}
+		i.Links = slices.Clone(i.Links)
+		for m := range i.Links {
+			i.Links[m] = clean(i.Links[m])
 		}
 	}
 	return out, nil
@@ -232,26 +239,30 @@ func write(ctx context.Context, tx pgx.Tx, who *identity, p plan) error {
 	const demote = `UPDATE resource SET current = false WHERE feed = @feed AND type = @type AND id = @id AND current`
 	const insert = `
 		INSERT INTO resource (feed, type, id, version, version_id, last_updated, received_at, digest, person_id,
-			deleted, retracted, moved, evidence, current, body, doc, refs)
+			deleted, retracted, moved, evidence, current, body, doc, refs, patient_id, links)
 		VALUES (@feed, @type, @id, @version, @version_id, @last_updated, @received_at, @digest, nullif(@person, '')::uuid,
-			@deleted, @retracted, @moved, @evidence, @current, @body, @doc, @refs)`
+			@deleted, @retracted, @moved, @evidence, @current, @body, @doc, @refs, @patient, @links)`
 	b := &pgx.Batch{}
 	for _, k := range p.demoted {
 		b.Queue(demote, pgx.NamedArgs{"feed": k.feed, "type": k.kind, "id": k.id})
 	}
 	for _, r := range p.rows {
 		v := r.version
-		body, refs := r.raw, r.refs
+		body, refs, links := r.raw, r.refs, r.links
 		if body == nil {
 			body = []byte{}
 		}
 		if refs == nil {
 			refs = []string{}
 		}
+		if links == nil {
+			links = []string{}
+		}
 		b.Queue(insert, pgx.NamedArgs{"feed": r.key.feed, "type": r.key.kind, "id": r.key.id, "version": v.number,
 			"version_id": v.versionID, "last_updated": stampOf(v.lastUpdated), "received_at": v.receivedAt, "digest": v.digest[:],
 			"person": v.person, "deleted": v.deleted, "retracted": v.retracted, "moved": v.moved, "evidence": v.evidence,
-			"current": v.current, "body": body, "doc": queryable(r.raw), "refs": refs})
+			"current": v.current, "body": body, "doc": queryable(r.raw), "refs": refs,
+			"patient": v.patient, "links": links})
 	}
 	queueRetractionWrite(b, who, p.retired)
 	return tx.SendBatch(ctx, b).Close()
@@ -263,6 +274,12 @@ func (s *Store) raise(ctx context.Context, tx pgx.Tx, p plan) error {
 		UPDATE person SET chart_version = chart_version + 1, pull_wanted = pull_wanted + (id = ANY(@pulled::uuid[]))::int
 		WHERE id = ANY(@changed::uuid[])
 		RETURNING id::text, chart_version, pull_wanted`
+	if s.options.PullContext {
+		for person := range p.doubted {
+			p.changed.add(person)
+			p.pulled.add(person)
+		}
+	}
 	if len(p.changed) == 0 {
 		return nil
 	}

@@ -2,6 +2,7 @@ package postgres
 
 import (
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -74,4 +75,37 @@ func TestLostAssessmentIsFoundBehind(t *testing.T) {
 	behind()
 	b.discard("assess_patient")
 	behind(person("a"))
+}
+
+// TestLostErasureIsQueuedAgain: a lost job must not keep a patient's data for good.
+func TestLostErasureIsQueuedAgain(t *testing.T) {
+	t.Parallel()
+	b, a := assessed(t, Options{})
+	a.EvidenceGone, a.EraseAfter = true, 48*time.Hour
+	b.save(a)
+	if n, err := b.EnqueueErasures(t.Context(), a.EraseAfter); n != 0 || err != nil {
+		t.Errorf("queued %d, %v; want none while a job waits", n, err)
+	}
+	b.discard("erase_person")
+	if n, err := b.EnqueueErasures(t.Context(), a.EraseAfter); n != 1 || err != nil {
+		t.Errorf("queued %d, %v; want 1", n, err)
+	}
+	b.wantCount(1, `SELECT count(*) FROM river_job WHERE kind = 'erase_person' AND state = 'scheduled' AND scheduled_at > now() + '47 hours'`)
+}
+
+// TestWhatNeedsAttentionIsTriedAgain: once what was amiss in the record was put right, nobody need tell the service.
+func TestWhatNeedsAttentionIsTriedAgain(t *testing.T) {
+	t.Parallel()
+	b, _ := referred(t)
+	b.discard("write_back")
+	for _, c := range []struct {
+		hours, want int
+	}{{1, 0}, {21, 1}} {
+		if err := b.MarkAttention(t.Context(), "k", 1, "refused", time.Now().Add(-time.Duration(c.hours)*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		if n, err := b.EnqueueUnwritten(t.Context()); n != c.want || err != nil {
+			t.Errorf("%d hours later: queued %d, %v; want %d", c.hours, n, err, c.want)
+		}
+	}
 }

@@ -54,6 +54,9 @@ func read(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item) (k
 		if i.Patient != "" {
 			aliases = append(aliases, alias{i.Feed, i.Patient})
 		}
+		for _, other := range i.Links {
+			aliases = append(aliases, alias{i.Feed, other})
+		}
 		devices = append(devices, usedDevices(i)...)
 	}
 	b := &pgx.Batch{}
@@ -132,7 +135,7 @@ func columns(keys []key) pgx.NamedArgs {
 func queueVersionRead(b *pgx.Batch, keys []key, k *known) {
 	const read = `
 		SELECT r.feed, r.type, r.id, r.version, r.version_id, r.last_updated, r.received_at, r.digest,
-			coalesce(r.person_id::text, ''), r.deleted, r.retracted, r.moved, r.evidence, r.current
+			coalesce(r.person_id::text, ''), r.patient_id, r.deleted, r.retracted, r.moved, r.evidence, r.current
 		FROM (SELECT DISTINCT feed, type, id FROM unnest(@feeds::text[], @types::text[], @ids::text[]) AS given (feed, type, id)) want
 		JOIN resource r USING (feed, type, id)
 		ORDER BY r.feed, r.type, r.id, r.version`
@@ -142,7 +145,7 @@ func queueVersionRead(b *pgx.Batch, keys []key, k *known) {
 		var updated *time.Time
 		var digest []byte
 		into := []any{&at.feed, &at.kind, &at.id, &v.number, &v.versionID, &updated, &v.receivedAt, &digest,
-			&v.person, &v.deleted, &v.retracted, &v.moved, &v.evidence, &v.current}
+			&v.person, &v.patient, &v.deleted, &v.retracted, &v.moved, &v.evidence, &v.current}
 		_, err := pgx.ForEachRow(rows, into, func() error {
 			one := v
 			one.lastUpdated = timeOf(updated)

@@ -41,6 +41,7 @@ type row struct {
 	version *version
 	raw     []byte
 	refs    []string
+	links   []string // of a Patient
 }
 
 // plan is what one call changes. It is computed from the items and from what is known, without I/O.
@@ -52,6 +53,7 @@ type plan struct {
 	begun    map[alias]string   // persons followed from now on
 	changed  set                // persons whose chart_version rises
 	pulled   set                // persons whose context is to be read
+	doubted  set                // persons of whom only the order of receipt told what counts
 	slots    slots
 }
 
@@ -124,7 +126,7 @@ type planner struct {
 // newPlan works out what the items change. It uses k up.
 func newPlan(items []screen.Item, k known, now time.Time, held bool, fresh map[alias]bool) plan {
 	p := planner{items: items, known: k, now: now, held: held, fresh: fresh,
-		plan: plan{retired: map[key]retraction{}, begun: map[alias]string{}, changed: set{}, pulled: set{}, slots: slots{}}}
+		plan: plan{retired: map[key]retraction{}, begun: map[alias]string{}, changed: set{}, pulled: set{}, doubted: set{}, slots: slots{}}}
 	p.follow()
 	p.admit()
 	for n := range items {
@@ -135,7 +137,7 @@ func newPlan(items []screen.Item, k known, now time.Time, held bool, fresh map[a
 
 // arriving gives an item as a version. Content keeps its digest; a delete has none but that of no bytes.
 func (p *planner) arriving(i screen.Item) version {
-	v := version{stamp: stamp{i.Resource.VersionID, i.Resource.LastUpdated}, receivedAt: p.now, held: p.held, deleted: i.Deleted,
+	v := version{stamp: stamp{i.Resource.VersionID, i.Resource.LastUpdated}, receivedAt: p.now, held: p.held, read: i.Read, deleted: i.Deleted,
 		retracted: i.Retracted && !i.Deleted, evidence: i.Evidence && !gone(i), current: true}
 	if !i.Deleted {
 		v.digest = contentDigest(i.Resource.Raw)
@@ -182,6 +184,9 @@ func (p *planner) follow() {
 	}
 	for a, person := range p.begun {
 		p.known.persons[a] = person
+	}
+	p.link()
+	for _, person := range p.begun {
 		p.pulled.add(person)
 		p.changed.add(person)
 	}
@@ -194,14 +199,14 @@ func (p *planner) follow() {
 // outdated reports whether content is known to be older than what is kept, or taken back before or in this call.
 func (p *planner) outdated(i screen.Item) bool {
 	v := p.arriving(i)
-	if r, ok := p.removed[keyOf(i)]; ok && r.refuses(v.stamp) {
+	if r, ok := p.removed[keyOf(i)]; ok && r.refuses(v) {
 		return true
 	}
 	if cur := p.known.kept[keyOf(i)].current(); cur != nil {
 		return weigh(v, *cur) == screen.Stale
 	}
 	r, ok := p.known.retired[keyOf(i)]
-	return ok && r.refuses(v.stamp)
+	return ok && r.refuses(v)
 }
 
 // admit decides which items may be kept: those about someone followed, new versions of what is kept, and what names no
@@ -240,7 +245,7 @@ func (p *planner) take(n int) screen.Outcome {
 	k := keyOf(i)
 	v := p.arriving(i)
 	heard, ok := p.known.retired[k]
-	late := ok && (gone(i) && v.against(heard.stamp) == older || !gone(i) && heard.refuses(v.stamp))
+	late := ok && (gone(i) && v.against(heard.stamp) == older || !gone(i) && heard.refuses(v))
 	if gone(i) && leavesHash(k.kind) {
 		p.retire(k, retraction{v.stamp, p.now})
 	}
@@ -248,14 +253,22 @@ func (p *planner) take(n int) screen.Outcome {
 	if cur == nil {
 		return p.takeNew(n, k, v, late)
 	}
+	v.patient = i.Patient
 	p.assign(i, &v, *cur)
+	undecided := v.undecided(*cur)
 	switch fate := weigh(v, *cur); fate {
 	case screen.Updated:
+		undecided = undecided && !cur.gone() // what revives is newer by its time
+		if undecided {
+			p.doubt(k, v.person)
+		}
 		cur.current = false
 		if !p.made(k, cur) {
 			p.demoted = append(p.demoted, k)
 		}
-		return p.add(n, k, v, cur, fate)
+		out := p.add(n, k, v, cur, fate)
+		out.Undecided = undecided
+		return out
 	case screen.Duplicate:
 		return screen.Outcome{Fate: fate, Version: cur.number}
 	}
@@ -268,8 +281,18 @@ func (p *planner) take(n int) screen.Outcome {
 	}
 	v.current = false
 	out := p.add(n, k, v, cur, screen.Stale)
-	out.Retracted = refused
+	out.Retracted, out.Undecided = refused, undecided && !refused
+	if undecided {
+		p.doubt(k, v.person)
+	}
 	return out
+}
+
+// doubt notes whose record should be asked which version is the current one: only the default feed's can be.
+func (p *planner) doubt(k key, person string) {
+	if k.feed == DefaultFeed {
+		p.doubted.add(person)
+	}
 }
 
 // takeNew works out an item of which no version is kept. late says that a retraction heard before is newer: then
@@ -288,7 +311,7 @@ func (p *planner) takeNew(n int, k key, v version, late bool) screen.Outcome {
 		return screen.Outcome{Fate: screen.Dropped}
 	}
 	if i.Patient != "" {
-		v.person = p.known.persons[alias{i.Feed, i.Patient}]
+		v.person, v.patient = p.known.persons[alias{i.Feed, i.Patient}], i.Patient
 	}
 	return p.add(n, k, v, nil, screen.Created)
 }
@@ -299,13 +322,13 @@ func (p *planner) assign(i screen.Item, v *version, cur version) {
 	person, followed := p.known.persons[alias{i.Feed, i.Patient}]
 	switch {
 	case gone(i):
-		v.person = cur.person
+		v.person, v.patient = cur.person, cur.patient
 	case i.Patient == "":
 		v.person = ""
 	case followed:
 		v.person = person
 	default:
-		v.deleted, v.moved, v.evidence, v.person = true, true, false, cur.person
+		v.deleted, v.moved, v.evidence, v.person, v.patient = true, true, false, cur.person, cur.patient
 	}
 }
 
@@ -315,7 +338,7 @@ func (p *planner) add(n int, k key, v version, cur *version, fate screen.Fate) s
 	v.number = p.known.kept[k].next()
 	r := row{key: k, version: &v}
 	if !v.deleted {
-		r.raw, r.refs = i.Resource.Raw, i.Refs
+		r.raw, r.refs, r.links = i.Resource.Raw, i.Refs, i.Links
 	}
 	p.known.kept[k] = append(p.known.kept[k], &v)
 	p.rows = append(p.rows, r)

@@ -32,8 +32,12 @@ func (r retraction) later(s retraction) retraction {
 	return s
 }
 
-// refuses reports whether content with this stamp is not certainly newer.
-func (r retraction) refuses(v stamp) bool { return !revives(v, r.stamp, r.at) }
+// refuses reports whether content is not certainly newer; what the record gave when it was asked later is, unless its own
+// version or time says otherwise.
+func (r retraction) refuses(v version) bool {
+	asked := v.read && r.at.Before(v.receivedAt) && v.against(r.stamp) != older
+	return !asked && !revives(v.stamp, r.stamp, r.at)
+}
 
 // hash names a resource without saying which one it is. The separator cannot occur in a type or an id.
 func (i *identity) hash(k key) string {

@@ -162,7 +162,7 @@ func TestContentThatARetractionKeepsOutIsMarked(t *testing.T) {
 				{content, screen.Outcome{Fate: screen.Duplicate, Version: 1, Retracted: true}},
 				{other, screen.Outcome{Fate: screen.Stale, Version: 3, Retracted: true}},
 				{later, screen.Outcome{Fate: screen.Updated, Version: 4}},
-				{content, screen.Outcome{Fate: screen.Updated, Version: 5}},
+				{content, screen.Outcome{Fate: screen.Updated, Version: 5, Undecided: true}},
 			} {
 				if diff := cmp.Diff(step.want, outcome(step.item)); diff != "" {
 					t.Errorf("step %d (-want +got):\n%s", n, diff)

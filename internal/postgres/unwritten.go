@@ -9,13 +9,13 @@ import (
 	"dwellwatch/internal/jobs"
 )
 
-// EnqueueUnwritten queues a WriteBack for every referral whose newest state is not in the record and waits for nobody's
-// attention, job or context, and gives their number. It heals what a time without a configured record, or a lost job, left
-// behind.
+// EnqueueUnwritten queues a WriteBack for every referral whose newest state is not in the record and waits for no job or
+// context, and gives their number. It heals what a time without a configured record, or a lost job, left behind. What needed
+// a person's attention is tried again after some hours: what was amiss in the record may have been put right.
 func (s *Store) EnqueueUnwritten(ctx context.Context) (int, error) {
 	const read = `
 		SELECT key, version FROM referral JOIN person p ON p.id = referral.person_id
-		WHERE written_version < version AND coalesce(attention_version, -1) < version
+		WHERE written_version < version AND (coalesce(attention_version, -1) < version OR attention_at <= now() - interval '20 hours')
 			AND (NOT @pulls OR p.pull_wanted > 0 AND p.pull_done >= p.pull_wanted)
 			AND NOT EXISTS (
 				SELECT FROM river_job j
@@ -103,4 +103,37 @@ func (s *Store) Pending(ctx context.Context, within time.Duration) (int, error) 
 	var n int
 	err := s.pool.QueryRow(ctx, read, pgx.NamedArgs{"seconds": within.Seconds()}).Scan(&n)
 	return n, failed("count jobs", err)
+}
+
+// EnqueueErasures queues an ErasePerson for everyone without evidence whose job is lost, for the day on which it was due, and
+// gives their number.
+func (s *Store) EnqueueErasures(ctx context.Context, after time.Duration) (int, error) {
+	const read = `
+		SELECT id::text, evidence_gone_version, evidence_gone_at FROM person
+		WHERE evidence_gone_at IS NOT NULL
+			AND NOT EXISTS (
+				SELECT FROM river_job j
+				WHERE j.kind = 'erase_person' AND j.state IN ('available', 'pending', 'retryable', 'running', 'scheduled')
+					AND j.args->>'person' = person.id::text AND (j.args->>'version')::bigint = evidence_gone_version)
+		ORDER BY id`
+	number := 0
+	err := s.inTx(ctx, "queue erasures", func(tx pgx.Tx) error {
+		rows, err := tx.Query(ctx, read)
+		if err != nil {
+			return err
+		}
+		var follow work
+		var job jobs.ErasePerson
+		var gone time.Time
+		_, err = pgx.ForEachRow(rows, []any{&job.Person, &job.Version, &gone}, func() error {
+			follow.addAt(job, gone.Add(after))
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		number = len(follow)
+		return s.enqueue(ctx, tx, follow)
+	})
+	return number, err
 }

@@ -67,8 +67,10 @@ type version struct {
 	number     int64 // our own count, from 1
 	receivedAt time.Time
 	held       bool // it was kept aside since receivedAt; false for what is kept
+	read       bool // the record gave it as the current version at receivedAt; false for what is kept
 	digest     [sha256.Size]byte
 	person     string // "" where it names no patient
+	patient    string // id of the patient that it is about; "" where it names none
 	deleted    bool
 	retracted  bool
 	moved      bool // names a patient who is not followed; always deleted too
@@ -111,7 +113,7 @@ func (h history) repeats(v version) *version {
 
 // weigh tells what v is to the current version: Updated, Stale or Duplicate. Where the order is undecided, the one
 // received last counts, and what was kept aside was received when it first came; except that only a newer version revives
-// what is gone: a time after we heard of it is newer.
+// what is gone: a time after we heard of it is newer, and so is what the record still gives when it is asked after that.
 func weigh(v version, current version) screen.Fate {
 	how := v.against(current.stamp)
 	switch {
@@ -120,7 +122,7 @@ func weigh(v version, current version) screen.Fate {
 	case how == newer:
 		return screen.Updated
 	case current.gone() && !v.gone():
-		if revives(v.stamp, current.stamp, current.receivedAt) {
+		if revives(v.stamp, current.stamp, current.receivedAt) || v.read && current.receivedAt.Before(v.receivedAt) {
 			return screen.Updated
 		}
 		return screen.Stale
@@ -134,6 +136,14 @@ func weigh(v version, current version) screen.Fate {
 		return screen.Duplicate
 	}
 	return screen.Updated
+}
+
+// undecided reports whether neither numbers nor times tell that the content v replaces current, or does not, and it differs.
+// A deletion or retraction is not in doubt: it counts unless it is older.
+func (v version) undecided(current version) bool {
+	how := v.against(current.stamp)
+	return how != older && how != newer && !v.read && !v.deleted && !v.retracted &&
+		(v.digest != current.digest || current.gone())
 }
 
 // revives tells whether content with stamp v is certainly newer than a delete or retraction with stamp gone, of which we heard at.

@@ -21,7 +21,8 @@ type Anticoagulation struct {
 	cover []filter.Ref
 	// Measured says in words which values settled the level, or left it open; sorted.
 	Measured []string
-	// Finished is the longest therapeutic cover that has ended; nil where there is none.
+	// Finished is the longest therapeutic cover that has ended, of those that can have treated the event the filter was placed
+	// for where there are such; nil where there is none.
 	Finished *Cover
 }
 
@@ -153,7 +154,7 @@ func (s *Situation) covers(a *Anticoagulation, running, past []graded) {
 			}
 			continue
 		}
-		if a.Finished == nil || c.End.Earliest-c.Start.Latest > a.Finished.End.Earliest-a.Finished.Start.Latest {
+		if a.Finished == nil || s.tells(c, *a.Finished) {
 			a.Finished = &all[i]
 		}
 	}
@@ -161,6 +162,15 @@ func (s *Situation) covers(a *Anticoagulation, running, past []graded) {
 		a.Evidence = slices.Concat(a.Evidence, a.cover)
 		a.cover = slices.Concat(a.cover, s.named(a.Agent, running))
 	}
+}
+
+// tells reports whether a finished cover says more about the filter's reason than another: it can have treated it and the other
+// cannot, else it treated it longer.
+func (s *Situation) tells(c, than Cover) bool {
+	if now, before := s.afterIndex(&c), s.afterIndex(&than); now != before {
+		return now
+	}
+	return c.End.Earliest-s.coverFrom(&c) > than.End.Earliest-s.coverFrom(&than)
 }
 
 // named gives the evidence of the running therapeutic course of an agent that began first.

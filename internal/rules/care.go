@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"slices"
 
 	"dwellwatch/internal/filter"
@@ -18,7 +19,7 @@ type Asked struct {
 func (s *Situation) asked() Asked {
 	a := Asked{State: "none"}
 	for _, o := range s.Facts.Orders {
-		if !s.Clock.Reached(o.Made.Earliest) || s.answered(o) {
+		if !s.Clock.Reached(o.Made.Earliest) || s.answered(o) || s.forgotten(o) {
 			continue
 		}
 		if o.Booked {
@@ -65,6 +66,11 @@ func (s *Situation) answered(o Order) bool {
 	return slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool {
 		return (e.Kind == filter.Attempt || e.Kind == filter.Placement) && e.When.Bounded() && o.Made.Bounded() && e.When.Earliest > o.Made.Latest
 	})
+}
+
+// forgotten reports a request without an appointment that has not been carried out for so long that nobody may rely on it.
+func (s *Situation) forgotten(o Order) bool {
+	return !o.Booked && o.Made.Bounded() && s.Clock.AtLeast(o.Made.Latest, s.Policy.RequestDays+1)
 }
 
 func (s *Situation) dead() []filter.Ref {
@@ -138,6 +144,21 @@ func careRules() []Rule {
 				return nil
 			}
 			return s.find("A retrieval is already "+s.Asked.State+".", s.Asked.Evidence)
+		}},
+		{"retrieval-request-forgotten", "A request for the retrieval that nothing came of", "design choice: a request without an appointment does not silence the referral for ever", policy.Choice, func(s *Situation) []Finding {
+			if s.Asked.ByOthers || s.out() {
+				return nil
+			}
+			var refs []filter.Ref
+			for _, o := range s.Facts.Orders {
+				if s.Clock.Reached(o.Made.Earliest) && !s.answered(o) && s.forgotten(o) {
+					refs = append(refs, o.Evidence...)
+				}
+			}
+			if len(refs) == 0 {
+				return nil
+			}
+			return s.find(fmt.Sprintf("A retrieval was requested more than %d days ago; it is still open and no appointment is on record.", s.Policy.RequestDays), refs)
 		}},
 	}
 }

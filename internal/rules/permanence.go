@@ -38,9 +38,10 @@ func (s *Situation) permanence() Permanence {
 	return p
 }
 
-// planOf reports whether a decision is about this filter: it names its placement or device, or names none.
+// planOf reports whether a decision is about this filter: it names its placement or device, or names none and was made when
+// this filter can have been in. What was decided about an earlier one says nothing of this one.
 func (s *Situation) planOf(p Plan) bool {
-	return p.Of == "" || slices.Contains(s.Filter.Evidence, p.Of) ||
+	return p.Of == "" && (!s.Filter.Placed.Known() || p.Made.Known() && p.Made.Latest >= s.Filter.Placed.Earliest) || slices.Contains(s.Filter.Evidence, p.Of) ||
 		slices.ContainsFunc(s.Filter.Devices, func(v filter.Device) bool { return v.Ref == p.Of })
 }
 

@@ -12,6 +12,8 @@ type Item struct {
 	Deleted bool
 	// Retracted says that the resource is entered-in-error (a stripped one holds id and status only).
 	Retracted bool
+	// Read says that the record gave it when it was asked, as its current version.
+	Read bool
 	// Patient is the id of the Patient (same feed) that it is about; for a Patient its own id; "" where it names none.
 	Patient string
 	// Evidence says that it tells of a vena cava filter by code or listed phrase, so its patient is to be followed.
@@ -40,6 +42,8 @@ const (
 type Outcome struct {
 	Fate    Fate
 	Version int64
+	// Undecided says that neither version nor time told whether this is newer than what was here: the order of receipt decided.
+	Undecided bool
 	// Retracted says, of content that changes nothing, that a deletion or retraction of the resource stands.
 	Retracted bool
 }

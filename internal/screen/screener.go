@@ -28,6 +28,11 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 	it.Patient = patientOf(r, doc, base)
 	if r.Type == "Patient" {
 		for _, l := range doc.Get("link").Array() {
+			// The other types (refer, seealso) say that there is more to read, not that two are one.
+			// http://hl7.org/fhir/R4/valueset-link-type.html
+			if kind := l.Get("type").String(); kind != "replaced-by" && kind != "replaces" {
+				continue
+			}
 			if local := fhir.ParseReference(l.Get("other.reference").String()).Local(base); strings.HasPrefix(local, "Patient/") {
 				it.Links = append(it.Links, strings.TrimPrefix(local, "Patient/"))
 			}

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"time"
 
 	"github.com/riverqueue/river"
 
@@ -64,13 +63,13 @@ func (w *assessor) superseded(ctx context.Context, mine postgres.Record) error {
 }
 
 func (w *assessor) assess(ctx context.Context, rec postgres.Record, asOf filter.Day) (postgres.Saved, error) {
-	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
+	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Merged: rec.Merged, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
 	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, asOf)
 
 	saved := postgres.Saved{
 		Person: rec.Person, ChartVersion: rec.ChartVersion, Basis: w.c.BasisNumber, AsOf: asOf, DueOn: filter.MaxDay,
 		Keys: keys(rec.Keys, result), Merged: result.Assessment.Merged, Saves: &rec.Saves,
-		EvidenceGone: !w.evidence(rec), EraseAfter: time.Duration(w.c.Basis.Policy.EraseDays) * 24 * time.Hour,
+		EvidenceGone: !w.evidence(rec), EraseAfter: w.c.eraseAfter(),
 	}
 	if due := result.Assessment.DueOn; due != nil {
 		day, err := filter.ParseDay(*due)

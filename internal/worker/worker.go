@@ -110,6 +110,11 @@ func (retries) NextRetry(job *rivertype.JobRow) time.Time {
 	return time.Now().Add(wait)
 }
 
+// eraseAfter is how long a person without evidence is kept.
+func (c Config) eraseAfter() time.Duration {
+	return time.Duration(c.Basis.Policy.EraseDays) * 24 * time.Hour
+}
+
 // today is the facility's calendar day.
 func (c Config) today() filter.Day {
 	t := c.Now().In(c.Basis.Zone)
@@ -189,13 +194,13 @@ func (w *sweeper) Work(ctx context.Context, _ *river.Job[jobs.DailySweep]) error
 	if _, err := w.c.Store.ForgetQuarantine(ctx, w.c.Now()); err != nil {
 		return err
 	}
-	_, err := Sweep(ctx, w.c.Store, w.c.today(), w.c.BasisNumber)
+	_, err := Sweep(ctx, w.c.Store, w.c.today(), w.c.BasisNumber, w.c.eraseAfter())
 	return err
 }
 
 // Sweep queues an assessment of everyone who is due by the day, was assessed on an older basis, or lost the job for newer
-// data, and gives their number; then the context pulls and write-backs that no job stands for.
-func Sweep(ctx context.Context, store *postgres.Store, day filter.Day, basis int64) (int, error) {
+// data, and gives their number; then the context pulls, write-backs and erasures that no job stands for.
+func Sweep(ctx context.Context, store *postgres.Store, day filter.Day, basis int64, eraseAfter time.Duration) (int, error) {
 	total := 0
 	for _, page := range []func(after string) ([]string, error){
 		func(after string) ([]string, error) { return store.Due(ctx, day, after, pageSize) },
@@ -221,6 +226,9 @@ func Sweep(ctx context.Context, store *postgres.Store, day filter.Day, basis int
 		return total, err
 	}
 	if _, err := store.EnqueueUnwritten(ctx); err != nil {
+		return total, err
+	}
+	if _, err := store.EnqueueErasures(ctx, eraseAfter); err != nil {
 		return total, err
 	}
 	return total, nil

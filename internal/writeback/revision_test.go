@@ -69,24 +69,6 @@ func TestRevisions(t *testing.T) {
 			b.quiet()
 			b.sound()
 		},
-		"another question after people took up the first": func(t *testing.T, b *bench) {
-			b.converge()
-			first := b.byOthers(b.only("Task"), map[string]any{"status": "accepted"})
-			b.want(func(d *compose.Document) { d.Referral.Round, d.Referral.Revision = 2, 1 })
-			b.converge()
-			status := map[string]int{}
-			for _, task := range b.entries("Task") {
-				status[get(task, "status")]++
-				if get(task, "id") == get(first, "id") && (get(task, "status") != "completed" || get(task, "statusReason.text") == "") {
-					t.Errorf("the answered Task: %s", task)
-				}
-			}
-			if status["completed"] != 1 || status["draft"] != 1 || len(status) != 2 {
-				t.Errorf("Tasks by status: %v, want one completed and one draft", status)
-			}
-			b.quiet()
-			b.sound()
-		},
 		"a Task that people took up stays as it is": func(t *testing.T, b *bench) {
 			b.converge()
 			taken := b.byOthers(b.only("Task"), map[string]any{"status": "accepted"})

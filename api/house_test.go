@@ -1,0 +1,114 @@
+package api_test
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"sync"
+	"testing"
+	"time"
+
+	"dwellwatch/api"
+	"dwellwatch/fhir"
+	"dwellwatch/internal/catalogue"
+	"dwellwatch/internal/chart"
+	"dwellwatch/internal/dbtest"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/postgres"
+	"dwellwatch/internal/screen"
+	"dwellwatch/migrations"
+)
+
+// house is the API over a real store, without a queue that works.
+type house struct {
+	t        *testing.T
+	store    *postgres.Store
+	handler  http.Handler
+	screener screen.Screener
+
+	mu    sync.Mutex
+	fates map[string][]screen.Fate // by Type/id
+}
+
+func newHouse(t *testing.T, limit int64) *house {
+	t.Helper()
+	store, err := postgres.Open(t.Context(), dbtest.URL(t), postgres.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(store.Close)
+	if err := migrations.Up(t.Context(), store.Pool(), nil); err != nil {
+		t.Fatal(err)
+	}
+	sets, err := chart.ShippedSets()
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &house{t: t, store: store, fates: map[string][]screen.Fate{}}
+	h.screener = screen.Screener{Sets: sets, Models: catalogue.Catalogue{}, Bases: map[string]string{api.DefaultFeed: recordBase}}
+	clock := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
+	h.handler, err = api.New(api.Config{
+		Accept: func(ctx context.Context, items []screen.Item) ([]screen.Outcome, error) {
+			h.mu.Lock()
+			defer h.mu.Unlock()
+			clock = clock.Add(time.Second)
+			out, err := store.Accept(ctx, items, clock)
+			for n, o := range out {
+				ref := items[n].Resource.Ref()
+				h.fates[ref] = append(h.fates[ref], o.Fate)
+			}
+			return out, err
+		},
+		AcceptHeld: store.AcceptHeld,
+		Screen:     h.screener.Item,
+		Mentions:   func(_ context.Context, _ string, body []byte) bool { return h.screener.Mentions(body) },
+		Quarantine: func(context.Context, api.Refused) error { return nil },
+		Held:       noneHeld{},
+		Audit:      func(context.Context, api.AuditRow) error { return nil },
+		Ready:      func(ctx context.Context) error { return store.Pool().Ping(ctx) },
+		Assess:     func([]fhir.Resource, filter.Day) ([][]byte, error) { return nil, nil },
+		Now:        func() time.Time { return clock },
+		Zone:       time.UTC,
+		BodyLimit:  limit,
+		Log:        slog.New(slog.DiscardHandler),
+		Feeds:      map[string]string{api.DefaultFeed: recordBase},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+const recordBase = "http://example.com/fhir"
+
+// noneHeld is a quarantine with nothing in it.
+type noneHeld struct{ api.Holder }
+
+func (h *house) send(method, path string, body []byte, headers ...string) *httptest.ResponseRecorder {
+	h.t.Helper()
+	r := httptest.NewRequest(method, path, bytes.NewReader(body))
+	r.Host = "localhost"
+	r.Header.Set("Content-Type", "application/fhir+json")
+	for i := 0; i+1 < len(headers); i += 2 {
+		r.Header.Set(headers[i], headers[i+1])
+	}
+	w := httptest.NewRecorder()
+	h.handler.ServeHTTP(w, r)
+	return w
+}
+
+// rows counts what deliveries leave in the database.
+type rows struct{ versions, current, persons int }
+
+func (h *house) stored() rows {
+	h.t.Helper()
+	const count = `
+		SELECT (SELECT count(*) FROM resource), (SELECT count(*) FROM resource WHERE current), (SELECT count(*) FROM person)`
+	var r rows
+	if err := h.store.Pool().QueryRow(h.t.Context(), count).Scan(&r.versions, &r.current, &r.persons); err != nil {
+		h.t.Fatal(err)
+	}
+	return r
+}

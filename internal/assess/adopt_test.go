@@ -1,0 +1,42 @@
+package assess
+
+import (
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/rules"
+)
+
+// TestAdopt: keys come in order of age, and the first one of a filter wins.
+func TestAdopt(t *testing.T) {
+	t.Parallel()
+	minted := filter.KnownKey{Key: "minted", Evidence: []filter.Ref{"Device/d"}}
+	task := func(key, status string) rules.OwnTask {
+		return rules.OwnTask{Key: key, Status: status, Ref: "Task/" + key, Evidence: []filter.Ref{"Device/d"}}
+	}
+	for name, tt := range map[string]struct {
+		known  []filter.KnownKey
+		merged []string
+		tasks  []rules.OwnTask
+		want   []string
+	}{
+		"a Task from before the database was lost": {[]filter.KnownKey{minted}, nil, []rules.OwnTask{task("earlier", "draft")}, []string{"earlier", "minted"}},
+		"a key that was merged stays behind":       {[]filter.KnownKey{minted}, []string{"merged"}, []rules.OwnTask{task("merged", "cancelled")}, []string{"minted", "merged"}},
+		"our own Task":                             {[]filter.KnownKey{minted}, nil, []rules.OwnTask{task("minted", "draft")}, []string{"minted"}},
+		"a Task that is open before one that is over": {nil, nil,
+			[]rules.OwnTask{task("a", "cancelled"), task("b", "draft"), task("c", "accepted"), task("a", "rejected")}, []string{"c", "b", "a"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			var got []string
+			for _, k := range adopt(tt.known, tt.merged, tt.tasks) {
+				got = append(got, k.Key)
+			}
+			if diff := cmp.Diff(tt.want, got); diff != "" {
+				t.Errorf("(-want +got)\n%s", diff)
+			}
+		})
+	}
+}

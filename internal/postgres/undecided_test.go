@@ -1,0 +1,140 @@
+package postgres
+
+import (
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"dwellwatch/internal/screen"
+)
+
+// told gives other content under the same name, without version and time.
+func told(ref, patient, word string, change ...func(*screen.Item)) screen.Item {
+	i := item(ref, patient, "", change...)
+	if !i.Deleted {
+		i.Resource.Raw = []byte(`{"resourceType":"` + i.Resource.Type + `","id":"` + i.Resource.ID + `","note":[{"text":"` + word + `"}]}`)
+	}
+	return i
+}
+
+// words lists what the current content of a resource says.
+func (b *bench) words(ref string) []string {
+	b.t.Helper()
+	return query[string](b, `SELECT coalesce(doc #>> '{note,0,text}', doc ->> 'note', 'gone') FROM resource WHERE current AND type || '/' || id = $1`, ref)
+}
+
+// readBack accepts what the record answered to a question asked at a time.
+func (b *bench) readBack(asked time.Time, items ...screen.Item) []screen.Outcome {
+	b.t.Helper()
+	for n := range items {
+		items[n].Read = true
+	}
+	out, err := b.AcceptHeld(b.t.Context(), items, asked)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return out
+}
+
+// TestTheRecordTellsWhatCounts: where neither versions nor times tell, the order of receipt decides, is noted, and the record
+// is asked once; what it answers counts, unless something came after the question.
+func TestTheRecordTellsWhatCounts(t *testing.T) {
+	t.Parallel()
+	first, second := told("Procedure/p", "a", "first", evidence), told("Procedure/p", "a", "second", evidence)
+	other := told("Procedure/q", "a", "other", evidence)
+	for name, c := range map[string]struct {
+		pushed    []screen.Item
+		undecided bool
+		words     string // after the pushes
+		pulls     int    // asked for by the last push
+		read      screen.Item
+		early     bool // the record was asked before the last push
+		after     string
+	}{
+		"the record has the older one":           {[]screen.Item{other, first, second}, true, "second", 1, first, false, "first"},
+		"the record has the newer one":           {[]screen.Item{other, first, second}, true, "second", 1, second, false, "second"},
+		"it came after the question":             {[]screen.Item{other, first, second}, true, "second", 1, first, true, "second"},
+		"the same again":                         {[]screen.Item{other, first, first}, false, "first", 0, first, false, "first"},
+		"back and forth":                         {[]screen.Item{other, first, second, first}, true, "first", 1, second, false, "second"},
+		"content after a deletion":               {[]screen.Item{other, first, told("Procedure/p", "", "", deleted), second}, false, "gone", 1, second, false, "second"},
+		"a deletion":                             {[]screen.Item{other, first, told("Procedure/p", "", "", deleted)}, false, "gone", 0, first, true, "gone"},
+		"a deletion that the record contradicts": {[]screen.Item{other, first, told("Procedure/p", "", "", deleted)}, false, "gone", 0, first, false, "first"},
+		"a deletion that came first":             {[]screen.Item{other, told("Procedure/p", "", "", deleted)}, false, "", 0, first, false, "first"},
+		"content after a retraction":             {[]screen.Item{other, first, told("Procedure/p", "a", "not so", retracted), first}, false, "not so", 0, first, false, "first"},
+		"versions tell": {[]screen.Item{other, item("Procedure/p", "a", "1", evidence), item("Procedure/p", "a", "2", evidence)}, false, "2|a|false|0001-01-01 00:00:00 +0000 UTC|", 0,
+			item("Procedure/p", "a", "1", evidence), false, "2|a|false|0001-01-01 00:00:00 +0000 UTC|"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			b := setup(t, Options{PullContext: true})
+			var out []screen.Outcome
+			var pulls, before int
+			var asked time.Time
+			for _, i := range c.pushed {
+				before = len(b.jobs("pull_context"))
+				asked = b.now.Add(30 * time.Minute)
+				b.now = b.now.Add(time.Hour)
+				var err error
+				if out, err = b.Accept(t.Context(), []screen.Item{i}, b.now); err != nil {
+					t.Fatal(err)
+				}
+				pulls = len(b.jobs("pull_context")) - before
+			}
+			if out[0].Undecided != c.undecided || pulls != c.pulls {
+				t.Errorf("undecided %t, %d pulls; want %t, %d", out[0].Undecided, pulls, c.undecided, c.pulls)
+			}
+			one := func(word string) []string {
+				if word == "" {
+					return []string{}
+				}
+				return []string{word}
+			}
+			wantWords := func(want []string) {
+				t.Helper()
+				got := append([]string{}, b.words("Procedure/p")...)
+				if diff := cmp.Diff(want, got); diff != "" {
+					t.Errorf("what counts (-want +got):\n%s", diff)
+				}
+			}
+			wantWords(one(c.words))
+			if !c.early {
+				asked = b.now.Add(time.Minute)
+			}
+			before = len(b.jobs("pull_context"))
+			b.readBack(asked, c.read)
+			wantWords(one(c.after))
+			if again := len(b.jobs("pull_context")) - before; again > 0 && c.after == c.words {
+				t.Errorf("the answer makes %d further pulls", again)
+			}
+			b.wantJobPerVersion()
+		})
+	}
+}
+
+// TestWithoutARecordTheOrderOfReceiptIsNoted: nobody can be asked, so nothing is queued but the assessment of what changed.
+func TestWithoutARecordTheOrderOfReceiptIsNoted(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.take(told("Procedure/p", "a", "first", evidence))
+	out, err := b.Accept(t.Context(), []screen.Item{told("Procedure/p", "a", "second", evidence)}, b.now.Add(time.Hour))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []screen.Outcome{{Fate: screen.Updated, Version: 2, Undecided: true}}
+	if diff := cmp.Diff(want, out); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+	if got := b.jobs("pull_context"); len(got) > 0 {
+		t.Errorf("pulls without a record: %v", got)
+	}
+	// Another feed's record cannot be asked either.
+	c := setup(t, Options{PullContext: true})
+	ward := func(i *screen.Item) { i.Feed = "ward" }
+	c.take(told("Procedure/p", "a", "first", evidence, ward))
+	before := len(c.jobs("pull_context"))
+	c.take(told("Procedure/p", "a", "second", evidence, ward))
+	if got := len(c.jobs("pull_context")); got != before {
+		t.Errorf("%d pulls for a feed that cannot be asked", got-before)
+	}
+}

@@ -1,0 +1,74 @@
+package writeback_test
+
+import (
+	"bytes"
+	"testing"
+
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/draft"
+)
+
+// asks makes the wanted Task ask the given verdict's question of its addressee.
+func asks(d *compose.Document, verdict string, to draft.Addressee) {
+	d.Assessment.Filters[0].Verdict, d.Referral.To = verdict, to
+}
+
+// TestRounds: a new round ends an earlier Task that people took up only where it asked whether a filter is in; any other
+// stays theirs, and no second Task stands beside it.
+func TestRounds(t *testing.T) {
+	t.Parallel()
+	onSharedPeer(t, map[string]func(*testing.T, *bench){
+		"whether a filter is in, taken up, then answered": func(t *testing.T, b *bench) {
+			b.want(func(d *compose.Document) { asks(d, "clarify", draft.ToCoordinator) })
+			b.converge()
+			b.byOthers(b.only("Task"), map[string]any{"status": "in-progress"})
+			b.want(func(d *compose.Document) {
+				asks(d, "refer", draft.ToClinic)
+				d.Referral.Round, d.Referral.Revision = 2, 1
+			})
+			b.converge()
+			var open, answered int
+			for _, task := range b.entries("Task") {
+				switch {
+				case get(task, "status") == "draft" && get(task, "reasonCode.coding.0.code") == "refer":
+					open++
+				case get(task, "status") == "completed" && get(task, "statusReason.coding.0.code") == "answered":
+					answered++
+				default:
+					t.Errorf("%s", task)
+				}
+			}
+			if open != 1 || answered != 1 {
+				t.Errorf("%d open, %d answered; want one each", open, answered)
+			}
+			b.quiet()
+			b.sound()
+		},
+		"whether a filter is in, taken up, then nothing to ask": func(t *testing.T, b *bench) {
+			b.want(func(d *compose.Document) { asks(d, "clarify", draft.ToCoordinator) })
+			b.converge()
+			b.byOthers(b.only("Task"), map[string]any{"status": "accepted"})
+			b.want(func(d *compose.Document) { d.Referral.Reason = draft.NotDue })
+			b.converge()
+			if task := b.only("Task"); get(task, "status") != "completed" || get(task, "statusReason.coding.0.code") != "answered" {
+				t.Errorf("%s", task)
+			}
+			b.quiet()
+			b.sound()
+		},
+		"the clinic's, taken up, stays the clinic's": func(t *testing.T, b *bench) {
+			b.want(func(d *compose.Document) { asks(d, "refer", draft.ToClinic) })
+			b.converge()
+			taken := b.byOthers(b.only("Task"), map[string]any{"status": "in-progress"})
+			b.want(func(d *compose.Document) {
+				asks(d, "clarify", draft.ToCoordinator)
+				d.Referral.Round, d.Referral.Revision = 2, 1
+			})
+			b.converge()
+			if task := b.only("Task"); !bytes.Equal(task, taken) {
+				t.Errorf("the clinic's Task was touched: %s", task)
+			}
+			b.quiet()
+		},
+	})
+}
