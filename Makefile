@@ -7,13 +7,14 @@ COMMIT  := $(shell git rev-parse --short=12 HEAD 2>/dev/null)
 export GOFLAGS := -trimpath -buildvcs=false
 SOURCES := $(shell git ls-files -co --exclude-standard -- '*.go' go.mod go.sum 'migrations/*.sql' 'internal/chart/valuesets/*' 'internal/demo/*' openapi.yaml 2>/dev/null)
 
-.PHONY: help demo test test-deps vet lint race bench build clean
+.PHONY: help demo test test-deps vet lint race bench chaos build clean
 
 help:
 	@sed -n 's/^# make/make/p' Makefile
 	@echo "make build               bin/dwellwatch"
 	@echo "make race                the tests under the race detector (needs a C compiler)"
 	@echo "make bench               the benchmarks"
+	@echo "make chaos               kills of the service and of PostgreSQL, the long form (about ten minutes)"
 	@echo "make lint                golangci-lint, built from tools/lint (slow the first time)"
 
 bin/dwellwatch: $(SOURCES)
@@ -29,6 +30,7 @@ demo: bin/dwellwatch
 test-deps:
 	@tools/install.sh postgres documents
 	@testdata/peer/install.sh
+	@testdata/examples/install.sh
 	@cd tools/fhirvalidate && $(GO) build -o ../../.tools/fhirvalidate .
 
 test: test-deps vet
@@ -45,9 +47,12 @@ race: test-deps
 bench:
 	$(GO) test -tags $(TAGS) -run '^$$' -bench . -benchmem ./...
 
+chaos: test-deps
+	DWELLWATCH_CHAOS=long $(GO) test -tags $(TAGS) -count=1 -timeout 60m -run '^TestChaos$$' -v ./cmd/dwellwatch
+
 lint:
 	cd tools/lint && $(GO) build -o ../../.tools/golangci-lint github.com/golangci/golangci-lint/v2/cmd/golangci-lint
 	.tools/golangci-lint run --build-tags $(TAGS) ./...
 
 clean:
-	rm -rf bin .tools .run testdata/peer/node_modules testdata/peer/.node
+	rm -rf bin .tools .run testdata/peer/node_modules testdata/peer/.node testdata/examples/node_modules

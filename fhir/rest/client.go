@@ -27,6 +27,7 @@ const (
 	defaultMaxBody  = 32 << 20
 	defaultMaxPages = 50
 	maxRedirects    = 5
+	maxBrokenReads  = 2 // answers that broke off after which a read is sent again
 	mediaType       = "application/fhir+json"
 	formType        = "application/x-www-form-urlencoded"
 )
@@ -101,7 +102,7 @@ func New(cfg Config) (*Client, error) {
 	inner.CheckRedirect = c.checkRedirect
 	c.writes = &inner
 	c.reads = &retryablehttp.Client{HTTPClient: &inner, RetryMax: 2, RetryWaitMin: 100 * time.Millisecond,
-		RetryWaitMax: time.Second, Backoff: retryablehttp.DefaultBackoff, CheckRetry: quickRetry,
+		RetryWaitMax: time.Second, Backoff: c.quickBackoff, CheckRetry: c.quickRetry,
 		ErrorHandler: retryablehttp.PassthroughErrorHandler}
 	return c, nil
 }
@@ -110,11 +111,21 @@ func New(cfg Config) (*Client, error) {
 func (c *Client) Timeout() time.Duration { return c.timeout }
 
 // quickRetry repeats reads that met a passing trouble, unless the record asks for a longer pause than a reader can wait.
-func quickRetry(ctx context.Context, resp *http.Response, err error) (bool, error) {
-	if resp != nil && retryAfter(resp.Header.Get("Retry-After"), time.Now()) > time.Second {
+func (c *Client) quickRetry(ctx context.Context, resp *http.Response, err error) (bool, error) {
+	if resp != nil && retryAfter(resp.Header.Get("Retry-After"), c.now()) > time.Second {
 		return false, nil
 	}
 	return retryablehttp.DefaultRetryPolicy(ctx, resp, err)
+}
+
+// quickBackoff reads Retry-After as quickRetry does: the library's own takes seconds since 1970 for seconds to wait.
+func (c *Client) quickBackoff(from, to time.Duration, attempt int, resp *http.Response) time.Duration {
+	if resp != nil {
+		if asked := retryAfter(resp.Header.Get("Retry-After"), c.now()); asked > 0 {
+			return min(asked, to)
+		}
+	}
+	return min(from<<attempt, to)
 }
 
 // checkRedirect follows a few redirects of a GET inside the base's origin. Every other redirect is the answer itself.
@@ -167,7 +178,7 @@ func (c *Client) at(path string) string {
 // readable answer came is ErrUnknownOutcome.
 func (c *Client) send(ctx context.Context, q request) (answer, error) {
 	token := c.currentToken()
-	a, err := c.once(ctx, q, token)
+	a, err := c.whole(ctx, q, token)
 	if err != nil || a.status != http.StatusUnauthorized || c.renew == nil {
 		return c.judge(q, a, err)
 	}
@@ -175,8 +186,20 @@ func (c *Client) send(ctx context.Context, q request) (answer, error) {
 	if err != nil {
 		return c.judge(q, a, nil)
 	}
-	a, err = c.once(ctx, q, fresh)
+	a, err = c.whole(ctx, q, fresh)
 	return c.judge(q, a, err)
+}
+
+// whole sends a read again whose answer broke off, and a write once.
+func (c *Client) whole(ctx context.Context, q request, token string) (answer, error) {
+	a, err := c.once(ctx, q, token)
+	for range maxBrokenReads {
+		if !errors.Is(err, errBrokeOff) {
+			break
+		}
+		a, err = c.once(ctx, q, token)
+	}
+	return a, err
 }
 
 func (c *Client) judge(q request, a answer, err error) (answer, error) {

@@ -138,6 +138,9 @@ func TestRetryAfterIsClamped(t *testing.T) {
 		"": 0, "soon": 0, "0": time.Second, "-5": time.Second, "120": 2 * time.Minute, "1.5": 1500 * time.Millisecond,
 		"86400": 15 * time.Minute, "99999999999999999999": 15 * time.Minute, "1e300": 15 * time.Minute,
 		fmt.Sprint(now.Unix() + 60):                        time.Minute,
+		fmt.Sprint(now.UnixMilli() + 60_000):               time.Minute,
+		fmt.Sprint(now.UnixMilli() - 60_000):               time.Second,
+		fmt.Sprint(now.UnixMilli() + 3_600_000):            15 * time.Minute,
 		fmt.Sprint(now.Unix() - 60):                        time.Second,
 		now.Add(90 * time.Second).Format(http.TimeFormat):  90 * time.Second,
 		now.Add(-90 * time.Second).Format(http.TimeFormat): time.Second,
@@ -190,6 +193,46 @@ func TestALongRetryAfterIsHandedOn(t *testing.T) {
 	refused, ok := errors.AsType[*Refused](err)
 	if !ok || refused.RetryAfter != 10*time.Minute || tries.Load() != 1 {
 		t.Errorf("got %v after %d tries", err, tries.Load())
+	}
+}
+
+// The library's own backoff would sleep for years on seconds since 1970.
+func TestAnAbsurdRetryAfterDoesNotStopReads(t *testing.T) {
+	t.Parallel()
+	for _, value := range []string{"1595592359725", "1595592359", "-1", "0"} { // 2020, long ago
+		var tries atomic.Int32
+		c := serve(t, func(w http.ResponseWriter, _ *http.Request) {
+			if tries.Add(1) == 1 {
+				w.Header().Set("Retry-After", value)
+				reply(w, 429, "Too many requests")
+				return
+			}
+			reply(w, 200, `{"resourceType":"Task","id":"a","meta":{"versionId":"1"}}`)
+		}, func(cfg *Config) { cfg.Timeout = 20 * time.Second })
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+		if _, _, err := c.Read(ctx, "Task", "a"); err != nil || tries.Load() != 2 {
+			t.Errorf("Retry-After %s: %v after %d tries", value, err, tries.Load())
+		}
+		cancel()
+	}
+}
+
+func TestReadsThatBreakOffAreSentAgain(t *testing.T) {
+	t.Parallel()
+	for broken, good := range map[int32]bool{2: true, 3: false} {
+		var tries atomic.Int32
+		c := serve(t, func(w http.ResponseWriter, _ *http.Request) {
+			body := `{"resourceType":"Task","id":"a","meta":{"versionId":"1"}}`
+			if tries.Add(1) <= broken {
+				w.Header().Set("Content-Length", "500")
+				body = body[:20]
+			}
+			reply(w, 200, body)
+		})
+		_, _, err := c.Read(t.Context(), "Task", "a")
+		if (err == nil) != good || err != nil && !errors.Is(err, fault.Unavailable) || tries.Load() != 3 {
+			t.Errorf("%d broken answers: %v after %d tries", broken, err, tries.Load())
+		}
 	}
 }
 

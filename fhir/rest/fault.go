@@ -32,6 +32,8 @@ var (
 	// ErrIncomplete says that a search answer goes on where this client does not go (another origin, or more pages than
 	// allowed), so what was read must not be taken for everything. It is a fault.Refused.
 	ErrIncomplete = fmt.Errorf("the search answer cannot be read to its end: %w", fault.Refused)
+	// errBrokeOff says that the answer to a read ended too early.
+	errBrokeOff = fmt.Errorf("the answer broke off: %w", fault.Unavailable)
 	// ErrNoVersion says that an update lacks the version that it is based on; nothing was sent. It is a fault.Refused.
 	ErrNoVersion = fmt.Errorf("no version to base an update on: %w", fault.Refused)
 )
@@ -122,7 +124,7 @@ func (c *Client) cutFault(ctx context.Context, q request, err error) error {
 	case errors.Is(err, errTooLong):
 		return fmt.Errorf("%s: the answer is longer than allowed: %w", q.what, ErrIncomplete)
 	}
-	return fmt.Errorf("%s: the answer broke off: %w", q.what, fault.Unavailable)
+	return fmt.Errorf("%s: %w", q.what, errBrokeOff)
 }
 
 func unknown(ctx context.Context, q request) error {
@@ -144,7 +146,7 @@ func neverSent(err error) bool {
 	return ok
 }
 
-// retryAfter reads a Retry-After header: seconds, an HTTP date, or, as some servers send it, seconds since 1970. The
+// retryAfter reads a Retry-After header: seconds, an HTTP date, or, as some servers send it, (milli)seconds since 1970. The
 // result lies within 1 s and 15 min; 0 means that there is none or that it cannot be read.
 func retryAfter(value string, now time.Time) time.Duration {
 	value = strings.TrimSpace(value)
@@ -152,6 +154,9 @@ func retryAfter(value string, now time.Time) time.Duration {
 		return 0
 	}
 	if n, err := strconv.ParseFloat(value, 64); err == nil {
+		if n > 1e11 && n < 1e14 { // milliseconds of the years 1973 to 5138
+			n /= 1000
+		}
 		if n > 1e9 {
 			n -= float64(now.Unix())
 		}

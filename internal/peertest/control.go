@@ -79,6 +79,16 @@ func (p *Peer) Search(t testing.TB, query string) []json.RawMessage {
 	return resources
 }
 
+// Held returns everything of one type that the server holds, whatever its habits make of searches. It is not counted.
+func (p *Peer) Held(t testing.TB, typ string) []json.RawMessage {
+	t.Helper()
+	resources := []json.RawMessage{}
+	if err := json.Unmarshal(p.control(t, http.MethodGet, "held/"+typ, nil), &resources); err != nil {
+		t.Fatal("peertest: held:", err)
+	}
+	return resources
+}
+
 func (p *Peer) control(t testing.TB, method, action string, body []byte) []byte {
 	t.Helper()
 	return p.do(t, method, strings.TrimSuffix(p.BaseURL, "/fhir")+"/_control/"+action, body)

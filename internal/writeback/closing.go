@@ -12,12 +12,19 @@ import (
 // closeAll converges a referral that is no longer wanted: no Task is created, those that may be ended are, and a
 // document stays as it is unless the filter was never there.
 func (r *run) closeAll(ctx context.Context, s state) error {
+	if !s.whole && len(s.tasks) == 0 && r.referral.Round > 0 {
+		r.notice = AttentionUnseen
+	}
 	for _, t := range s.tasks {
 		status := r.endStatus(t)
 		if status == "" {
 			continue
 		}
-		closing, ok := compose.ClosingFor(r.referral.Reason, status)
+		reason := r.referral.Reason
+		if status == "completed" && reason != draft.Removed {
+			reason = draft.Answered
+		}
+		closing, ok := compose.ClosingFor(reason, status)
 		if !ok {
 			continue
 		}
@@ -57,6 +64,10 @@ func (r *run) endStatus(t held) string {
 		}
 	case draft.Answered:
 		return "completed"
+	case draft.NotDue, draft.AskedAlready:
+		if asksWhether(t) {
+			return "completed" // whether a filter is in is no longer the question
+		}
 	case draft.Deceased, draft.Retracted, draft.Merged:
 		return "cancelled"
 	}

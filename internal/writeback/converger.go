@@ -42,6 +42,7 @@ const (
 	AttentionCopies       = "copies-in-work"      // people work on two Tasks for one filter
 	AttentionOutOfStep    = "document-superseded" // the record holds a later document than the one wanted
 	AttentionUnreadable   = "unreadable"          // what is wanted cannot be composed
+	AttentionUnseen       = "search-incomplete"   // nothing was found to close, in a search that could not be read to its end
 )
 
 // Receipt tells where one entry of ours stands in the record.
@@ -61,7 +62,8 @@ type Wanted struct {
 	Receipts                []Receipt
 }
 
-// Store is what a Converger needs of the database. Lease by the holder who has it renews it.
+// Store is what a Converger needs of the database. Lease by the holder who has it renews it. MarkWritten keeps the receipts
+// also where a version at least as new has been written; then it changes nothing else that is wanted.
 type Store interface {
 	Wanted(ctx context.Context, key string) (Wanted, error)
 	Lease(ctx context.Context, key, holder string, d time.Duration, now time.Time) (bool, error)

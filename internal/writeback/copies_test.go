@@ -30,6 +30,41 @@ func TestCopies(t *testing.T) {
 			b.quiet()
 			b.sound()
 		},
+		"another installation's document that says the same stands": func(t *testing.T, b *bench) {
+			id := b.ofAnother("means this")
+			b.want(func(d *compose.Document) {
+				d.Referral.Meaning, d.Referral.DueOn = "means this", d.Referral.DueOn.Add(10)
+			})
+			b.converge()
+			if get(b.current(), "id") != id || len(b.entries("DocumentReference")) != 1 {
+				t.Errorf("documents: %s", b.entries("DocumentReference"))
+			}
+			task := b.only("Task")
+			if get(task, "input.3.valueReference.reference") != "DocumentReference/"+id || get(task, "restriction.period.end") != "2026-03-29" {
+				t.Errorf("the Task: %s", task)
+			}
+			b.quiet()
+			b.want(func(d *compose.Document) { d.Referral.Reason = "" }) // the same revision once more
+			b.converge()
+			if n := len(b.entries("DocumentReference")); n != 1 {
+				t.Errorf("%d documents, want 1", n)
+			}
+			b.want(func(d *compose.Document) { d.Referral.Revision = 2 })
+			b.converge()
+			if n := len(b.entries("DocumentReference")); n != 2 || get(b.current(), "relatesTo.0.target.reference") != "DocumentReference/"+id {
+				t.Errorf("%d documents, current: %s", n, b.current())
+			}
+		},
+		"another installation's document that says something else is replaced": func(t *testing.T, b *bench) {
+			id := b.ofAnother("means something else")
+			b.want(func(d *compose.Document) { d.Referral.Meaning = "means this" })
+			b.converge()
+			if n := len(b.entries("DocumentReference")); n != 2 || get(b.current(), "id") == id {
+				t.Errorf("%d documents, current: %s", n, b.current())
+			}
+			b.quiet()
+			b.sound()
+		},
 		"untouched copies are retired": func(t *testing.T, b *bench) {
 			for range 3 {
 				b.plant(compose.Task(b.document, b.config.Site, time.Now(), ""))
@@ -104,4 +139,15 @@ func TestCopies(t *testing.T) {
 			}
 		},
 	})
+}
+
+// ofAnother plants Task and document as another installation of ours would have left them, and gives the document's id.
+func (b *bench) ofAnother(meaning string) string {
+	b.t.Helper()
+	site, document := b.config.Site, b.document
+	site.Installation = otherInstallation
+	document.Referral.Meaning = meaning
+	id := b.plant(compose.DocumentReference(document, site, time.Now(), []byte("%PDF"), ""))
+	b.plant(compose.Task(document, site, time.Now(), "DocumentReference/"+id))
+	return id
 }

@@ -71,8 +71,18 @@ func (m *memory) Release(_ context.Context, _, holder string) error {
 func (m *memory) MarkWritten(_ context.Context, _ string, version int64, receipts []writeback.Receipt, _ time.Time) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.wanted.WrittenVersion, m.wanted.Receipts = version, receipts
-	m.marks++
+	if version > m.wanted.WrittenVersion {
+		m.wanted.WrittenVersion = version
+		m.marks++
+	}
+	for _, old := range m.wanted.Receipts {
+		if !slices.ContainsFunc(receipts, func(r writeback.Receipt) bool {
+			return r.Kind == old.Kind && r.Round == old.Round && r.Revision == old.Revision
+		}) {
+			receipts = append(receipts, old)
+		}
+	}
+	m.wanted.Receipts = receipts
 	return nil
 }
 

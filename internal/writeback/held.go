@@ -2,6 +2,7 @@ package writeback
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/url"
@@ -15,8 +16,12 @@ import (
 	"github.com/tidwall/gjson"
 )
 
-// maxHits bounds what one series may hold; a hundred revisions of one filter's document are far from any real course.
-const maxHits = 500
+const (
+	// someHits bounds the first question; a record that answers with the entries of others is not asked for more.
+	someHits = 100
+	// maxHits bounds what one series may hold; a hundred revisions of one filter's document are far from any real course.
+	maxHits = 500
+)
 
 // held is one entry of ours as the record holds it.
 type held struct {
@@ -51,9 +56,11 @@ func (h held) isDuplicate() bool {
 	return gjson.GetBytes(h.raw, `statusReason.coding.#(system=="`+compose.ClosedSystem+`").code`).String() == "duplicate"
 }
 
-// state is what the record holds of one filter's series, each list by id.
+// state is what the record holds of one filter's series, each list by id. whole is false where a search could not be read
+// to its end, so that there may be more.
 type state struct {
 	tasks, documents []held
+	whole            bool
 }
 
 // subjectPath is where a type names its patient.
@@ -67,27 +74,60 @@ func subjectPath(typ string) string {
 // look reads the series from the record. Entries that we know of (receipts, what this run wrote) and that the search does
 // not find yet are read one by one.
 func (r *run) look(ctx context.Context) (state, error) {
-	var s state
+	s := state{whole: true}
 	for _, list := range []struct {
 		typ  string
 		into *[]held
 	}{{"Task", &s.tasks}, {"DocumentReference", &s.documents}} {
-		found, err := r.series(ctx, list.typ)
+		found, whole, err := r.series(ctx, list.typ)
 		if err != nil {
 			return state{}, err
 		}
-		*list.into = found
+		*list.into, s.whole = found, s.whole && whole
 	}
 	return s, nil
 }
 
-func (r *run) series(ctx context.Context, typ string) ([]held, error) {
-	hits, err := r.c.cfg.Record.Search(ctx, typ,
-		url.Values{"identifier": {compose.SeriesSystem + "|" + r.referral.Key}}, maxHits)
-	if err != nil {
-		return nil, err
+// search gives the hits of one query, and whether these are all. Where some do not fit, the record does not heed the
+// query, and its first answer must do.
+func (r *run) search(ctx context.Context, typ string, query url.Values, fits func(json.RawMessage) bool) (hits []json.RawMessage, whole bool, err error) {
+	for _, limit := range []int{someHits, maxHits} {
+		hits, err = r.c.cfg.Record.Search(ctx, typ, query, limit)
+		switch {
+		case errors.Is(err, rest.ErrIncomplete):
+			return hits, false, nil
+		case err != nil:
+			return nil, false, err
+		case len(hits) < limit:
+			return hits, true, nil
+		case slices.ContainsFunc(hits, func(raw json.RawMessage) bool { return !fits(raw) }):
+			return hits, false, nil
+		}
 	}
-	var out []held
+	return hits, false, nil
+}
+
+// find asks for the series; where its answer cannot be read to its end, also for what is wanted now.
+func (r *run) find(ctx context.Context, typ string) (hits []json.RawMessage, whole bool, err error) {
+	ours := func(raw json.RawMessage) bool { return heldOf(raw, "").has(compose.SeriesSystem, r.referral.Key) }
+	by := func(system, value string) url.Values { return url.Values{"identifier": {system + "|" + value}} }
+	hits, whole, err = r.search(ctx, typ, by(compose.SeriesSystem, r.referral.Key), ours)
+	if err != nil || whole || slices.ContainsFunc(hits, func(raw json.RawMessage) bool { return !ours(raw) }) {
+		return hits, whole, err
+	}
+	system, value := compose.TaskSystem, r.taskInstance
+	if typ == "DocumentReference" {
+		system, value = compose.DocumentSystem, r.documentInstance
+	}
+	now, _, err := r.search(ctx, typ, by(system, value), ours)
+	return append(hits, now...), false, err
+}
+
+func (r *run) series(ctx context.Context, typ string) (out []held, whole bool, err error) {
+	hits, whole, err := r.find(ctx, typ)
+	if err != nil {
+		return nil, false, err
+	}
 	seen := map[string]bool{}
 	for _, raw := range hits {
 		h := heldOf(raw, "")
@@ -95,12 +135,12 @@ func (r *run) series(ctx context.Context, typ string) ([]held, error) {
 			continue
 		}
 		seen[h.id] = true
-		if h.etag == "" || abridged(raw) {
+		if h.etag == "" || abridged(raw) || r.stale[typ+"/"+h.id] {
 			if h, err = r.read(ctx, typ, h.id); errors.Is(err, fault.NotFound) {
 				continue
 			}
 			if err != nil {
-				return nil, err
+				return nil, false, err
 			}
 		}
 		out = append(out, h)
@@ -115,18 +155,18 @@ func (r *run) series(ctx context.Context, typ string) ([]held, error) {
 			continue
 		}
 		if err != nil {
-			return nil, err
+			return nil, false, err
 		}
 		if !h.has(compose.SeriesSystem, r.referral.Key) {
 			continue
 		}
 		if !r.samePatient(typ, h) {
-			return nil, errOtherPatient
+			return nil, false, errOtherPatient
 		}
 		out = append(out, h)
 	}
 	slices.SortFunc(out, func(a, b held) int { return strings.Compare(a.id, b.id) })
-	return out, nil
+	return out, whole, nil
 }
 
 var errOtherPatient = fmt.Errorf("the record holds our identifier for another patient: %w", fault.Refused)

@@ -6,6 +6,9 @@ import (
 	"time"
 )
 
+// saveTimeout bounds what must reach the database even when the work is being stopped.
+const saveTimeout = 5 * time.Second
+
 // lease is the right to write one filter's referral. It outlasts any request sent under it, so whoever gets it next finds
 // the record as those requests left it.
 type lease struct {
@@ -48,7 +51,7 @@ func (l *lease) release(ctx context.Context) {
 	if l.keep {
 		return
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), saveTimeout)
 	defer cancel()
 	_ = l.c.cfg.Store.Release(ctx, l.key, l.holder)
 }

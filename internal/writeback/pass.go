@@ -1,7 +1,9 @@
 package writeback
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -14,6 +16,7 @@ import (
 	"dwellwatch/internal/fault"
 
 	"github.com/tidwall/gjson"
+	"github.com/tidwall/sjson"
 )
 
 // pass looks once and writes what is amiss, in an order in which every prefix is harmless: first too many become one,
@@ -49,18 +52,6 @@ func (r *run) mainTask(tasks []held) (held, bool) {
 	return held{}, false
 }
 
-// mainDocument is the wanted revision: the current copy of it, else any copy of it, the lowest id among equals.
-func (r *run) mainDocument(documents []held) (held, bool) {
-	ours := func(h held) bool { return h.has(compose.DocumentSystem, r.documentInstance) }
-	if i := slices.IndexFunc(documents, func(h held) bool { return ours(h) && h.status == "current" }); i >= 0 {
-		return documents[i], true
-	}
-	if i := slices.IndexFunc(documents, ours); i >= 0 {
-		return documents[i], true
-	}
-	return held{}, false
-}
-
 // spent reports whether this round's Task has been there and is over. A Task that another installation of ours made
 // stands for one round: a database that was lost must not make people decline twice.
 func (r *run) spent(tasks []held) bool {
@@ -88,12 +79,18 @@ func (r *run) made(t held) bool {
 	return false
 }
 
-// answerEarlier completes a Task of an earlier round that people had taken up: its question is answered, and another one is
-// asked of somebody else. It gives the Tasks that are left to look at.
+// asksWhether reports whether the Task asks if a filter is in, the one question that the record itself can answer.
+func asksWhether(t held) bool {
+	return gjson.GetBytes(t.raw, `reasonCode.coding.#(system=="`+compose.VerdictSystem+`").code`).String() == "clarify"
+}
+
+// answerEarlier completes a Task of an earlier round that people had taken up and that asked whether a filter is in: the record
+// has answered that, and another question is asked of somebody else. Any other Task that people took up is theirs. It gives
+// the Tasks that are left to look at.
 func (r *run) answerEarlier(ctx context.Context, tasks []held) ([]held, error) {
 	var left []held
 	for _, t := range tasks {
-		if t.ended() || t.untouched() || t.has(compose.TaskSystem, r.taskInstance) || !r.made(t) {
+		if t.ended() || t.untouched() || t.has(compose.TaskSystem, r.taskInstance) || !r.made(t) || !asksWhether(t) {
 			left = append(left, t)
 			continue
 		}
@@ -132,6 +129,7 @@ func (r *run) open(ctx context.Context, s state) error {
 	}
 	spent := !live && r.spent(s.tasks)
 	document, written := r.mainDocument(s.documents)
+	adopted := written && !document.has(compose.DocumentSystem, r.documentInstance)
 	if !written && !spent {
 		replaces := currentOf(s.documents)
 		if !live {
@@ -149,7 +147,7 @@ func (r *run) open(ctx context.Context, s state) error {
 	switch {
 	case live && (keep.untouched() || r.rises(keep)):
 		// What people took up keeps its status; that it has become urgent they must hear all the same.
-		if err := r.refresh(ctx, keep, named(document, s.documents)); err != nil {
+		if err := r.refresh(ctx, keep, named(document, s.documents), adopted); err != nil {
 			return err
 		}
 	case !live && !spent:
@@ -170,29 +168,6 @@ func (r *run) open(ctx context.Context, s state) error {
 		targets = append(targets, "Task/"+keep.id)
 	}
 	return r.provide(ctx, document.id, targets)
-}
-
-// currentOf names the document that a new one replaces, "" where none is current.
-func currentOf(documents []held) string {
-	for _, d := range documents {
-		if d.status == "current" {
-			return "DocumentReference/" + d.id
-		}
-	}
-	return ""
-}
-
-// named gives the id of the document that the Task should name: the wanted one, unless it has been superseded by another
-// that is current.
-func named(wanted held, documents []held) string {
-	if wanted.status != "current" {
-		for _, d := range documents {
-			if d.status == "current" {
-				return d.id
-			}
-		}
-	}
-	return wanted.id
 }
 
 // retireCopies closes untouched copies beside the Task that stays. A second one that people have taken up stays too, and
@@ -221,11 +196,17 @@ func (r *run) endTask(ctx context.Context, t held, c compose.Closing) error {
 	return err
 }
 
-// refresh brings our elements of an untouched Task up to date.
-func (r *run) refresh(ctx context.Context, t held, documentID string) error {
+// refresh brings our elements of an untouched Task up to date. keepDue leaves its due day: the document that stands gives
+// the same, and a lost database does not put it off.
+func (r *run) refresh(ctx context.Context, t held, documentID string, keepDue bool) error {
 	want, err := compose.Task(r.document, r.c.cfg.Site, r.c.cfg.Now(), documentReference(documentID))
 	if err != nil {
 		return err
+	}
+	if keepDue && gjson.GetBytes(t.raw, "restriction.period.end").Exists() {
+		if want, err = sjson.DeleteBytes(want, "restriction"); err != nil {
+			return fmt.Errorf("leave the due day: %w", err)
+		}
 	}
 	body, changed, err := compose.Merge(t.raw, want, r.c.cfg.Site)
 	if err != nil || !changed {
@@ -233,13 +214,6 @@ func (r *run) refresh(ctx context.Context, t held, documentID string) error {
 	}
 	_, err = r.update(ctx, body, t.etag)
 	return err
-}
-
-func documentReference(id string) string {
-	if id == "" {
-		return ""
-	}
-	return "DocumentReference/" + id
 }
 
 // createTogether creates document, Task and Provenance in one transaction. done is false, without an error, where the
@@ -270,17 +244,28 @@ func (r *run) createTogether(ctx context.Context, replaces string) (done bool, e
 		}
 	case err != nil:
 		return false, err
+	case dangling(entries[compose.EntryProvenance].Written):
+		r.c.transactions.Store(rest.SupportNo)
+		r.broken = entries[compose.EntryProvenance].Written
 	default:
 		r.c.transactions.Store(rest.SupportYes)
 		r.provided(entries[compose.EntryProvenance].Written)
 	}
-	for i, typ := range map[int]string{compose.EntryDocument: "DocumentReference", compose.EntryTask: "Task"} {
-		if entries[i].OK() {
-			r.know(typ, entries[i].ID)
+	var made []Receipt
+	for i, typ := range []string{compose.EntryDocument: "DocumentReference", compose.EntryTask: "Task"} {
+		if !entries[i].OK() {
+			continue
+		}
+		r.know(typ, entries[i].ID)
+		if entries[i].ID != "" && !entries[i].Existing {
+			made = append(made, r.created(typ, entries[i].Written))
 		}
 	}
-	return true, nil
+	return true, r.keep(ctx, made...)
 }
+
+// dangling reports whether the record stored a resource with a reference to an entry of its transaction as it was sent.
+func dangling(w rest.Written) bool { return bytes.Contains(w.Resource, []byte(`"urn:uuid:`)) }
 
 // cannotTransact: the answers that records without transactions give. A 400 may also mean that an entry is wrong; then
 // the single writes that follow say so.
@@ -301,19 +286,6 @@ func (r *run) render() ([]byte, error) {
 	return pdf, nil
 }
 
-func (r *run) createDocument(ctx context.Context, replaces string) (string, error) {
-	pdf, err := r.render()
-	if err != nil {
-		return "", err
-	}
-	body, err := compose.DocumentReference(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, replaces)
-	if err != nil {
-		return "", err
-	}
-	w, err := r.create(ctx, "DocumentReference", body, compose.IfNoneExist(compose.DocumentSystem, r.documentInstance))
-	return w.ID, err
-}
-
 func (r *run) createTask(ctx context.Context, documentID string) (string, error) {
 	body, err := compose.Task(r.document, r.c.cfg.Site, r.c.cfg.Now(), documentReference(documentID))
 	if err != nil {
@@ -326,41 +298,6 @@ func (r *run) createTask(ctx context.Context, documentID string) (string, error)
 	return w.ID, err
 }
 
-// settleDocuments leaves one current document: the wanted revision. A second copy of the same revision was an error,
-// another revision is superseded. Where the wanted revision itself was superseded by something later, which a restored
-// database leads to, nothing is undone and somebody is told.
-func (r *run) settleDocuments(ctx context.Context, documents []held, keep held) error {
-	if keep.id == "" {
-		return nil
-	}
-	for _, d := range documents {
-		if d.id == keep.id || d.status != "current" {
-			continue
-		}
-		if keep.status != "current" {
-			r.notice = AttentionOutOfStep
-			continue
-		}
-		status := "superseded"
-		if d.has(compose.DocumentSystem, r.documentInstance) {
-			status = "entered-in-error"
-		}
-		if err := r.retireDocument(ctx, d, status); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func (r *run) retireDocument(ctx context.Context, d held, status string) error {
-	body, err := compose.Retire(d.raw, status)
-	if err != nil {
-		return err
-	}
-	_, err = r.update(ctx, body, d.etag)
-	return err
-}
-
 // provide makes sure that one Provenance names the document. A record that cannot be asked gets none.
 func (r *run) provide(ctx context.Context, documentID string, targets []string) error {
 	if r.provenance.ResourceID != "" || r.noProvenance {
@@ -369,7 +306,8 @@ func (r *run) provide(ctx context.Context, documentID string, targets []string) 
 	if r.broken.ID != "" {
 		return r.repairProvenance(ctx, targets)
 	}
-	hits, err := r.c.cfg.Record.Search(ctx, "Provenance", url.Values{"target": {targets[0]}}, maxHits)
+	about := func(raw json.RawMessage) bool { return names(raw, documentID) }
+	hits, _, err := r.search(ctx, "Provenance", url.Values{"target": {targets[0]}}, about)
 	if errors.Is(err, fault.Refused) {
 		r.noProvenance = true
 		return nil
@@ -377,12 +315,10 @@ func (r *run) provide(ctx context.Context, documentID string, targets []string) 
 	if err != nil {
 		return err
 	}
-	for _, raw := range hits {
-		if names(raw, documentID) {
-			r.provided(rest.Written{ID: gjson.GetBytes(raw, "id").String(),
-				VersionID: gjson.GetBytes(raw, "meta.versionId").String()})
-			return nil
-		}
+	if i := slices.IndexFunc(hits, about); i >= 0 {
+		r.provided(rest.Written{ID: gjson.GetBytes(hits[i], "id").String(),
+			VersionID: gjson.GetBytes(hits[i], "meta.versionId").String()})
+		return nil
 	}
 	body, err := compose.Provenance(r.document, r.c.cfg.Site, r.c.cfg.Now(), targets)
 	if err != nil {

@@ -13,6 +13,8 @@ import (
 	"dwellwatch/internal/compose"
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/fault"
+
+	"github.com/tidwall/gjson"
 )
 
 // run is one Converge at work.
@@ -24,8 +26,15 @@ type run struct {
 	referral         draft.Referral
 	taskInstance     string
 	documentInstance string
+	writtenVersion   int64
 	// known lists ids of ours, by type, that the search must give or that are read one by one.
 	known map[string][]string
+	// stale holds "Type/id" of hits that the search gave in another version than the record holds.
+	stale map[string]bool
+	// first: this database knows of nothing that stands in the record for the filter.
+	first bool
+	// standIn is the id of the document that the last write took as the wanted revision.
+	standIn string
 	// provenance is the receipt of the current revision's Provenance; empty ResourceID: not known yet.
 	provenance Receipt
 	// broken is a Provenance that a batch left pointing nowhere; the pass that finds the document puts it right.
@@ -41,7 +50,8 @@ type run struct {
 }
 
 func (c *Converger) newRun(w Wanted, l *lease) (*run, error) {
-	r := &run{c: c, lease: l, version: w.Version, referral: w.Referral, known: map[string][]string{}}
+	r := &run{c: c, lease: l, version: w.Version, referral: w.Referral, known: map[string][]string{},
+		stale: map[string]bool{}, writtenVersion: w.WrittenVersion, first: len(w.Receipts) == 0}
 	if err := json.Unmarshal(w.Document, &r.document); err != nil {
 		return nil, fmt.Errorf("saved document: %w", fault.Invalid)
 	}
@@ -65,6 +75,9 @@ func (c *Converger) newRun(w Wanted, l *lease) (*run, error) {
 				r.provenance = receipt
 			}
 			continue
+		}
+		if receipt.Kind == "DocumentReference" && receipt.Revision == w.Referral.Revision {
+			r.standIn = receipt.ResourceID
 		}
 		r.know(receipt.Kind, receipt.ResourceID)
 	}
@@ -174,11 +187,45 @@ func (r *run) create(ctx context.Context, typ string, resource []byte, ifNoneExi
 	if w.Existing && ifNoneExist != "" {
 		return w, errMoved
 	}
-	return w, nil
+	return w, r.keep(ctx, r.created(typ, w))
 }
 
-// update sends one update under a lease that outlasts it. An entry that is gone is errMoved.
+// created is the receipt of an entry that was just created.
+func (r *run) created(typ string, w rest.Written) Receipt {
+	made := Receipt{Kind: typ, Round: r.referral.Round, Revision: r.referral.Revision, ResourceID: w.ID, VersionID: w.VersionID}
+	switch typ {
+	case "Task":
+		made.Revision, made.Status = 0, "draft"
+	case "DocumentReference":
+		made.Status = "current"
+	}
+	return made
+}
+
+// keep stores receipts at once: a run that comes to grief after a create must not leave the next one to a search that
+// lags or answers nothing. The document that stands for the wanted revision goes with them, or it would be forgotten.
+func (r *run) keep(ctx context.Context, made ...Receipt) error {
+	if len(made) == 0 {
+		return nil
+	}
+	if d, ok := r.mainDocument(r.last.documents); ok &&
+		!slices.ContainsFunc(made, func(m Receipt) bool { return m.Kind == "DocumentReference" }) {
+		made = append(made, r.receipt("DocumentReference", d))
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), saveTimeout)
+	defer cancel()
+	if err := r.c.cfg.Store.MarkWritten(ctx, r.referral.Key, r.writtenVersion, made, r.c.cfg.Now()); err != nil {
+		return fmt.Errorf("store receipts: %w", err)
+	}
+	return nil
+}
+
+// update sends one update under a lease that outlasts it. An entry that is gone, or is no longer what the update is based
+// on, is errMoved.
 func (r *run) update(ctx context.Context, resource []byte, etag string) (rest.Written, error) {
+	if err := r.unmoved(ctx, resource, etag); err != nil {
+		return rest.Written{}, err
+	}
 	if err := r.lease.renew(ctx); err != nil {
 		return rest.Written{}, err
 	}
@@ -191,6 +238,24 @@ func (r *run) update(ctx context.Context, resource []byte, etag string) (rest.Wr
 	}
 	r.wrote = true
 	return w, nil
+}
+
+// unmoved reads an entry once more before it is overwritten: a search may give an old version of it, and a record may
+// ignore If-Match. errMoved says that it is another version by now.
+func (r *run) unmoved(ctx context.Context, resource []byte, etag string) error {
+	typ, id := gjson.GetBytes(resource, "resourceType").String(), gjson.GetBytes(resource, "id").String()
+	based := gjson.GetBytes(resource, "meta.versionId").String()
+	now, err := r.read(ctx, typ, id)
+	switch {
+	case errors.Is(err, fault.NotFound):
+		return errMoved
+	case err != nil:
+		return err
+	case based != "" && now.version != based, based == "" && now.etag != etag:
+		r.stale[typ+"/"+id] = true
+		return errMoved
+	}
+	return nil
 }
 
 // transact sends one transaction under a lease that outlasts it.

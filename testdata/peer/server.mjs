@@ -8,11 +8,20 @@
 //   POST /_control/reset   empties the repository, forgets the log and starts the habits' counts anew
 //   POST /_control/habits  replaces the habits by the JSON body
 //   GET  /_control/log     {"requests": {METHOD: {WHAT: n}}, "fired": {HABIT: n}}
+//   GET  /_control/held/T  everything of type T as it is held, whatever the habits make of searches
 //
 // It prints one line, "listening URL", when it is ready, and exits when its standard input closes.
 
 import { createServer } from 'node:http';
-import { badRequest, getStatus, normalizeOperationOutcome, notFound, serverError, unauthorized } from '@medplum/core';
+import {
+  allOk,
+  badRequest,
+  getStatus,
+  normalizeOperationOutcome,
+  notFound,
+  serverError,
+  unauthorized,
+} from '@medplum/core';
 import { FhirRouter } from '@medplum/fhir-router';
 import { capabilityStatement } from './capability.mjs';
 import { Habits } from './habits.mjs';
@@ -86,12 +95,16 @@ function oneAtATime(work) {
 async function answer(req, res, request) {
   const refusal = habits.refusal(request);
   if (refusal) {
-    return send(res, getStatus(refusal), refusal);
+    return refuse(res, refusal);
   }
-  const [outcome, resource] = await handle(req, request);
-  if (habits.dropsReply(request)) {
+  const [outcome, resource] = await carryOut(req, request);
+  if (habits.strikes('dropReplies', request)) {
     res.destroy();
     return;
+  }
+  const cutting = ['cutReplies', 'cutReads'].find((name) => habits.strikes(name, request));
+  if (cutting) {
+    cutBodyAfter(res, habits.value(cutting).bytes);
   }
   if (!resource) {
     return send(res, getStatus(outcome), outcome);
@@ -107,7 +120,72 @@ async function answer(req, res, request) {
   return send(res, getStatus(outcome), prefer.includes('return=OperationOutcome') ? outcome : resource, headers);
 }
 
-async function handle(req, request) {
+function refuse(res, refusal) {
+  if (refusal.resourceType) {
+    return send(res, getStatus(refusal), refusal);
+  }
+  res.writeHead(refusal.status, { 'Content-Type': 'text/plain', ...refusal.headers }).end(refusal.text);
+}
+
+// cutBodyAfter makes the answer break off: its head promises the whole body, and the connection ends before that.
+function cutBodyAfter(res, bytes) {
+  const writeHead = res.writeHead.bind(res);
+  res.writeHead = (status, headers) => {
+    res.head = [status, headers];
+    return res;
+  };
+  res.end = (text = ' ') => {
+    const whole = Buffer.from(text);
+    const [status, headers] = res.head;
+    writeHead(status, { ...headers, 'Content-Length': whole.length });
+    res.write(whole.subarray(0, Math.min(bytes, whole.length - 1)), () => res.destroy());
+  };
+}
+
+// carryOut does what was asked, in the way that the habits have.
+async function carryOut(req, request) {
+  if (habits.strikes('ignoreIfNoneExist', request)) {
+    delete request.headers['if-none-exist'];
+    for (const entry of request.isBundle ? request.body.entry ?? [] : []) {
+      delete entry.request?.ifNoneExist;
+    }
+  }
+  if (habits.strikes('ignoreIfMatch', request)) {
+    delete request.headers['if-match'];
+  }
+  if (['emptyFirst', 'emptyEvery'].some((name) => habits.strikes(name, request))) {
+    return [allOk, { resourceType: 'Bundle', type: 'searchset', total: 0 }];
+  }
+  if (habits.strikes('transactionsAsBatch', request)) {
+    return asBatch(req, request, habits.value('transactionsAsBatch') === 'unresolved');
+  }
+  return handle(req, request);
+}
+
+// asBatch runs a transaction entry by entry.
+async function asBatch(req, request, unresolved) {
+  const entries = request.body.entry ?? [];
+  const failures = entries.map(() => habits.entryRefusal(request));
+  const kept = entries.filter((_, i) => !failures[i]);
+  const body = { ...request.body, entry: unresolved ? kept.map(({ fullUrl, ...entry }) => entry) : kept };
+  if (unresolved) {
+    body.type = 'batch';
+  }
+  const [outcome, answer] =
+    kept.length === 0
+      ? [allOk, { resourceType: 'Bundle', type: `${body.type}-response` }]
+      : await handle(req, { ...request, body }, false);
+  if (!answer) {
+    return [outcome];
+  }
+  const done = [...(answer.entry ?? [])];
+  const entry = failures.map((failure) =>
+    failure ? { response: { status: String(getStatus(failure)), outcome: failure } } : done.shift()
+  );
+  return [outcome, { ...answer, entry }];
+}
+
+async function handle(req, request, transactions = true) {
   try {
     return await router.handleRequest(
       {
@@ -117,8 +195,8 @@ async function handle(req, request) {
         params: {},
         query: {},
         body: request.body,
-        headers: req.headers,
-        config: { transactions: true },
+        headers: request.headers,
+        config: { transactions },
       },
       repository
     );
@@ -162,9 +240,17 @@ function parse(req, url, path, text) {
     if (!/^\d+$/.test(asked) || !/^\d+$/.test(offset)) {
       return { outcome: badRequest('_count and _offset take a whole number') };
     }
-    params.set('_count', String(Math.min(Number(asked), maxCount)));
+    params.set('_count', String(Math.min(Number(asked), habits.value('foreignNext')?.size ?? maxCount, maxCount)));
+  }
+  if (isSearch && habits.strikes('ignoreParameters', { isSearch })) {
+    for (const name of new Set(params.keys())) {
+      if (name !== '_count' && name !== '_offset') {
+        params.delete(name);
+      }
+    }
   }
   const isBundle = req.method === 'POST' && path === '';
+  const conditionalEntries = isBundle ? countConditional(body) : 0;
   return {
     url: isSearchPost || params.size === 0 ? path : `${path}?${params}`,
     body: isSearchPost ? queryObject(params) : body,
@@ -173,8 +259,16 @@ function parse(req, url, path, text) {
     isSearch,
     isBundle,
     isTransaction: isBundle && body?.type === 'transaction',
+    conditionalEntries,
+    isConditionalCreate: conditionalEntries > 0 || Boolean(req.headers['if-none-exist']),
+    headers: { ...req.headers },
     isWrite: req.method !== 'GET' && req.method !== 'HEAD' && !isSearchPost,
   };
+}
+
+function countConditional(bundle) {
+  const entries = Array.isArray(bundle.entry) ? bundle.entry : [];
+  return entries.filter((entry) => entry?.request?.ifNoneExist || entry?.request?.url?.includes('?')).length;
 }
 
 function queryObject(params) {
@@ -184,16 +278,17 @@ function queryObject(params) {
 // withLinks makes a page of the router's Bundle: absolute self and next links (search.html, Bundle.link).
 function withLinks(bundle, { path, params }) {
   const type = path.replace('/_search', '');
-  const page = (offset) => {
+  const page = (offset, base = `${origin}/fhir`) => {
     const query = new URLSearchParams(params);
     query.set('_offset', String(offset));
-    return `${origin}/fhir/${type}?${query}`;
+    return `${base}/${type}?${query}`;
   };
   const offset = Number(params.get('_offset') ?? 0);
   const size = Number(params.get('_count'));
   const link = [{ relation: 'self', url: page(offset) }];
   if (size > 0 && offset + size < bundle.total) {
-    link.push({ relation: 'next', url: page(offset + size) });
+    const foreign = habits.strikes('foreignNext', { isSearch: true });
+    link.push({ relation: 'next', url: page(offset + size, foreign ? habits.value('foreignNext').base : undefined) });
   }
   const entry = bundle.entry?.map(({ resource }) => ({
     fullUrl: `${origin}/fhir/${resource.resourceType}/${resource.id}`,
@@ -222,6 +317,12 @@ function control(req, res, url, body) {
   const action = `${req.method} ${url.pathname.slice('/_control/'.length)}`;
   if (action === 'GET log') {
     return send(res, 200, { requests, fired: habits.fired }, { 'Content-Type': 'application/json' });
+  }
+  if (action.startsWith('GET held/')) {
+    return oneAtATime(async () => {
+      const held = repository.resources.get(action.slice('GET held/'.length));
+      return send(res, 200, [...(held?.values() ?? [])], { 'Content-Type': 'application/json' });
+    });
   }
   if (action === 'POST habits') {
     return oneAtATime(async () => {
