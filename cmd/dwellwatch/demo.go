@@ -27,6 +27,8 @@ import (
 )
 
 type demoCommand struct {
+	programSettings `embed:""`
+
 	Once    bool   `help:"Exit after the second feeding instead of serving."`
 	Keep    bool   `help:"Keep the demonstration's database and use it again, instead of a fresh one."`
 	Listen  string `help:"Loopback address of the doors; a free port is taken where it is busy." default:"127.0.0.1:8088"`
@@ -130,7 +132,7 @@ func (c *demoCommand) open(ctx context.Context, io streams) (*hospitalStay, func
 		return nil, nil, err
 	}
 	s := settings{basis: assess.Basis{Policy: policy.Default(), Models: models, Sets: sets, Zone: time.UTC}, now: now, log: log}
-	s.DataDir = dir
+	s.DataDir, s.programSettings = dir, c.programSettings
 	s.RecordURL = "http://" + recordListener.Addr().String()
 	s.RecordTimeout = 20 * time.Second
 	s.ClinicOwner, s.CoordinatorOwner = "Organization/alder-bay-retrieval-clinic", "Organization/alder-bay-filter-coordinator"

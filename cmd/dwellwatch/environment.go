@@ -1,11 +1,14 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
+	"reflect"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/alecthomas/kong"
 )
@@ -15,7 +18,6 @@ const variablePrefix = "DWELLWATCH_"
 // otherVariables are read elsewhere than by an option.
 func otherVariables() []string {
 	return []string{
-		"DWELLWATCH_PG_BIN",     // where the private cluster's programs are
 		"DWELLWATCH_SKIP_PEERS", // tests
 		"DWELLWATCH_KEEP_PDF",   // tests
 		"DWELLWATCH_CHAOS",      // tests
@@ -34,6 +36,57 @@ func variables(n *kong.Node) []string {
 	}
 	slices.Sort(out)
 	return slices.Compact(out)
+}
+
+// readQuietly has the variables of all options below n read by fromEnvironment, and the faults of their values told without the
+// values. The option that names the configuration file is left as it is: it must be known before the others.
+func readQuietly(n *kong.Node) {
+	for _, f := range n.Flags {
+		if len(f.Tag.Envs) == 0 || f.Name == "config" {
+			continue
+		}
+		f.Help = kong.DefaultHelpValueFormatter(f.Value) // names the variable
+		f.Tag.Envs = nil
+		f.Mapper = quietMapper{f.Name, f.Mapper}
+	}
+	for _, c := range n.Children {
+		readQuietly(c)
+	}
+}
+
+// fromEnvironment gives an option's variable; an empty one counts as not given.
+func fromEnvironment(_ *kong.Context, _ *kong.Path, flag *kong.Flag) (any, error) {
+	for _, env := range flag.Envs {
+		if value := os.Getenv(env); value != "" && flag.Name != "config" {
+			return value, nil
+		}
+	}
+	return nil, nil
+}
+
+// quietMapper reads an option's value and tells a fault without the value, which may be a secret.
+type quietMapper struct {
+	option string
+	next   kong.Mapper
+}
+
+// Decode reads the value; its error is a usageError that names the setting.
+func (m quietMapper) Decode(ctx *kong.DecodeContext, target reflect.Value) error {
+	err := m.next.Decode(ctx, target)
+	var told usageError
+	if err == nil || errors.As(err, &told) {
+		return err
+	}
+	needed := "a value"
+	switch target.Interface().(type) {
+	case time.Duration:
+		needed = "a duration, e.g. 30s"
+	case slog.Level:
+		needed = "debug, info, warn or error"
+	case int, int64:
+		needed = "a whole number"
+	}
+	return usageError{setting(m.option) + ": needs " + needed}
 }
 
 // unknownVariables names what looks like a setting of ours in the environment and is none, sorted. It never gives a value.

@@ -26,7 +26,7 @@ type gauges struct {
 	reach *reach // nil where no record is configured
 	log   *slog.Logger
 
-	database, waiting, oldest, attention, queue, quarantine, up, since *prometheus.Desc
+	database, waiting, oldest, pulls, oldestPull, attention, queue, quarantine, up, refused, since *prometheus.Desc
 }
 
 func newGauges(read func(context.Context) (postgres.Gauges, error), r *reach, log *slog.Logger) *gauges {
@@ -37,17 +37,20 @@ func newGauges(read func(context.Context) (postgres.Gauges, error), r *reach, lo
 		database:   desc("database_up", "1 if the database could be read for this look, else 0; then the counts from it are missing."),
 		waiting:    desc("referrals_waiting", "Referrals whose newest state is not in the record yet, by what is to be done there.", "change"),
 		oldest:     desc("writeback_oldest_waiting_seconds", "How long the longest waiting referral has waited to be written; 0 where none waits."),
+		pulls:      desc("pulls_waiting", "Followed persons whose context is still to be read from the record; no referral is drafted for them before it was."),
+		oldestPull: desc("pulls_oldest_waiting_seconds", "How long the longest waiting of these has waited; 0 where none waits."),
 		attention:  desc("referrals_attention", "Referrals that a person must look at, by reason.", "code"),
 		queue:      desc("queue_jobs", "Jobs in the queue, by kind and state; discarded ones were given up.", "kind", "state"),
 		quarantine: desc("quarantine_entries", "Payloads kept aside because they could not be read."),
 		up:         desc("record_up", "1 if the last request to the record was answered, else 0; missing before the first."),
+		refused:    desc("record_unauthorised", "1 if the record does not accept our token, else 0; missing before the first request."),
 		since:      desc("record_since_answer_seconds", "Time since the record's last good answer; missing before the first."),
 	}
 }
 
 // Describe names all metrics.
 func (g *gauges) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{g.database, g.waiting, g.oldest, g.attention, g.queue, g.quarantine, g.up, g.since} {
+	for _, d := range []*prometheus.Desc{g.database, g.waiting, g.oldest, g.pulls, g.oldestPull, g.attention, g.queue, g.quarantine, g.up, g.refused, g.since} {
 		ch <- d
 	}
 }
@@ -58,12 +61,13 @@ func (g *gauges) Collect(ch chan<- prometheus.Metric) {
 		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
 	}
 	if g.reach != nil {
-		tried, up, ever, since := g.reach.state()
-		if tried {
-			send(g.up, oneIf(up))
+		now := g.reach.state()
+		if now.Tried {
+			send(g.up, oneIf(now.Up))
+			send(g.refused, oneIf(now.Refused))
 		}
-		if ever {
-			send(g.since, since.Seconds())
+		if now.Ever {
+			send(g.since, now.Since.Seconds())
 		}
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), gaugeTimeout)
@@ -77,6 +81,8 @@ func (g *gauges) Collect(ch chan<- prometheus.Metric) {
 	send(g.waiting, float64(now.ToOpen), "open")
 	send(g.waiting, float64(now.ToClose), "close")
 	send(g.oldest, now.OldestWaiting.Seconds())
+	send(g.pulls, float64(now.Pulls))
+	send(g.oldestPull, now.OldestPull.Seconds())
 	send(g.quarantine, float64(now.Quarantine))
 	for code, n := range byCode(now.Attention) {
 		send(g.attention, float64(n), code)

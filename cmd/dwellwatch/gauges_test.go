@@ -52,12 +52,14 @@ func gathered(t *testing.T, g *gauges) http.Handler {
 func TestGaugesTellWhatWaits(t *testing.T) {
 	t.Parallel()
 	read := func(context.Context) (postgres.Gauges, error) {
-		return postgres.Gauges{ToOpen: 3, ToClose: 2, OldestWaiting: 90 * time.Second, Quarantine: 4,
+		return postgres.Gauges{ToOpen: 3, ToClose: 2, OldestWaiting: 90 * time.Second, Pulls: 6, OldestPull: time.Minute, Quarantine: 4,
 			Attention: map[string]int{"refused": 2, "Patient/secret": 1, "Patient/other": 1},
 			Queue:     []postgres.QueueCount{{Kind: "write_back", State: "retryable", Number: 5}, {Kind: "someone's", State: "running", Number: 1}, {Kind: "else", State: "running", Number: 1}}}, nil
 	}
 	want := []string{
 		"dwellwatch_database_up 1",
+		"dwellwatch_pulls_oldest_waiting_seconds 60",
+		"dwellwatch_pulls_waiting 6",
 		"dwellwatch_quarantine_entries 4",
 		`dwellwatch_queue_jobs{kind="other",state="running"} 2`,
 		`dwellwatch_queue_jobs{kind="write_back",state="retryable"} 5`,
@@ -116,7 +118,7 @@ func TestMetricsOfTheService(t *testing.T) {
 		t.Fatalf("the door answered %d: %s", answer.Code, body)
 	}
 	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(20 * time.Millisecond) {
-		if tried, _, _, _ := p.reach.state(); tried {
+		if p.reach.state().Tried {
 			break
 		}
 		if time.Now().After(deadline) {
@@ -127,7 +129,7 @@ func TestMetricsOfTheService(t *testing.T) {
 	p.handler.ServeHTTP(rec, httptest.NewRequestWithContext(t.Context(), http.MethodGet, "http://127.0.0.1/metrics", nil))
 	text := rec.Body.String()
 	for _, want := range []string{
-		`(?m)^dwellwatch_record_up 0$`, `(?m)^dwellwatch_database_up 1$`, `(?m)^dwellwatch_referrals_waiting\{change="open"\} 0$`,
+		`(?m)^dwellwatch_record_up 0$`, `(?m)^dwellwatch_record_unauthorised 0$`, `(?m)^dwellwatch_pulls_waiting 1$`, `(?m)^dwellwatch_database_up 1$`, `(?m)^dwellwatch_referrals_waiting\{change="open"\} 0$`,
 		`(?m)^dwellwatch_queue_jobs\{kind="pull_context",state="(available|running|retryable)"\} 1$`,
 		`(?m)^dwellwatch_delivered_resources_total\{fate="created",type="Procedure"\} 1$`,
 	} {

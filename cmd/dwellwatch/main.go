@@ -50,11 +50,13 @@ func run(ctx context.Context, args []string, io streams) int {
 	}
 	parser, err := kong.New(&c, kong.Name("dwellwatch"),
 		kong.Description("Finds vena cava filters that should be coming out, and drafts the referral into the hospital's FHIR record. Every draft is for clinician review."),
-		kong.Writers(io.out, io.err), kong.Exit(func(code int) { status = code }), kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(io), kong.UsageOnError())
+		kong.Writers(io.out, io.err), kong.Exit(func(code int) { status = code }), kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(io), kong.UsageOnError(),
+		kong.Resolvers(kong.ResolverFunc(fromEnvironment)))
 	if err != nil {
 		fmt.Fprintln(io.err, "dwellwatch:", err)
 		return 1
 	}
+	readQuietly(parser.Model.Node)
 	cmd, err := parser.Parse(args)
 	if bare {
 		return 2
@@ -63,6 +65,10 @@ func run(ctx context.Context, args []string, io streams) int {
 		return status // --help
 	}
 	if err != nil {
+		var usage usageError
+		if errors.As(err, &usage) {
+			err = usage // without what kong puts around it
+		}
 		fmt.Fprintln(io.err, "dwellwatch:", err)
 		fmt.Fprintln(io.err, "Try: dwellwatch --help")
 		return 2

@@ -7,6 +7,8 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"os"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -45,10 +47,12 @@ type settings struct {
 type program struct {
 	settings
 	cluster *pgembed.Cluster
-	store   *postgres.Store
-	queue   *river.Client[pgx.Tx]
-	reach   *reach // nil where no record is configured
-	handler http.Handler
+	// serverLog is what the private cluster logs to.
+	serverLog *serverLog
+	store     *postgres.Store
+	queue     *river.Client[pgx.Tx]
+	reach     *reach // nil where no record is configured
+	handler   http.Handler
 }
 
 // openDatabase connects to the configured database, or runs the private cluster, and brings the schema up to date.
@@ -59,12 +63,10 @@ func openDatabase(ctx context.Context, s settings) (*program, error) {
 	p := &program{settings: s}
 	url := s.DatabaseURL
 	if url == "" {
-		cluster, err := pgembed.Start(ctx, pgembed.Config{Dir: s.DataDir, Durable: s.durable, Log: s.log})
-		if err != nil {
-			return nil, fmt.Errorf("private PostgreSQL: %w", err)
+		if err := p.runCluster(ctx); err != nil {
+			return nil, err
 		}
-		p.cluster = cluster
-		url = cluster.URL("postgres")
+		url = p.cluster.URL("postgres")
 	}
 	store, err := postgres.Open(ctx, url, postgres.Options{PullContext: s.RecordURL != ""})
 	if err != nil {
@@ -82,6 +84,26 @@ func openDatabase(ctx context.Context, s settings) (*program, error) {
 	return p, nil
 }
 
+// runCluster starts the private cluster.
+func (p *program) runCluster(ctx context.Context) error {
+	if p.PGBin != "" {
+		// The variable is how pgembed is told; the option or the file may have said it instead.
+		if err := os.Setenv("DWELLWATCH_PG_BIN", p.PGBin); err != nil {
+			return usageError{setting("pg-bin") + ": not the name of a folder"}
+		}
+	}
+	p.serverLog = &serverLog{Handler: p.log.Handler(), stopping: new(atomic.Bool)}
+	cluster, err := pgembed.Start(ctx, pgembed.Config{Dir: p.DataDir, Durable: p.durable, Log: slog.New(p.serverLog)})
+	if errors.Is(err, pgembed.ErrNoPrograms) && p.PGBin != "" {
+		return usageError{setting("pg-bin") + ": this folder holds no PostgreSQL server programs (initdb and postgres, 14 or newer) that can be run"}
+	}
+	if err != nil {
+		return fmt.Errorf("private PostgreSQL: %w", err)
+	}
+	p.cluster = cluster
+	return nil
+}
+
 // start builds the whole service and begins to work the queue; the caller serves p.handler and must close p.
 func start(ctx context.Context, s settings) (*program, error) {
 	p, err := openDatabase(ctx, s)
@@ -91,6 +113,13 @@ func start(ctx context.Context, s settings) (*program, error) {
 	if err := p.build(ctx); err != nil {
 		p.close()
 		return nil, err
+	}
+	if p.RecordURL != "" {
+		// What waits for a token need not wait longer: this start may have brought one.
+		if err := p.store.Resume(ctx, writeback.AttentionToken); err != nil {
+			p.close()
+			return nil, err
+		}
 	}
 	if err := p.queue.Start(context.WithoutCancel(ctx)); err != nil {
 		p.close()
@@ -105,7 +134,8 @@ func (p *program) build(ctx context.Context) error {
 		return err
 	}
 	screener := p.screener()
-	w := worker.Config{Store: p.store, Basis: p.basis, BasisNumber: number, Screener: screener, Now: p.now, Log: p.log, MaxWorkers: p.Workers, RescueAfter: p.RescueAfter}
+	w := worker.Config{Store: p.store, Basis: p.basis, BasisNumber: number, Screener: screener, Now: p.now, Log: p.log, MaxWorkers: p.Workers, RescueAfter: p.RescueAfter,
+		TokenRefused: tokenRefused}
 	if p.RecordURL != "" {
 		if err := p.connect(ctx, &w); err != nil {
 			return err
@@ -164,7 +194,7 @@ func (p *program) apiConfig(screener screen.Screener) api.Config {
 		Accept: func(ctx context.Context, items []screen.Item) ([]screen.Outcome, error) {
 			return p.store.Accept(ctx, items, p.now())
 		},
-		Screen:   screener.Item,
+		Screen: screener.Item,
 		Mentions: func(ctx context.Context, feed string, body []byte) bool {
 			if screener.Mentions(body) {
 				return true
@@ -212,6 +242,9 @@ func (p *program) serve(ctx context.Context, l net.Listener) error {
 func (p *program) close() {
 	grace, cancel := context.WithTimeout(context.Background(), 30*time.Second)
 	defer cancel()
+	if p.serverLog != nil {
+		p.serverLog.stopping.Store(true)
+	}
 	if p.queue != nil {
 		soft, done := context.WithTimeout(grace, 10*time.Second)
 		if err := p.queue.Stop(soft); err != nil {

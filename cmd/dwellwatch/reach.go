@@ -8,12 +8,15 @@ import (
 	"strconv"
 	"sync"
 	"time"
+
+	"dwellwatch/fhir/rest"
 )
 
 // warnEvery bounds how often a record that stays away is told in the log.
 const warnEvery = time.Minute
 
-// reach watches every request to the record and knows whether the last one was answered. It must never log an address.
+// reach watches every request to the record and knows whether the last one was answered and whether the record accepts our
+// token. It must never log an address.
 type reach struct {
 	next http.RoundTripper
 	now  func() time.Time
@@ -25,6 +28,10 @@ type reach struct {
 	answered time.Time // the last good answer; zero before the first
 	warned   time.Time
 	told     bool // the log says that the record is away
+
+	refused       bool // the record does not accept our token
+	refusedWarned time.Time
+	refusedTold   bool // the log says so
 }
 
 func newReach(next http.RoundTripper, now func() time.Time, log *slog.Logger) *reach {
@@ -43,7 +50,7 @@ func (r *reach) RoundTrip(req *http.Request) (*http.Response, error) {
 	case gateway(resp.StatusCode):
 		r.away(req.Context(), "status "+strconv.Itoa(resp.StatusCode))
 	default:
-		r.here(req.Context())
+		r.here(req.Context(), resp.StatusCode, req.Header.Get("Authorization") != "")
 	}
 	return resp, err
 }
@@ -64,23 +71,65 @@ func (r *reach) away(ctx context.Context, cause string) {
 	}
 }
 
-func (r *reach) here(ctx context.Context) {
+// here notes an answer. A 401 refuses our token; a 403 may be about one type only, so it does where the record has given no
+// good answer for a minute (RFC 9110, 15.5.2 and 15.5.4).
+func (r *reach) here(ctx context.Context, status int, token bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.tried, r.up, r.answered = true, true, r.now()
+	now := r.now()
+	r.tried, r.up = true, true
 	if r.told {
 		r.told = false
 		r.log.InfoContext(ctx, "the record answers again")
 	}
+	switch {
+	case status == http.StatusForbidden && !r.answered.IsZero() && now.Sub(r.answered) < warnEvery:
+	case status == http.StatusUnauthorized, status == http.StatusForbidden:
+		r.refuse(ctx, now, status, token)
+	default:
+		r.answered, r.refused = now, false
+		if r.refusedTold {
+			r.refusedTold = false
+			r.log.InfoContext(ctx, "the record accepts the token again")
+		}
+	}
 }
 
-// state tells whether the record was ever asked, whether the last request was answered, and how long ago the last good
-// answer came; ever is false before the first.
-func (r *reach) state() (tried, up, ever bool, since time.Duration) {
+// refuse notes that the token is not accepted, and warns of it when it begins and once a minute.
+func (r *reach) refuse(ctx context.Context, now time.Time, status int, token bool) {
+	r.refused = true
+	if !r.refusedWarned.IsZero() && now.Sub(r.refusedWarned) < warnEvery {
+		return
+	}
+	r.refusedWarned, r.refusedTold = now, true
+	text := "the record does not accept the token; what is to be read or written waits"
+	if !token {
+		text = "the record does not accept requests without a token, and none is set; what is to be read or written waits"
+	}
+	r.log.WarnContext(ctx, text, "status", status, "setting", setting("record-token"))
+}
+
+// reached is what is known of the record.
+type reached struct {
+	Tried   bool          // it was asked at least once
+	Up      bool          // the last request was answered
+	Refused bool          // it does not accept our token
+	Ever    bool          // a good answer has come
+	Since   time.Duration // time since the last good answer
+}
+
+func (r *reach) state() reached {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if r.answered.IsZero() {
-		return r.tried, r.up, false, 0
+	out := reached{Tried: r.tried, Up: r.up, Refused: r.refused}
+	if !r.answered.IsZero() {
+		out.Ever, out.Since = true, max(0, r.now().Sub(r.answered))
 	}
-	return r.tried, r.up, true, max(0, r.now().Sub(r.answered))
+	return out
+}
+
+// tokenRefused reports that the record answered that it does not accept our token.
+func tokenRefused(err error) bool {
+	var refused *rest.Refused
+	return errors.As(err, &refused) && refused.Status == http.StatusUnauthorized
 }

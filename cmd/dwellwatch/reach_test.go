@@ -30,6 +30,8 @@ type watched struct {
 	says *saying
 	at   time.Time
 	log  bytes.Buffer
+	// token is the Authorization header of the requests.
+	token string
 }
 
 func watch(t *testing.T) *watched {
@@ -47,6 +49,9 @@ func (w *watched) ask(pause time.Duration, status int) []string {
 	req, err := http.NewRequestWithContext(w.t.Context(), http.MethodGet, "https://record.example.org/fhir/Patient/secret", nil)
 	if err != nil {
 		w.t.Fatal(err)
+	}
+	if w.token != "" {
+		req.Header.Set("Authorization", w.token)
 	}
 	if resp, err := w.RoundTrip(req); err == nil {
 		resp.Body.Close()
@@ -91,26 +96,20 @@ func TestRecordAwayIsWarnedOfOnceAMinute(t *testing.T) {
 
 func TestRecordStateIsThatOfTheLastTry(t *testing.T) {
 	t.Parallel()
-	type state struct {
-		Tried, Up, Ever bool
-		Since           time.Duration
-	}
 	w := watch(t)
-	want := func(s state) {
+	want := func(s reached) {
 		t.Helper()
-		var got state
-		got.Tried, got.Up, got.Ever, got.Since = w.state()
-		if diff := cmp.Diff(s, got); diff != "" {
+		if diff := cmp.Diff(s, w.state()); diff != "" {
 			t.Errorf("state (-want +got):\n%s", diff)
 		}
 	}
-	want(state{})
+	want(reached{})
 	w.ask(0, 0)
-	want(state{Tried: true})
+	want(reached{Tried: true})
 	w.ask(time.Second, 200)
-	want(state{true, true, true, 0})
+	want(reached{Tried: true, Up: true, Ever: true})
 	w.ask(90*time.Second, 503)
-	want(state{true, false, true, 90 * time.Second})
+	want(reached{Tried: true, Ever: true, Since: 90 * time.Second})
 
 	// A request that we called off ourselves says nothing.
 	w.ask(time.Second, 200)
@@ -124,5 +123,50 @@ func TestRecordStateIsThatOfTheLastTry(t *testing.T) {
 	if _, err := w.RoundTrip(req); err == nil {
 		t.Fatal("the transport answered")
 	}
-	want(state{true, true, true, 0})
+	want(reached{Tried: true, Up: true, Ever: true})
+}
+
+func TestRefusedTokenIsToldOnceAMinute(t *testing.T) {
+	t.Parallel()
+	const refused = "level=WARN msg=\"the record does not accept the token;"
+	w := watch(t)
+	w.token = "Bearer old"
+	for i, step := range []struct {
+		pause  time.Duration
+		status int
+		log    string // what the new log line says; "" for none
+		want   reached
+	}{
+		{0, 401, refused, reached{Tried: true, Up: true, Refused: true}},
+		{59 * time.Second, 401, "", reached{Tried: true, Up: true, Refused: true}},
+		{time.Second, 401, refused, reached{Tried: true, Up: true, Refused: true}},
+		{time.Second, 200, "level=INFO msg=\"the record accepts the token again\"", reached{Tried: true, Up: true, Ever: true}},
+		// A type that we may not read says nothing about the token.
+		{30 * time.Second, 403, "", reached{Tried: true, Up: true, Ever: true, Since: 30 * time.Second}},
+		{29 * time.Second, 403, "", reached{Tried: true, Up: true, Ever: true, Since: 59 * time.Second}},
+		// A record that answers nothing else for a minute does.
+		{time.Second, 403, refused, reached{Tried: true, Up: true, Refused: true, Ever: true, Since: time.Minute}},
+		{time.Second, 503, "level=WARN msg=\"the record cannot be reached;", reached{Tried: true, Refused: true, Ever: true, Since: 61 * time.Second}},
+		{time.Second, 401, "level=INFO msg=\"the record answers again\"", reached{Tried: true, Up: true, Refused: true, Ever: true, Since: 62 * time.Second}},
+	} {
+		w.ask(step.pause, step.status)
+		if got := w.log.String(); step.log == "" && got != "" || !strings.Contains(got, step.log) || strings.Count(got, "\n") > 1 {
+			t.Errorf("step %d: log %q, want %q", i, got, step.log)
+		}
+		if strings.Contains(w.log.String(), "old") {
+			t.Errorf("step %d: the log shows the token", i)
+		}
+		if diff := cmp.Diff(step.want, w.state()); diff != "" {
+			t.Errorf("step %d: state (-want +got):\n%s", i, diff)
+		}
+	}
+}
+
+func TestMissingTokenIsTold(t *testing.T) {
+	t.Parallel()
+	w := watch(t)
+	w.ask(0, 401)
+	if got := w.log.String(); !strings.Contains(got, "none is set") || !strings.Contains(got, "DWELLWATCH_RECORD_TOKEN") {
+		t.Errorf("log %q", got)
+	}
 }

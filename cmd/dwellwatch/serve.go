@@ -9,7 +9,6 @@ import (
 	"net"
 	"time"
 
-	"dwellwatch/api"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/worker"
 	"dwellwatch/migrations"
@@ -25,10 +24,7 @@ type serveCommand struct {
 
 // Run serves until the process is told to stop.
 func (c *serveCommand) Run(ctx context.Context, io streams) error {
-	if err := api.CheckListen(c.Listen, c.Token); err != nil {
-		return usageError{err.Error()}
-	}
-	if err := errors.Join(c.databaseSettings.check(), c.recordSettings.check(), c.listenSettings.check()); err != nil {
+	if err := errors.Join(c.checkListen(), c.databaseSettings.check(), c.recordSettings.check(), c.listenSettings.check()); err != nil {
 		return err
 	}
 	basis, err := c.basis()

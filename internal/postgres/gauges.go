@@ -12,6 +12,8 @@ type Gauges struct {
 	ToOpen        int           // referrals that are wanted and whose newest state is not in the record
 	ToClose       int           // referrals that are no longer wanted and whose newest state is not in the record
 	OldestWaiting time.Duration // since the longest waiting of both was saved; 0 where none waits
+	Pulls         int           // followed persons whose context is still to be read; nothing is drafted for them before
+	OldestPull    time.Duration // since the longest waiting of these reads was asked for, as far as the queue remembers
 	Attention     map[string]int
 	Queue         []QueueCount
 	Quarantine    int
@@ -35,6 +37,13 @@ func (s *Store) Gauges(ctx context.Context) (Gauges, error) {
 		SELECT count(*) FILTER (WHERE state->>'reason' = ''), count(*) FILTER (WHERE state->>'reason' <> ''),
 			coalesce(extract(epoch FROM greatest(now() - min(changed_at), interval '0')), 0)::float8
 		FROM referral WHERE written_version < version`
+	// A read that was given up is asked for again by a new job; the first one tells since when it waits.
+	const pulls = `
+		SELECT
+			(SELECT count(*) FROM person WHERE followed AND pull_done < pull_wanted),
+			(SELECT coalesce(extract(epoch FROM greatest(now() - min(j.created_at), interval '0')), 0)::float8
+			FROM river_job j JOIN person p ON p.id::text = j.args->>'person'
+			WHERE j.kind = 'pull_context' AND p.followed AND p.pull_done < p.pull_wanted AND (j.args->>'version')::bigint > p.pull_done)`
 	const attention = `
 		SELECT attention, count(*) FROM referral WHERE attention_version = version GROUP BY attention`
 	const queue = `
@@ -48,6 +57,10 @@ func (s *Store) Gauges(ctx context.Context) (Gauges, error) {
 			return err
 		}
 		g.OldestWaiting = time.Duration(seconds * float64(time.Second))
+		if err := tx.QueryRow(ctx, pulls).Scan(&g.Pulls, &seconds); err != nil {
+			return err
+		}
+		g.OldestPull = time.Duration(seconds * float64(time.Second))
 		var code string
 		var number int
 		if err := each(ctx, tx, attention, []any{&code, &number}, func() { g.Attention[code] = number }); err != nil {

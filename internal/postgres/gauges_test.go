@@ -98,3 +98,34 @@ func TestGaugesCountJobsAndQuarantine(t *testing.T) {
 		t.Errorf("%d entries in quarantine, want 1", g.Quarantine)
 	}
 }
+
+func TestGaugesCountPullsThatWait(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{PullContext: true})
+	b.take(item("Procedure/p", "a", "1", evidence), item("Procedure/q", "b", "1", evidence))
+	b.exec(`UPDATE river_job SET created_at = now() - interval '2 hours' WHERE kind = 'pull_context' AND args->>'person' = $1`, person("a"))
+	b.exec(`UPDATE river_job SET created_at = now() - interval '1 hour' WHERE kind = 'pull_context' AND args->>'person' = $1`, person("b"))
+	want := func(number int, oldest time.Duration) {
+		t.Helper()
+		if g := b.gauges(); g.Pulls != number || g.OldestPull < oldest || g.OldestPull > oldest+time.Minute {
+			t.Errorf("%d pulls wait, the oldest for %s, want %d and %s", g.Pulls, g.OldestPull, number, oldest)
+		}
+	}
+	want(2, 2*time.Hour)
+	// A job that was given up still tells since when.
+	b.exec(`UPDATE river_job SET state = 'discarded', finalized_at = now() WHERE kind = 'pull_context' AND args->>'person' = $1`, person("a"))
+	if _, err := b.EnqueuePulls(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	want(2, 2*time.Hour)
+	if err := b.MarkPulled(t.Context(), person("a"), 1, nil); err != nil {
+		t.Fatal(err)
+	}
+	want(1, time.Hour)
+	// New evidence asks again: it waits since then.
+	b.take(item("Device/d", "a", "1", evidence))
+	if err := b.MarkPulled(t.Context(), person("b"), 1, nil); err != nil {
+		t.Fatal(err)
+	}
+	want(1, 0)
+}

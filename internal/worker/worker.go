@@ -55,6 +55,8 @@ type Config struct {
 	Log *slog.Logger
 	// MaxWorkers bounds the jobs of this process that run at once; 0 means 8.
 	MaxWorkers int
+	// TokenRefused tells an error with which the record says that it does not accept our token; nil: none is known as one.
+	TokenRefused func(error) bool
 	// RescueAfter overrides how long a job of a killed process waits; 0 means 4 minutes.
 	RescueAfter time.Duration
 }
@@ -64,6 +66,9 @@ func New(c Config) (*river.Client[pgx.Tx], error) {
 	if c.MaxWorkers == 0 {
 		c.MaxWorkers = 8
 	}
+	if c.TokenRefused == nil {
+		c.TokenRefused = func(error) bool { return false }
+	}
 	timeout, rescue := jobTimeout, rescueAfter
 	if c.RescueAfter > 0 {
 		rescue = c.RescueAfter
@@ -72,7 +77,7 @@ func New(c Config) (*river.Client[pgx.Tx], error) {
 	workers := river.NewWorkers()
 	for _, err := range []error{
 		river.AddWorkerSafely(workers, &assessor{c: c}),
-		river.AddWorkerSafely(workers, &writer{c: c}),
+		river.AddWorkerSafely(workers, newWriter(c)),
 		river.AddWorkerSafely(workers, &puller{c: c}),
 		river.AddWorkerSafely(workers, &sweeper{c: c}),
 		river.AddWorkerSafely(workers, &eraser{c: c}),
@@ -89,7 +94,7 @@ func New(c Config) (*river.Client[pgx.Tx], error) {
 		FetchCooldown:        fetchCooldown,
 		FetchPollInterval:    fetchPoll,
 		Logger:               c.Log,
-		ErrorHandler:         failures{c.Log},
+		ErrorHandler:         failures{c.Log, c.TokenRefused},
 		RetryPolicy:          retries{},
 		PeriodicJobs: []*river.PeriodicJob{river.NewPeriodicJob(river.PeriodicInterval(sweepEvery), func() (river.JobArgs, *river.InsertOpts) {
 			return jobs.DailySweep{Day: c.today().String()}, nil
@@ -141,31 +146,6 @@ func (c Config) entries(stored []postgres.Stored) []chart.Entry {
 func forget(err error) error {
 	if errors.Is(err, fault.NotFound) || errors.Is(err, fault.Superseded) {
 		return nil
-	}
-	return err
-}
-
-type writer struct {
-	river.WorkerDefaults[jobs.WriteBack]
-	c Config
-}
-
-// Work converges one referral. What a person must look at ends the job; what passes is put off.
-func (w *writer) Work(ctx context.Context, job *river.Job[jobs.WriteBack]) error {
-	if w.c.Converger == nil {
-		return nil // no record: the referral waits as unwritten until one is configured
-	}
-	err := w.c.Converger.Converge(ctx, job.Args.Key, job.Args.Version)
-	var later *writeback.Later
-	switch {
-	case err == nil, errors.Is(err, fault.NotFound), errors.Is(err, fault.Superseded):
-		return nil
-	case errors.As(err, &later):
-		return river.JobSnooze(later.After)
-	case errors.Is(err, fault.Refused):
-		// The text names a kind of resource and a status at most; the key is ours.
-		w.c.Log.WarnContext(ctx, "a referral needs attention: it could not be written", "referral", job.Args.Key, "reason", err.Error())
-		return river.JobCancel(err)
 	}
 	return err
 }
