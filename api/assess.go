@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"maps"
 	"net/http"
 	"slices"
 	"strconv"
@@ -63,8 +64,22 @@ func (s *server) assessBody(c *gin.Context) (int, error) {
 	return len(resources), nil
 }
 
-// assessDay reads the day of the assessment; without one it is today at the hospital.
+// assessDay reads the day of the assessment; without one it is today at the hospital. A parameter that nobody reads could be a
+// misspelt day, so it is refused.
 func (s *server) assessDay(c *gin.Context) (filter.Day, error) {
+	query := c.Request.URL.Query()
+	for _, name := range slices.Sorted(maps.Keys(query)) {
+		switch {
+		case name != "on" && name != "_format":
+			said := "a parameter"
+			if fhir.ValidID(strings.ReplaceAll(name, "_", "-")) {
+				said = name
+			}
+			return 0, refusal(http.StatusBadRequest, "not-supported", "", said+" is not a parameter of this route; it knows on")
+		case len(query[name]) > 1:
+			return 0, refusal(http.StatusBadRequest, "value", "", name+" is given more than once")
+		}
+	}
 	text, given := c.GetQuery("on")
 	if !given {
 		return filter.NewDay(s.Now().In(s.Zone).Date()), nil
@@ -149,8 +164,11 @@ func readDocument(document []byte, base string) ([]step, error) {
 		return nil, err
 	}
 	if r.Type != "Bundle" {
-		st := put(DefaultFeed, base, step{path: r.Type, resource: r}, target{})
-		return []step{st}, nil
+		steps := []step{put(DefaultFeed, base, step{path: r.Type, resource: r}, target{})}
+		if faults := refusals(steps); len(faults) > 0 {
+			return nil, &fhir.Invalid{Issues: faults}
+		}
+		return steps, nil
 	}
 	b, err := fhir.DecodeBundle(r)
 	if err != nil {
@@ -160,7 +178,7 @@ func readDocument(document []byte, base string) ([]step, error) {
 	if err != nil {
 		return nil, err
 	}
-	if faults := faultsOf(steps); len(faults) > 0 {
+	if faults := refusals(steps); len(faults) > 0 {
 		return nil, &fhir.Invalid{Issues: faults}
 	}
 	if _, notified := b.NotificationType(); b.Type == "history" && !notified {
@@ -171,7 +189,21 @@ func readDocument(document []byte, base string) ([]step, error) {
 	return steps, nil
 }
 
-// inLine adds to the faults of one line of NDJSON which line it is.
+// refusals lists the faults of all steps, also of those that a door would answer by themselves.
+func refusals(steps []step) []fhir.Issue {
+	var all []fhir.Issue
+	for _, st := range steps {
+		switch {
+		case st.kind == faulty:
+			all = append(all, st.faults...)
+		case st.kind == answered && st.answer.status >= http.StatusBadRequest:
+			all = append(all, st.answer.issues...)
+		}
+	}
+	return all[:min(len(all), maxFaults)]
+}
+
+// inLine adds to the faults of one line of NDJSON which line it is; the path is one of that line's resource.
 func inLine(err error, line, lines int) error {
 	var invalid *fhir.Invalid
 	if lines == 1 || !errors.As(err, &invalid) {
@@ -179,7 +211,7 @@ func inLine(err error, line, lines int) error {
 	}
 	out := &fhir.Invalid{}
 	for _, i := range invalid.Issues {
-		i.Text = "line " + strconv.Itoa(line) + ": " + i.Text
+		i.Text = "line " + strconv.Itoa(line) + ": " + strings.TrimPrefix(i.Expression+": ", ": ") + i.Text
 		out.Issues = append(out.Issues, i)
 	}
 	return out

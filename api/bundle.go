@@ -139,7 +139,7 @@ func planRequest(feed, base string, st step, e fhir.Entry, at string) step {
 	t.path = at + ".request.url"
 	switch {
 	case !ok && e.HasResource && !kept(e.Resource.Type):
-		return st.informed(ignoredText(e.Resource.Type))
+		return st.ignoring(e.Resource.Type, st.path)
 	case !ok:
 		return st.fail("value", at+".request.url", "this is neither Type nor Type/id of this feed")
 	case t.operation || e.Method == "GET" || e.Method == "HEAD":
@@ -166,6 +166,7 @@ func planRequest(feed, base string, st step, e fhir.Entry, at string) step {
 // taken as the state of its record. In a notification the entry of a GET may carry the resource as well.
 func planHistory(feed, base string, st step, e fhir.Entry, at string, notified bool) step {
 	t, ok := parseTarget(e.URL, base)
+	t.path = at + ".request.url"
 	if e.Method == "DELETE" {
 		if !ok || t.ID == "" {
 			return st.fail("value", at+".request.url", "a deletion in a history names Type/id of this feed")

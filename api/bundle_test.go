@@ -56,7 +56,7 @@ func TestOfficialTransaction(t *testing.T) {
 	two := uuid.NewSHA1(feedSpace("default"), []byte("urn:uuid:88f151c0-a954-468a-88bd-5ae15c08e059")).String()
 	bundleType, got := answers(t, w.Body.Bytes())
 	want := []string{
-		"201 Patient/" + one + `/_history/1 W/"1"`,
+		"201 Patient/" + one + `/_history/1 W/"1" information informational, warning incomplete Bundle.entry[0].resource.id`,
 		"200",
 		`200 Patient/123/_history/4 W/"4"`,
 		"400 error not-supported Bundle.entry[3].request.url",

@@ -144,16 +144,28 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 		a.status = http.StatusCreated
 	}
 	a.issues = []fhir.Issue{{Severity: "information", Code: "informational", Text: fateText(o.Fate, st.kind)}}
+	if o.Fate == screen.Dropped && needsPatient(it) {
+		a.issues[0].Text = "it names no patient who could be followed; nothing was kept"
+	}
 	if st.kind != keep {
 		return a
 	}
 	if o.Retracted {
 		a.issues[0] = fhir.Issue{Severity: "warning", Code: "conflict", Text: retractedText}
 	}
-	if o.Undecided {
+	switch {
+	case o.SameVersion:
+		a.issues = append(a.issues, fhir.Issue{Severity: "warning", Code: "conflict", Expression: st.path + ".meta", Text: sameVersionText})
+	case o.Undecided:
 		a.issues = append(a.issues, fhir.Issue{Severity: "information", Code: "informational", Expression: st.path + ".meta", Text: undecidedText})
 	}
 	warnings := fhir.Warnings(st.resource)
+	for _, path := range it.Lookalikes {
+		warnings = append(warnings, fhir.Issue{Severity: "warning", Code: "code-invalid", Expression: path, Text: lookalikeText})
+	}
+	if st.resource.Type == "Patient" && o.Version > 0 && st.resource.NamelessID() {
+		warnings = append(warnings, fhir.Issue{Severity: "warning", Code: "incomplete", Expression: "Patient.id", Text: namelessText})
+	}
 	if w, ok := fhir.NoPatient(st.resource, o.Version > 0); ok && needsPatient(it) {
 		warnings = append(warnings, w)
 	}
@@ -173,6 +185,17 @@ const retractedText = "a deletion or retraction of this resource stands, so this
 // undecidedText answers content that replaced other content, or did not, for no other reason than when it came.
 const undecidedText = "neither meta.versionId nor meta.lastUpdated tells whether this is newer than what was here, so the order of receipt decided"
 
+// sameVersionText answers content that replaced other content of the very same version.
+const sameVersionText = "same version, other content: a record gives every change a new meta.versionId and meta.lastUpdated; " +
+	"the order of receipt decided"
+
+// lookalikeText answers a code that would have been one of a filter with its system beside it.
+const lookalikeText = "the code looks like a listed one but its system is missing or unknown, so it was not taken for it"
+
+// namelessText answers a Patient whose id was made here.
+const namelessText = "this Patient came without an id of the record, so nothing in the record can be about the patient: " +
+	"no draft can be written until the same patient arrives with the record's id"
+
 // needsPatient reports whether an item is of no use before somebody says whose it is: it tells of a filter, or of the use of
 // a device that may be one.
 func needsPatient(it screen.Item) bool {
@@ -190,6 +213,8 @@ func fateText(f screen.Fate, k kind) string {
 		return "this was already here"
 	case screen.Stale:
 		return "a newer version is already here; this one changes nothing"
+	case screen.Waiting:
+		return "held until the device it names is known; nobody is followed for it yet"
 	case screen.Forgotten:
 		return "nothing of this resource was here; that it is gone was noted"
 	}

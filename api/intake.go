@@ -75,10 +75,10 @@ func (s *server) deleteResource(c *gin.Context, d *delivery) error {
 func targetOf(c *gin.Context) (target, error) {
 	t := target{Type: c.Param("type"), ID: c.Param("id")}
 	if !slices.Contains(r4Types(), t.Type) {
-		return t, refusal(http.StatusNotFound, "not-supported", "", "this is not a resource type of FHIR R4")
+		return t, refusal(http.StatusNotFound, "not-supported", "Resource", notR4)
 	}
 	if t.ID != "" && !fhir.ValidID(t.ID) {
-		return t, refusal(http.StatusBadRequest, "value", "", "an id is 1 to 64 letters, digits, hyphens and full stops")
+		return t, refusal(http.StatusBadRequest, "value", t.Type+".id", "an id is 1 to 64 letters, digits, hyphens and full stops")
 	}
 	if t.ID == "" && c.Request.Method != http.MethodPost {
 		query := c.Request.URL.Query()

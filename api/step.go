@@ -2,7 +2,6 @@ package api
 
 import (
 	"cmp"
-	"slices"
 	"strings"
 
 	"dwellwatch/fhir"
@@ -126,18 +125,24 @@ func put(feed, base string, st step, t target) step {
 		r.ID = madeID(feed, st.fullURL, r.Raw)
 	}
 	st.kind, st.resource = keep, r
-	if !kept(r.Type) {
-		return st.informed(ignoredText(r.Type))
+	return st.ignoring(r.Type, st.path)
+}
+
+// ignoring plans no more for a type that the doors have no use for, and refuses one that R4 does not have. path is where the type
+// stands.
+func (st step) ignoring(resourceType, path string) step {
+	switch {
+	case kept(resourceType):
+		return st
+	case !known(resourceType):
+		return st.fail("not-supported", path, notR4)
 	}
-	return st
+	return st.informed(ignoredText(resourceType))
 }
 
 func ignoredText(resourceType string) string {
 	if resourceType == "Bundle" {
 		return "a Bundle as a resource is not kept; to deliver its entries, post it to the base"
-	}
-	if !slices.Contains(r4Types(), resourceType) {
-		return "this is not a resource type of FHIR R4; nothing was kept"
 	}
 	return "this service has no use for resources of this type; nothing was kept"
 }
@@ -165,7 +170,7 @@ func del(st step, t target) step {
 		return st.ready(400, "error", "not-supported", cmp.Or(t.path, t.Type),
 			"a conditional delete is not supported: this service listens and cannot search; delete by id")
 	case !kept(t.Type):
-		return st.informed(ignoredText(t.Type))
+		return st.ignoring(t.Type, cmp.Or(t.path, "Resource"))
 	}
 	st.kind = remove
 	st.resource = fhir.Resource{Type: t.Type, ID: t.ID, VersionID: t.Version}

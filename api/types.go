@@ -14,6 +14,14 @@ func keptTypes() []string {
 
 func kept(resourceType string) bool { return slices.Contains(keptTypes(), resourceType) }
 
+// notR4 answers a type that FHIR R4 does not have.
+const notR4 = "this is not a resource type of FHIR R4"
+
+// known reports a type of R4, or the one with which a topic notification of R4B and R5 begins.
+func known(resourceType string) bool {
+	return resourceType == "SubscriptionStatus" || slices.Contains(r4Types(), resourceType)
+}
+
 // r4Types are the resource types of FHIR R4 that have instances (http://hl7.org/fhir/R4/resourcelist.html); a test compares
 // them with samply's list.
 func r4Types() []string {

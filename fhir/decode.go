@@ -84,6 +84,11 @@ func view(raw []byte) (Resource, []Issue) {
 	case 0:
 	case '{':
 		meta := members(m["meta"], "versionId", "lastUpdated")
+		for _, name := range []string{"versionId", "lastUpdated"} {
+			if _, ok := textOf(meta[name]); meta[name] != nil && !ok {
+				faults = append(faults, Issue{"error", "structure", "meta." + name, "a string was expected"})
+			}
+		}
 		r.VersionID = text(meta["versionId"])
 		r.LastUpdated = parseInstant(text(meta["lastUpdated"]))
 	default:

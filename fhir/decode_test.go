@@ -43,7 +43,7 @@ func TestDecodeTakesBadMeaning(t *testing.T) {
 	t.Parallel()
 	for _, body := range []string{
 		`{"resourceType":"Procedure","status":"done","performedDateTime":"2023-02-30"}`,
-		`{"resourceType":"Device","meta":{"lastUpdated":"yesterday","versionId":3}}`,
+		`{"resourceType":"Device","meta":{"lastUpdated":"yesterday"}}`,
 	} {
 		got, err := Decode([]byte(body))
 		if err != nil || !got.LastUpdated.IsZero() || got.VersionID != "" {
@@ -56,6 +56,7 @@ func TestDecodeRefuses(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct{ body, issues string }{
 		"nothing":              {"", "fatal structure Resource"},
+		"version a number":     {`{"resourceType":"Organization","meta":{"versionId":5,"lastUpdated":null}}`, "error structure Organization.meta.versionId, error structure Organization.meta.lastUpdated"},
 		"only white space":     {" \r\n\t", "fatal structure Resource"},
 		"empty object":         {"{}", "error required Resource.resourceType"},
 		"array":                {`[{"resourceType":"Device"}]`, "error structure Resource"},

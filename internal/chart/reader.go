@@ -217,7 +217,7 @@ func (r *reader) concept(v gjson.Result) concept {
 	var c concept
 	var labels, words []string
 	for _, k := range v.Get("coding").Array() {
-		system, code := k.Get("system").String(), k.Get("code").String()
+		system, code := strings.TrimSpace(k.Get("system").String()), strings.TrimSpace(k.Get("code").String())
 		if code != "" {
 			c.codes = append(c.codes, coding{canonicalSystem(system), code})
 			c.sets = append(c.sets, r.sets.names(system, code)...)

@@ -20,6 +20,7 @@ var shipped embed.FS
 // Sets is a compiled collection of value sets: which sets a coding belongs to.
 type Sets struct {
 	codes    map[string][]string // system|code → names
+	systems  map[string]bool     // of all sets
 	patterns []pattern
 	digest   string
 }
@@ -69,7 +70,7 @@ func LoadSets(site ...[]byte) (Sets, error) {
 		}
 		all = append(all, body)
 	}
-	s := Sets{codes: map[string][]string{}}
+	s := Sets{codes: map[string][]string{}, systems: map[string]bool{}}
 	var lines []string
 	for _, body := range append(all, site...) {
 		var v valueSet
@@ -95,6 +96,7 @@ func (s *Sets) add(name string, v valueSet) ([]string, error) {
 	var lines []string
 	for _, inc := range v.Compose.Include {
 		system := canonicalSystem(inc.System)
+		s.systems[system] = true
 		for _, c := range inc.Concept {
 			key := system + "|" + canonicalCode(system, c.Code)
 			if !slices.Contains(s.codes[key], name) {
@@ -133,8 +135,23 @@ func (s Sets) names(system, code string) []string {
 	return out
 }
 
-// canonicalSystem maps the published addresses of one code system to one.
+// Lookalike reports whether a code is one that tells of a filter in some system, while the system given is missing or none
+// that any set knows.
+func (s Sets) Lookalike(system, code string) bool {
+	if s.systems[canonicalSystem(system)] {
+		return false
+	}
+	for known := range s.systems {
+		if slices.ContainsFunc(s.names(known, code), func(n string) bool { return slices.Contains(evidenceSets(), n) }) {
+			return true
+		}
+	}
+	return false
+}
+
+// canonicalSystem maps the published addresses of one code system to one. Blanks around it and slashes at its end do not count.
 func canonicalSystem(system string) string {
+	system = strings.TrimRight(strings.TrimSpace(system), "/")
 	switch system {
 	case "http://www.cms.gov/Medicare/Coding/ICD10", "urn:oid:2.16.840.1.113883.6.4":
 		return "http://hl7.org/fhir/sid/icd-10-pcs"
@@ -157,8 +174,9 @@ func canonicalSystem(system string) string {
 }
 
 // canonicalCode puts the dot of ICD-10-CM back where a sender left it out, and takes off a modifier that stands after a
-// CPT code ("37193-53").
+// CPT code ("37193-53"). Blanks around it do not count.
 func canonicalCode(system, code string) string {
+	code = strings.TrimSpace(code)
 	if system == "http://hl7.org/fhir/sid/icd-10-cm" && len(code) > 3 && !strings.Contains(code, ".") {
 		return code[:3] + "." + code[3:]
 	}

@@ -47,6 +47,7 @@ type Policy struct {
 	DueRoutine           int
 	EraseDays            int // a person without evidence is erased after this many days
 	QuarantineDays       int
+	HoldDays             int // an entry that names a device which is not here is forgotten after this many days
 }
 
 // Default is the policy that ships. Sources stand in Thresholds.
@@ -57,7 +58,7 @@ func Default() Policy {
 		AcuteVTEMonths: 3, TherapeuticDays: 21, TherapeuticSomeDays: 14, CourseMonths: 3, CoverGapDays: 3,
 		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RequestDays: 180, RefillDays: 365,
 		LMWHBandPercent: 15, WeightDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
-		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, EraseDays: 30, QuarantineDays: 30,
+		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, EraseDays: 30, QuarantineDays: 30, HoldDays: 30,
 	}
 }
 
@@ -123,6 +124,7 @@ func (p Policy) Thresholds() []Threshold {
 		{"due_days.routine", "days", p.DueRoutine, 1, 180, "", Choice},
 		{"erase_days", "days", p.EraseDays, 0, 365, "", Choice},
 		{"quarantine_days", "days", p.QuarantineDays, 1, 365, "", Choice},
+		{"hold_days", "days", p.HoldDays, 1, 90, "", Choice},
 	}
 }
 

@@ -81,11 +81,10 @@ func (l *locks) join(p plan) {
 
 // accept is one try: plan without locks, lock, plan again, write. Most calls hold nothing for us and end after the first plan.
 func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item, now time.Time, held bool, need *locks) ([]screen.Outcome, error) {
-	k, err := read(ctx, tx, who, items)
+	first, _, err := s.work(ctx, tx, who, items, now, held, nil)
 	if err != nil {
 		return nil, err
 	}
-	first := newPlan(items, k, now, held, nil)
 	if first.empty() {
 		return first.outcomes, nil
 	}
@@ -101,15 +100,15 @@ func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []sc
 	if err != nil {
 		return nil, err
 	}
-	if k, err = read(ctx, tx, who, items); err != nil {
+	p, k, err := s.work(ctx, tx, who, items, now, held, fresh)
+	if err != nil {
 		return nil, err
 	}
-	p := newPlan(items, k, now, held, fresh)
 	if !need.slots.covers(p.slots) || !covers(locked, p.persons()) || len(p.begun) > 0 || !allKeep(p, k, fresh) {
 		need.join(p)
 		return nil, errPlanChanged
 	}
-	if err := write(ctx, tx, who, p); err != nil {
+	if err := s.write(ctx, tx, who, p); err != nil {
 		return nil, err
 	}
 	if err := regroup(ctx, tx, p, k, now); err != nil {
@@ -118,15 +117,58 @@ func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []sc
 	return p.outcomes, s.raise(ctx, tx, p)
 }
 
+// work plans the items, together with what was held for want of a device or a patient that they bring. Whoever the call would
+// begin, and ends with nothing of theirs, as when an entry goes over to somebody else, is idle and not begun.
+func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item, now time.Time, late bool, fresh map[alias]bool) (plan, known, error) {
+	var joined []waiting
+	idle := map[alias]bool{}
+	for {
+		all := items
+		for _, w := range joined {
+			all = append(slices.Clip(all), w.item)
+		}
+		k, err := read(ctx, tx, who, all)
+		if err != nil {
+			return plan{}, known{}, err
+		}
+		p := newPlan(items, joined, k, now, late, fresh, idle)
+		before := len(idle)
+		for a, person := range p.begun {
+			if !p.keeps(person) {
+				idle[a] = true
+			}
+		}
+		if len(idle) > before {
+			continue
+		}
+		more, err := joining(ctx, tx, p, k, fresh)
+		if err != nil {
+			return plan{}, known{}, err
+		}
+		more = slices.DeleteFunc(more, func(w waiting) bool {
+			return slices.ContainsFunc(joined, func(j waiting) bool { return j.key() == w.key() })
+		})
+		if len(more) == 0 {
+			return p, k, nil
+		}
+		joined = append(joined, more...)
+		clear(idle) // what is joined may be theirs
+	}
+}
+
 // allKeep reports whether each person made by this transaction still has something to be followed for.
 func allKeep(p plan, k known, fresh map[alias]bool) bool {
 	for a := range fresh {
-		person := k.persons[a]
-		if !slices.ContainsFunc(p.rows, func(r row) bool { return r.version.person == person && r.version.current }) {
+		if !p.keeps(k.persons[a]) {
 			return false
 		}
 	}
 	return true
+}
+
+// keeps reports whether the plan ends with an entry of a person.
+func (p plan) keeps(person string) bool {
+	return slices.ContainsFunc(p.rows, func(r row) bool { return r.version.person == person && r.version.current })
 }
 
 func covers(held set, wanted set) bool {
@@ -235,7 +277,7 @@ func lockPersons(ctx context.Context, tx pgx.Tx, persons set) (set, error) {
 }
 
 // write stores the versions and the hashes of a plan.
-func write(ctx context.Context, tx pgx.Tx, who *identity, p plan) error {
+func (s *Store) write(ctx context.Context, tx pgx.Tx, who *identity, p plan) error {
 	const demote = `UPDATE resource SET current = false WHERE feed = @feed AND type = @type AND id = @id AND current`
 	const insert = `
 		INSERT INTO resource (feed, type, id, version, version_id, last_updated, received_at, digest, person_id,
@@ -265,6 +307,7 @@ func write(ctx context.Context, tx pgx.Tx, who *identity, p plan) error {
 			"patient": v.patient, "links": links})
 	}
 	queueRetractionWrite(b, who, p.retired)
+	s.queueWaitingWrite(b, p)
 	return tx.SendBatch(ctx, b).Close()
 }
 

@@ -60,8 +60,10 @@ func allArrivals() map[string]arrivals {
 		"a retraction in the same second":             {items: []screen.Item{placed("p", "a", "x", at(1)), placed("p", "a", "y", at(1), retracted)}},
 		"versions count where the second is the same": {items: []screen.Item{placed("p", "a", "1", at(1)), placed("p", "a", "2", at(1)), placed("p", "a", "3", at(1))}, want: "a: Procedure/p v3"},
 		"moved to another patient":                    {items: []screen.Item{placed("p", "a", "1"), placed("p", "b", "2"), placed("q", "a", "1"), placed("r", "b", "1")}, want: "a: Procedure/q v1; b: Procedure/p v2, Procedure/r v1"},
-		"a device told of late":                       {items: []screen.Item{item("Device/d", "", "1", evidence, holdable), item("DeviceUseStatement/u", "a", "1", naming("Device/d"))}, again: []screen.Item{item("DeviceUseStatement/u", "a", "1", naming("Device/d"))}, want: "a: Device/d v1, DeviceUseStatement/u v1"},
-		"a deletion of a device that is in use":       {items: []screen.Item{item("Device/d", "", "1", evidence, holdable), item("Device/d", "", "2", deleted), placed("p", "a", "1", naming("Device/d"))}, want: "a: Procedure/p v1"},
+		"a device told of late":                       {items: []screen.Item{item("Device/d", "", "1", evidence, holdable), item("DeviceUseStatement/u", "a", "1", naming("Device/d"))}, want: "a: Device/d v1, DeviceUseStatement/u v1"},
+		"a device told of late, and its use before": {items: []screen.Item{item("Device/d", "", "1", evidence, holdable), item("DeviceUseStatement/u", "b", "1", naming("Device/d")), item("DeviceUseStatement/u", "a", "2", naming("Device/d")), item("Procedure/q", "a", "1", naming("Device/d"))},
+			want: "a: Device/d v1, DeviceUseStatement/u v2, Procedure/q v1"},
+		"a deletion of a device that is in use": {items: []screen.Item{item("Device/d", "", "1", evidence, holdable), item("Device/d", "", "2", deleted), placed("p", "a", "1", naming("Device/d"))}, want: "a: Procedure/p v1"},
 
 		"replaced by another": {items: with(joined, patient("a", "1", "b"), patient("b", "1")), again: []screen.Item{patient("a", "1", "b"), patient("b", "1")},
 			want: "a+b: Patient/a v1, Patient/b v1, Procedure/pa v1, Procedure/pb v1"},

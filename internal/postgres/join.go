@@ -42,6 +42,9 @@ func (p *planner) link() {
 				switch known := p.known.persons[a]; known {
 				case person:
 				case "":
+					if p.idle[a] {
+						continue
+					}
 					p.known.persons[a], p.begun[a] = person, person
 					again = true
 				default:
@@ -58,8 +61,8 @@ func (p *planner) joins(i screen.Item) bool {
 	if i.Resource.Type != "Patient" || i.Patient == "" || len(i.Links) == 0 || gone(i) || p.outdated(i) {
 		return false
 	}
-	cur := p.known.kept[keyOf(i)].current()
-	return cur == nil || weigh(p.arriving(i), *cur) == screen.Updated
+	kept := p.known.kept[keyOf(i)]
+	return kept.current() == nil || kept.weigh(p.arriving(i)) == screen.Updated
 }
 
 // lowest gives the lowest person among the aliases that are followed.

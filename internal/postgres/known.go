@@ -40,12 +40,15 @@ type known struct {
 	retired map[key]retraction
 	namers  map[key][]namer
 	devices map[key]bool // filter devices held without a patient
+	here    map[key]bool // devices of which something is here, and is not gone
+	waiting map[key]waiting
+	named   []waiting // that name a Device of the call
 }
 
 // read collects what is known about the items. It runs once without locks, to learn which are needed, and again under them.
 func read(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item) (known, error) {
 	k := known{persons: map[alias]string{}, kept: map[key]history{}, retired: map[key]retraction{}, namers: map[key][]namer{},
-		devices: map[key]bool{}}
+		devices: map[key]bool{}, here: map[key]bool{}, waiting: map[key]waiting{}}
 	keys := make([]key, 0, len(items))
 	var aliases []alias
 	var devices []key
@@ -64,6 +67,7 @@ func read(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item) (k
 	queueVersionRead(b, keys, &k)
 	queueRetractionRead(b, who, keys, &k)
 	queueDeviceRead(b, devices, &k)
+	queueWaitingRead(b, keys, &k)
 	if err := tx.SendBatch(ctx, b).Close(); err != nil {
 		return known{}, err
 	}
@@ -159,16 +163,20 @@ func queueVersionRead(b *pgx.Batch, keys []key, k *known) {
 
 func queueDeviceRead(b *pgx.Batch, devices []key, k *known) {
 	const read = `
-		SELECT DISTINCT r.feed, r.type, r.id
+		SELECT DISTINCT r.feed, r.type, r.id, r.evidence AND r.person_id IS NULL
 		FROM unnest(@feeds::text[], @types::text[], @ids::text[]) AS want (feed, type, id) JOIN resource r USING (feed, type, id)
-		WHERE r.current AND r.evidence AND NOT r.retracted AND r.person_id IS NULL`
+		WHERE r.current AND NOT r.retracted AND (r.moved OR NOT r.deleted)`
 	if len(devices) == 0 {
 		return
 	}
 	b.Queue(read, columns(devices)).Query(func(rows pgx.Rows) error {
 		var at key
-		_, err := pgx.ForEachRow(rows, []any{&at.feed, &at.kind, &at.id}, func() error {
-			k.devices[at] = true
+		var unassigned bool
+		_, err := pgx.ForEachRow(rows, []any{&at.feed, &at.kind, &at.id, &unassigned}, func() error {
+			k.here[at] = true
+			if unassigned {
+				k.devices[at] = true
+			}
 			return nil
 		})
 		return err

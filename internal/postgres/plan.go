@@ -51,6 +51,10 @@ type plan struct {
 	demoted  []key              // resources whose current version in the database no longer counts
 	retired  map[key]retraction // to be written
 	begun    map[alias]string   // persons followed from now on
+	held     map[key]waiting    // entries to be held until a device that they name is known
+	released []key              // entries that are no longer held
+	settled  []key              // devices that turned out to be no filter, or that of somebody
+	filters  map[key]bool       // devices of this call that are filters without a patient
 	changed  set                // persons whose chart_version rises
 	pulled   set                // persons whose context is to be read
 	doubted  set                // persons of whom only the order of receipt told what counts
@@ -58,7 +62,9 @@ type plan struct {
 }
 
 // empty reports whether nothing is to be written.
-func (p plan) empty() bool { return len(p.rows) == 0 && len(p.retired) == 0 }
+func (p plan) empty() bool {
+	return len(p.rows) == 0 && len(p.retired) == 0 && len(p.held) == 0 && len(p.released) == 0 && len(p.settled) == 0
+}
 
 // persons lists whoever must be locked.
 func (p plan) persons() set {
@@ -114,30 +120,41 @@ func slotOf(k key) int32 {
 type planner struct {
 	plan
 	items   []screen.Item
+	joined  []waiting // what was held until now; the last of the items
 	known   known
 	now     time.Time
-	held    bool           // the items came at now and were kept aside until later
+	late    bool           // the items came at now and were kept aside until later
 	fresh   map[alias]bool // aliases that this transaction made
+	idle    map[alias]bool // aliases not to be begun: the call tells of them, and ends with nothing of theirs
 	tells   []bool         // per item: tells of a filter of its patient
 	keep    []bool         // per item: may be kept
+	arrived map[key]bool   // devices of which this call brings something that is not gone
 	removed map[key]retraction
 }
 
 // newPlan works out what the items change. It uses k up.
-func newPlan(items []screen.Item, k known, now time.Time, held bool, fresh map[alias]bool) plan {
-	p := planner{items: items, known: k, now: now, held: held, fresh: fresh,
-		plan: plan{retired: map[key]retraction{}, begun: map[alias]string{}, changed: set{}, pulled: set{}, doubted: set{}, slots: slots{}}}
+func newPlan(items []screen.Item, joined []waiting, k known, now time.Time, late bool, fresh, idle map[alias]bool) plan {
+	p := planner{items: items, joined: joined, known: k, now: now, late: late, fresh: fresh, idle: idle,
+		plan: plan{retired: map[key]retraction{}, begun: map[alias]string{}, changed: set{}, pulled: set{}, doubted: set{}, slots: slots{},
+			held: map[key]waiting{}, filters: map[key]bool{}},
+		arrived: map[key]bool{}}
+	for _, w := range joined {
+		p.items = append(slices.Clip(p.items), w.item)
+		p.release(w.key())
+	}
 	p.follow()
 	p.admit()
-	for n := range items {
+	for n := range p.items {
 		p.outcomes = append(p.outcomes, p.take(n))
 	}
+	p.outcomes = p.outcomes[:len(items)]
+	p.settle()
 	return p.plan
 }
 
 // arriving gives an item as a version. Content keeps its digest; a delete has none but that of no bytes.
 func (p *planner) arriving(i screen.Item) version {
-	v := version{stamp: stamp{i.Resource.VersionID, i.Resource.LastUpdated}, receivedAt: p.now, held: p.held, read: i.Read, deleted: i.Deleted,
+	v := version{stamp: stamp{i.Resource.VersionID, i.Resource.LastUpdated}, receivedAt: p.now, held: p.late, read: i.Read, deleted: i.Deleted,
 		retracted: i.Retracted && !i.Deleted, evidence: i.Evidence && !gone(i), current: true}
 	if !i.Deleted {
 		v.digest = contentDigest(i.Resource.Raw)
@@ -155,17 +172,22 @@ func (p *planner) follow() {
 	for _, i := range p.items {
 		k := keyOf(i)
 		if gone(i) {
-			r := retraction{p.arriving(i).stamp, p.now}
+			r := retraction{stamp: p.arriving(i).stamp, at: p.now}
 			if old, ok := p.removed[k]; ok {
 				r = old.later(r)
 			}
 			p.removed[k] = r
 			delete(devices, k)
+			delete(p.known.here, k)
 		}
 	}
 	for _, i := range p.items {
-		if i.Resource.Type == "Device" && i.Evidence && i.Patient == "" && !gone(i) && !p.outdated(i) {
-			devices[keyOf(i)] = true
+		if i.Resource.Type != "Device" || gone(i) || p.outdated(i) {
+			continue
+		}
+		p.arrived[keyOf(i)] = true
+		if i.Evidence && i.Patient == "" {
+			devices[keyOf(i)], p.filters[keyOf(i)] = true, true
 		}
 	}
 	for _, i := range p.items {
@@ -178,7 +200,7 @@ func (p *planner) follow() {
 		if !tells || i.Patient == "" || p.outdated(i) {
 			continue
 		}
-		if _, followed := p.known.persons[a]; !followed {
+		if _, followed := p.known.persons[a]; !followed && !p.idle[a] {
 			p.begun[a] = personOf(a)
 		}
 	}
@@ -190,7 +212,11 @@ func (p *planner) follow() {
 		p.pulled.add(person)
 		p.changed.add(person)
 	}
+	for a := range p.begun {
+		p.slots.alone(patientKey(a)) // what is held of them is joined
+	}
 	for a := range p.fresh {
+		p.slots.alone(patientKey(a))
 		p.pulled.add(p.known.persons[a])
 		p.changed.add(p.known.persons[a])
 	}
@@ -202,8 +228,8 @@ func (p *planner) outdated(i screen.Item) bool {
 	if r, ok := p.removed[keyOf(i)]; ok && r.refuses(v) {
 		return true
 	}
-	if cur := p.known.kept[keyOf(i)].current(); cur != nil {
-		return weigh(v, *cur) == screen.Stale
+	if kept := p.known.kept[keyOf(i)]; kept.current() != nil {
+		return kept.weigh(v) == screen.Stale
 	}
 	r, ok := p.known.retired[keyOf(i)]
 	return ok && r.refuses(v)
@@ -244,19 +270,27 @@ func (p *planner) take(n int) screen.Outcome {
 	i := p.items[n]
 	k := keyOf(i)
 	v := p.arriving(i)
+	if first := len(p.items) - len(p.joined); n >= first {
+		v.receivedAt, v.held = p.joined[n-first].receivedAt, true
+	}
 	heard, ok := p.known.retired[k]
 	late := ok && (gone(i) && v.against(heard.stamp) == older || !gone(i) && heard.refuses(v))
-	if gone(i) && leavesHash(k.kind) {
-		p.retire(k, retraction{v.stamp, p.now})
+	switch {
+	case gone(i) && leavesHash(k.kind):
+		p.retire(k, retraction{stamp: v.stamp, at: p.now, ended: p.ended(k, v.stamp)})
+	case late:
+		// What is refused is not newer than the retraction, so neither is anything that is older than it.
+		p.retire(k, retraction{stamp: heard.stamp, at: heard.at, ended: v.stamp})
 	}
 	cur := p.known.kept[k].current()
 	if cur == nil {
 		return p.takeNew(n, k, v, late)
 	}
+	p.unhold(k, v)
 	v.patient = i.Patient
 	p.assign(i, &v, *cur)
-	undecided := v.undecided(*cur)
-	switch fate := weigh(v, *cur); fate {
+	undecided, again := v.undecided(*cur), v.sameVersion(*cur)
+	switch fate := p.known.kept[k].weigh(v); fate {
 	case screen.Updated:
 		undecided = undecided && !cur.gone() // what revives is newer by its time
 		if undecided {
@@ -267,7 +301,7 @@ func (p *planner) take(n int) screen.Outcome {
 			p.demoted = append(p.demoted, k)
 		}
 		out := p.add(n, k, v, cur, fate)
-		out.Undecided = undecided
+		out.Undecided, out.SameVersion = undecided, again
 		return out
 	case screen.Duplicate:
 		return screen.Outcome{Fate: fate, Version: cur.number}
@@ -281,7 +315,7 @@ func (p *planner) take(n int) screen.Outcome {
 	}
 	v.current = false
 	out := p.add(n, k, v, cur, screen.Stale)
-	out.Retracted, out.Undecided = refused, undecided && !refused
+	out.Retracted, out.Undecided, out.SameVersion = refused, undecided && !refused, again
 	if undecided {
 		p.doubt(k, v.person)
 	}
@@ -299,6 +333,9 @@ func (p *planner) doubt(k key, person string) {
 // nothing is kept, not even a retraction, because only what is newer than all retractions may stand as the current version.
 func (p *planner) takeNew(n int, k key, v version, late bool) screen.Outcome {
 	i := p.items[n]
+	if fate, ok := p.wait(n, k, v, late); ok {
+		return screen.Outcome{Fate: fate, Retracted: fate == screen.Stale && late}
+	}
 	switch {
 	case i.Deleted || i.Retracted && (late || !p.keep[n]):
 		if leavesHash(k.kind) {
@@ -379,13 +416,22 @@ func (p *planner) made(k key, v *version) bool {
 	return slices.ContainsFunc(p.rows, func(r row) bool { return r.key == k && r.version == v })
 }
 
+// ended tells of the highest version that a delete or retraction ends.
+func (p *planner) ended(k key, gone stamp) stamp {
+	top := p.known.kept[k].endedBy(gone)
+	if w, held := p.known.waiting[k]; held && gone.against(w.stamp()) != older {
+		top = top.join(w.stamp())
+	}
+	return top
+}
+
 // retire remembers a delete or retraction if it refuses more than what is remembered.
 func (p *planner) retire(k key, r retraction) {
 	old, ok := p.known.retired[k]
 	if ok {
 		r = old.later(r)
 	}
-	if ok && r.versionID == old.versionID && r.lastUpdated.Equal(old.lastUpdated) && (r.versionID != "" || !r.lastUpdated.IsZero()) {
+	if ok && (r.tells(old) || r.at.Equal(old.at) && r.stamp.equal(old.stamp) && r.ended.equal(old.ended)) {
 		return
 	}
 	p.known.retired[k], p.retired[k] = r, r

@@ -14,6 +14,8 @@ import (
 type retraction struct {
 	stamp
 	at time.Time
+	// ended tells of the highest version that was here, or was refused: the retraction is later than all of them.
+	ended stamp
 }
 
 // leavesHash reports whether deletes of this type are remembered: those a phantom filter could come from.
@@ -26,17 +28,28 @@ func gone(i screen.Item) bool { return i.Deleted || i.Retracted }
 
 // later gives the retraction that refuses more: the newer one, and the one heard last where the order is undecided.
 func (r retraction) later(s retraction) retraction {
-	if s.against(r.stamp) == older {
-		return r
+	ended := r.ended.join(s.ended)
+	if s.against(r.stamp) != older {
+		r = s
 	}
-	return s
+	r.ended = ended
+	return r
+}
+
+// tells reports whether r says the same as s, and says when or which version it was.
+func (r retraction) tells(s retraction) bool {
+	return r.versionID == s.versionID && r.lastUpdated.Equal(s.lastUpdated) && (r.versionID != "" || !r.lastUpdated.IsZero()) && r.ended.equal(s.ended)
+}
+
+func (a stamp) equal(b stamp) bool {
+	return a.versionID == b.versionID && a.lastUpdated.Equal(b.lastUpdated)
 }
 
 // refuses reports whether content is not certainly newer; what the record gave when it was asked later is, unless its own
 // version or time says otherwise.
 func (r retraction) refuses(v version) bool {
 	asked := v.read && r.at.Before(v.receivedAt) && v.against(r.stamp) != older
-	return !asked && !revives(v.stamp, r.stamp, r.at)
+	return !asked && (!revives(v.stamp, r.stamp, r.at) || r.ended.bars(v.stamp))
 }
 
 // hash names a resource without saying which one it is. The separator cannot occur in a type or an id.
@@ -47,7 +60,7 @@ func (i *identity) hash(k key) string {
 }
 
 func queueRetractionRead(b *pgx.Batch, who *identity, keys []key, k *known) {
-	const read = `SELECT hash, version_id, last_updated, at FROM retraction WHERE hash = ANY(@hashes)`
+	const read = `SELECT hash, version_id, last_updated, at, ended_version_id, ended_last_updated FROM retraction WHERE hash = ANY(@hashes)`
 	byHash := map[string]key{}
 	hashes := [][]byte{}
 	for _, key := range keys {
@@ -63,9 +76,9 @@ func queueRetractionRead(b *pgx.Batch, who *identity, keys []key, k *known) {
 	b.Queue(read, pgx.NamedArgs{"hashes": hashes}).Query(func(rows pgx.Rows) error {
 		var hash []byte
 		var r retraction
-		var updated *time.Time
-		_, err := pgx.ForEachRow(rows, []any{&hash, &r.versionID, &updated, &r.at}, func() error {
-			r.lastUpdated = timeOf(updated)
+		var updated, ended *time.Time
+		_, err := pgx.ForEachRow(rows, []any{&hash, &r.versionID, &updated, &r.at, &r.ended.versionID, &ended}, func() error {
+			r.lastUpdated, r.ended.lastUpdated = timeOf(updated), timeOf(ended)
 			k.retired[byHash[string(hash)]] = r
 			return nil
 		})
@@ -75,9 +88,12 @@ func queueRetractionRead(b *pgx.Batch, who *identity, keys []key, k *known) {
 
 func queueRetractionWrite(b *pgx.Batch, who *identity, retired map[key]retraction) {
 	const write = `
-		INSERT INTO retraction (hash, version_id, last_updated, at) VALUES (@hash, @version_id, @last_updated, @at)
-		ON CONFLICT (hash) DO UPDATE SET version_id = EXCLUDED.version_id, last_updated = EXCLUDED.last_updated, at = EXCLUDED.at`
+		INSERT INTO retraction (hash, version_id, last_updated, at, ended_version_id, ended_last_updated)
+		VALUES (@hash, @version_id, @last_updated, @at, @ended_version_id, @ended_last_updated)
+		ON CONFLICT (hash) DO UPDATE SET version_id = EXCLUDED.version_id, last_updated = EXCLUDED.last_updated, at = EXCLUDED.at,
+			ended_version_id = EXCLUDED.ended_version_id, ended_last_updated = EXCLUDED.ended_last_updated`
 	for k, r := range retired {
-		b.Queue(write, pgx.NamedArgs{"hash": []byte(who.hash(k)), "version_id": r.versionID, "last_updated": stampOf(r.lastUpdated), "at": r.at})
+		b.Queue(write, pgx.NamedArgs{"hash": []byte(who.hash(k)), "version_id": r.versionID, "last_updated": stampOf(r.lastUpdated), "at": r.at,
+			"ended_version_id": r.ended.versionID, "ended_last_updated": stampOf(r.ended.lastUpdated)})
 	}
 }

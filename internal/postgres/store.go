@@ -10,6 +10,7 @@ import (
 	"context"
 	"fmt"
 	"sync/atomic"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -25,6 +26,8 @@ type Options struct {
 	// PullContext says that a record can be asked. Then new evidence or a new alias queues a context pull, and
 	// a person's context is pending until it is done; otherwise what the feeds bring is all there is.
 	PullContext bool
+	// HoldFor is how long an entry is held that names a device which is not here; 0 means 30 days, the policy's default.
+	HoldFor time.Duration
 }
 
 // Store is safe for concurrent use.

@@ -106,7 +106,7 @@ func (s *Store) Pending(ctx context.Context, within time.Duration) (int, error) 
 }
 
 // EnqueueErasures queues an ErasePerson for everyone without evidence whose job is lost, for the day on which it was due, and
-// gives their number.
+// gives their number. It also forgets what was held for want of a device that has not come in its time.
 func (s *Store) EnqueueErasures(ctx context.Context, after time.Duration) (int, error) {
 	const read = `
 		SELECT id::text, evidence_gone_version, evidence_gone_at FROM person
@@ -118,6 +118,9 @@ func (s *Store) EnqueueErasures(ctx context.Context, after time.Duration) (int, 
 		ORDER BY id`
 	number := 0
 	err := s.inTx(ctx, "queue erasures", func(tx pgx.Tx) error {
+		if err := forgetWaiting(ctx, tx); err != nil {
+			return err
+		}
 		rows, err := tx.Query(ctx, read)
 		if err != nil {
 			return err

@@ -17,6 +17,31 @@ type stamp struct {
 	lastUpdated time.Time // zero where unknown; whole microseconds, as the database keeps them
 }
 
+// join gives the highest of both as far as each can tell: the higher number and the later time. An id that is no number counts
+// where none is; of two such the later one told.
+func (a stamp) join(b stamp) stamp {
+	x, numeric := number(a.versionID)
+	y, also := number(b.versionID)
+	if b.versionID != "" && (!numeric || also && cmp.Or(cmp.Compare(len(x), len(y)), strings.Compare(x, y)) < 0) {
+		a.versionID = b.versionID
+	}
+	if b.lastUpdated.After(a.lastUpdated) {
+		a.lastUpdated = b.lastUpdated
+	}
+	return a
+}
+
+// bars reports whether content with stamp v is not newer than what a deletion ended: it is older, or the same.
+func (a stamp) bars(v stamp) bool {
+	switch v.against(a) {
+	case older, same:
+		return true
+	case newer:
+		return false
+	}
+	return v.versionID != "" && v.versionID == a.versionID
+}
+
 // order says how one version stands to another.
 type order int
 
@@ -100,6 +125,30 @@ func (h history) next() int64 {
 	return h[len(h)-1].number + 1
 }
 
+// endedBy gives what the kept versions tell of how far the resource had come when a deletion or retraction came. Those that
+// are certainly newer than it are none of its business.
+func (h history) endedBy(gone stamp) stamp {
+	var top stamp
+	for _, v := range h {
+		if gone.against(v.stamp) != older {
+			top = top.join(v.stamp)
+		}
+	}
+	return top
+}
+
+// weigh tells what v is to the current version, which must be there. A deletion is later than every version that was here when
+// it came, whatever the sender's clock says, so none of those revives.
+func (h history) weigh(v version) screen.Fate {
+	current := h.current()
+	fate := weigh(v, *current)
+	asked := v.read && current.receivedAt.Before(v.receivedAt)
+	if fate == screen.Updated && current.gone() && !v.gone() && !asked && h.endedBy(current.stamp).bars(v.stamp) {
+		return screen.Stale
+	}
+	return fate
+}
+
 // repeats gives the kept version that v repeats, if any.
 func (h history) repeats(v version) *version {
 	for _, k := range h {
@@ -121,12 +170,12 @@ func weigh(v version, current version) screen.Fate {
 		return screen.Stale
 	case how == newer:
 		return screen.Updated
+	case v.held && v.receivedAt.Before(current.receivedAt):
+		return screen.Stale
 	case current.gone() && !v.gone():
 		if revives(v.stamp, current.stamp, current.receivedAt) || v.read && current.receivedAt.Before(v.receivedAt) {
 			return screen.Updated
 		}
-		return screen.Stale
-	case v.held && v.receivedAt.Before(current.receivedAt):
 		return screen.Stale
 	case current.moved && !v.moved:
 		return screen.Updated
@@ -136,6 +185,12 @@ func weigh(v version, current version) screen.Fate {
 		return screen.Duplicate
 	}
 	return screen.Updated
+}
+
+// sameVersion reports whether v calls itself the version that current is.
+func (v version) sameVersion(current version) bool {
+	return (v.versionID != "" || !v.lastUpdated.IsZero()) && v.versionID == current.versionID && v.lastUpdated.Equal(current.lastUpdated) &&
+		!v.deleted && !current.deleted && !v.retracted && !current.retracted && v.digest != current.digest
 }
 
 // undecided reports whether neither numbers nor times tell that the content v replaces current, or does not, and it differs.

@@ -24,6 +24,8 @@ type Item struct {
 	Refs []string
 	// Links lists the Patient ids that a Patient names in Patient.link (replaced-by, replaces); nil for other types.
 	Links []string
+	// Lookalikes lists the paths of systems that are missing or unknown where the code is one that tells of a filter.
+	Lookalikes []string
 }
 
 // Fate says what became of an item.
@@ -35,6 +37,7 @@ const (
 	Duplicate Fate = "duplicate" // the same version or content was already here
 	Stale     Fate = "stale"     // an older version than the one kept; stored beside it, changes nothing
 	Dropped   Fate = "dropped"   // neither about a filter nor about anyone followed: counted, not stored
+	Waiting   Fate = "waiting"   // held, following nobody, until a device that it names is known
 	Forgotten Fate = "forgotten" // a delete or retraction of something not kept: only a keyed hash stays
 )
 
@@ -44,6 +47,8 @@ type Outcome struct {
 	Version int64
 	// Undecided says that neither version nor time told whether this is newer than what was here: the order of receipt decided.
 	Undecided bool
+	// SameVersion says that it calls itself the version that was here, and tells something else.
+	SameVersion bool
 	// Retracted says, of content that changes nothing, that a deletion or retraction of the resource stands.
 	Retracted bool
 }

@@ -3,6 +3,7 @@ package screen
 import (
 	"bytes"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/tidwall/gjson"
@@ -48,12 +49,26 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 		it.Evidence = chart.IsFilterDevice(r.Raw, s.Sets, s.Models)
 	case "Procedure", "DeviceUseStatement":
 		it.Evidence = chart.TellsFilter(r.Raw, s.Sets, s.Models)
+		if !it.Evidence {
+			it.Lookalikes = s.lookalikes(r, doc)
+		}
 	case "Medication":
 		it.Holdable = chart.IsAnticoagulant(r.Raw, s.Sets)
 	}
 	// A filter whose patient cannot be told yet is kept until an entry that names it, or a newer version, tells.
 	it.Holdable = it.Holdable || it.Evidence && it.Patient == ""
 	return it
+}
+
+// lookalikes lists the systems at fault of codes that would tell of a filter.
+func (s Screener) lookalikes(r fhir.Resource, doc gjson.Result) []string {
+	var paths []string
+	for n, c := range doc.Get("code.coding").Array() {
+		if s.Sets.Lookalike(c.Get("system").String(), c.Get("code").String()) {
+			paths = append(paths, r.Type+".code.coding["+strconv.Itoa(n)+"].system")
+		}
+	}
+	return paths
 }
 
 func retracted(kind string, doc gjson.Result) bool {
