@@ -64,12 +64,14 @@ func Parse(text string, year int) Identifier {
 	if len(s) > 2 && s[0] == '*' && s[len(s)-1] == '*' {
 		s = s[1 : len(s)-1] // HIBC: the stars of the printed line are no part of it
 	}
-	if len(s) > 3 && s[0] == ']' {
-		s = s[3:] // symbology identifier of ISO/IEC 15424: ], a letter, a digit
+	if len(s) > 3 && s[0] == ']' && letter(s[1]) && digits(s[2:3]) {
+		s = s[3:] // symbology identifier of ISO/IEC 15424
 	}
 	switch {
 	case s == "":
 		return Identifier{Flags: []Flag{Unreadable}}
+	case strings.ContainsFunc(s, func(c rune) bool { return c > 0x7e }):
+		return Identifier{Device: plain(s), Flags: []Flag{Unreadable}} // every agency's characters are ASCII
 	case strings.HasPrefix(s, "+"):
 		return parseHIBC(s, year)
 	case strings.HasPrefix(s, "=") || strings.HasPrefix(s, "&"):
@@ -88,6 +90,8 @@ func Parse(text string, year int) Identifier {
 func plain(s string) string {
 	return strings.ToUpper(strings.Join(strings.Fields(s), ""))
 }
+
+func letter(c byte) bool { return c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' }
 
 // digits reports whether a text has digits only, and some.
 func digits(s string) bool {
