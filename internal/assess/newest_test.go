@@ -37,3 +37,15 @@ func TestNewestDependsOnNoOrder(t *testing.T) {
 		}
 	})
 }
+
+// TestRankPrefersWhatIsAlive: a Task called an error, or of a status nobody knows, never hides one that people work on.
+func TestRankPrefersWhatIsAlive(t *testing.T) {
+	t.Parallel()
+	for _, dead := range []string{"entered-in-error", "cancelled", "rejected", "", "bogus"} {
+		for _, alive := range []string{"in-progress", "accepted", "draft"} {
+			if rank(dead) <= rank(alive) {
+				t.Errorf("%q hides %q", dead, alive)
+			}
+		}
+	}
+}

@@ -220,7 +220,11 @@ func adopt(known []filter.KnownKey, merged []string, tasks []rules.OwnTask) []fi
 
 // rank prefers a Task that people are working on over one that has ended.
 func rank(status string) int {
-	return slices.Index([]string{"in-progress", "accepted", "ready", "received", "on-hold", "requested", "draft", "completed", "failed", "rejected", "cancelled"}, status)
+	order := []string{"in-progress", "accepted", "ready", "received", "on-hold", "requested", "draft", "completed", "failed", "rejected", "cancelled", "entered-in-error"}
+	if at := slices.Index(order, status); at >= 0 {
+		return at
+	}
+	return len(order)
 }
 
 // newest keeps one copy of each entry, whatever the order in which they came.

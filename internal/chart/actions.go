@@ -67,7 +67,7 @@ func speaksOf(w string) bool {
 
 // leadsUpTo are words before the filter's name after which an act is what something else is about.
 func leadsUpTo(w string) bool {
-	return slices.Contains([]string{"before", "prior", "pre", "preoperative", "after", "post", "postoperative", "following", "follow", "for", "check", "ct", "mri"}, w)
+	return slices.Contains([]string{"before", "prior", "pre", "preoperative", "after", "post", "postoperative", "following", "follow", "for", "check"}, w)
 }
 
 // actBeside finds the act beside the filter's name: directly before or after it, or before it with "of" and words between that
@@ -86,7 +86,7 @@ func actBeside(words []string, at, length int) action {
 		if a := act(words[i]); a != noAction {
 			return a
 		}
-		if !slices.Contains([]string{"of", "the", "a", "an", "his", "her", "their", "old", "existing", "previous", "previously", "placed", "indwelling", "retrievable", "temporary", "permanent", "optional", "inferior", "infrarenal", "suprarenal", "removable", "embedded", "tilted", "intravascular", "vascular"}, words[i]) {
+		if !slices.Contains([]string{"of", "the", "a", "an", "his", "her", "their", "old", "existing", "previous", "previously", "placed", "indwelling", "retrievable", "temporary", "permanent", "optional", "inferior", "infrarenal", "suprarenal", "removable", "embedded", "tilted", "intravascular", "vascular", "second", "2nd", "another", "additional", "new", "fractured", "broken", "migrated", "displaced", "penetrating", "occluded", "thrombosed", "infected"}, words[i]) {
 			break
 		}
 	}

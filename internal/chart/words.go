@@ -12,7 +12,7 @@ import (
 func filterPhrases() []string {
 	return []string{
 		"vena cava filter", "vena caval filter", "vena-cava filter", "vena cava-filter", "caval filter", "cava filter", "ivc filter", "ivc-filter", "ivcf",
-		"svc filter", "filter of inferior vena cava", "filter in inferior vena cava", "filter inferior vena cava", "filter, vena cava", "filter vena cava", "filter, inferior vena cava",
+		"svc filter", "filter of inferior vena cava", "filter in inferior vena cava", "filter in the inferior vena cava", "filter into inferior vena cava", "filter into the inferior vena cava", "filter into vena cava", "filter into the vena cava", "filter into ivc", "filter into the ivc", "filter in ivc", "filter in the ivc", "filter inferior vena cava", "filter, vena cava", "filter vena cava", "filter, inferior vena cava",
 	}
 }
 

@@ -44,7 +44,7 @@ func StateOf(status string) string {
 		return TaskDraft
 	case "received", "accepted", "ready", "in-progress", "on-hold":
 		return TaskMovedOn
-	case "rejected":
+	case "rejected", "entered-in-error":
 		return TaskRejected
 	case "cancelled":
 		return TaskDeclined
