@@ -24,7 +24,7 @@ func saysAction(text string) action {
 	for _, clause := range clauses(text) {
 		words := tokens(clause)
 		at, length := filterAt(words)
-		if at < 0 || slices.ContainsFunc(words, speaksOf) || slices.ContainsFunc(words[:at], leadsUpTo) {
+		if at < 0 || slices.ContainsFunc(words, speaksOf) || slices.ContainsFunc(words[:at], leadsUpTo) || says(clause, "left in place", "left behind", "left alone") {
 			continue
 		}
 		a := actBeside(words, at, length)
@@ -62,12 +62,12 @@ func filterAt(words []string) (at, length int) {
 
 // speaksOf are words of a clause that denies an act or speaks of one instead of telling it.
 func speaksOf(w string) bool {
-	return slices.Contains(negations(), w) || slices.Contains([]string{"consultation", "consult", "evaluation", "evaluate", "assessment", "assess", "planning", "planned", "plan", "possible", "possibly", "potential", "discussion", "discuss", "discussed", "request", "requested", "referral", "refer", "scheduled", "schedule", "counselling", "counseling", "consent", "eligible", "eligibility", "suitability", "review", "left", "remains", "remain", "remaining", "situ", "history", "status", "ultrasound", "venogram", "venography", "cavogram", "cavography", "education", "if", "until", "when", "may", "should", "could", "would", "offered", "deferred", "postponed"}, w)
+	return slices.Contains(negations(), w) || slices.Contains([]string{"consultation", "consult", "evaluation", "evaluate", "assessment", "assess", "planning", "planned", "plan", "possible", "possibly", "potential", "discussion", "discuss", "discussed", "request", "requested", "referral", "refer", "scheduled", "schedule", "counselling", "counseling", "consent", "eligible", "eligibility", "suitability", "review", "remains", "remain", "remaining", "situ", "education", "if", "until", "when", "may", "should", "could", "would", "offered", "deferred", "postponed"}, w)
 }
 
 // leadsUpTo are words before the filter's name after which an act is what something else is about.
 func leadsUpTo(w string) bool {
-	return slices.Contains([]string{"before", "prior", "pre", "preoperative", "after", "post", "postoperative", "following", "follow", "for", "check"}, w)
+	return slices.Contains([]string{"before", "prior", "pre", "preoperative", "after", "post", "postoperative", "following", "follow", "for", "check", "history", "status"}, w)
 }
 
 // actBeside finds the act beside the filter's name: directly before or after it, or before it with "of" and words between that

@@ -61,8 +61,12 @@ func saysPartial(text string) bool {
 			phrases = append(phrases, how+" "+what, what+" "+how, what+" was "+how)
 		}
 	}
-	for _, part := range []string{"fragment", "fragments", "strut", "struts", "leg", "legs", "limb", "limbs", "hook", "portion", "part", "parts", "piece", "pieces", "component"} {
-		phrases = append(phrases, "retained "+part, part+" retained", part+" remains", part+" remain", part+" left", part+" was left", part+" were left")
+	for _, part := range []string{"fragment", "fragments", "strut", "struts", "hook", "portion", "piece", "pieces", "component"} {
+		phrases = append(phrases, part+" remains", part+" remain", part+" left", part+" was left", part+" were left")
+	}
+	// Patients have legs, limbs and parts, too.
+	for _, part := range []string{"fragment", "fragments", "strut", "struts", "hook", "portion", "part", "parts", "piece", "pieces", "component", "leg", "legs", "limb", "limbs"} {
+		phrases = append(phrases, "retained "+part, "retained filter "+part, part+" retained", part+" left behind", part+" was left behind", part+" were left behind", "filter "+part+" remains", "filter "+part+" remain")
 	}
 	return says(text, append(phrases, "fragment", "fragments", "remnant", "remnants", "partially successful", "partial success")...)
 }

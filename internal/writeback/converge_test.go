@@ -138,7 +138,7 @@ func TestLostRepliesMakeNoSecondTask(t *testing.T) {
 			t.Parallel()
 			peer := peertest.Start(t, peertest.WithHabits(habits))
 			// The peer has done its work before it drops the reply, so the wait may be short here.
-			b := newBench(t, peer, "", func(c *writeback.Config) { c.Timeout = 500 * time.Millisecond })
+			b := newBench(t, peer, "", func(c *writeback.Config) { c.Timeout = 100 * time.Millisecond })
 			tries := b.converge()
 			b.want(func(d *compose.Document) { d.Referral.Revision, d.Referral.Priority = 2, "asap" })
 			tries += b.converge()

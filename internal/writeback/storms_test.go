@@ -61,7 +61,7 @@ func TestStorms(t *testing.T) {
 		{"next links to another host", map[string]any{"foreignNext": map[string]any{"size": 1, "base": elsewhere}}, 6, 3, false, false},
 		{"parameters ignored", map[string]any{"ignoreParameters": true}, 6, 20, false, false},
 		{"parameters ignored among many", map[string]any{"ignoreParameters": true, "dropReplies": 3}, 4, 110, false, false},
-		{"the first searches find nothing", map[string]any{"emptyFirst": 60, "dropReplies": 4}, 6, 3, false, false},
+		{"the first searches find nothing", map[string]any{"emptyFirst": 25, "dropReplies": 4}, 6, 3, false, false},
 		{"searches find nothing", map[string]any{"emptyEvery": 1, "conflictEvery": 5}, 6, 3, false, false},
 		{"searches find nothing and ifNoneExist doubles", map[string]any{"emptyEvery": 1, "ignoreIfNoneExist": true, "conflictEvery": 5}, 6, 3, false, false},
 		{"searches find nothing, ifNoneExist doubles, replies are lost",
