@@ -75,6 +75,10 @@ func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 		return answered(old, w, task, asOf)
 	case putBy && (task == TaskMovedOn || task == TaskDone || task == TaskRejected):
 		return answered(old, w, task, asOf)
+	case open && w.To != old.To:
+		// Another question of somebody else. Its own round makes the write-back see it, should people have taken up the first
+		// one at this moment; a draft that nobody took up becomes the new one.
+		return round(old, w, asOf)
 	case open:
 		return revise(old, w, asOf)
 	}

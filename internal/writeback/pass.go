@@ -84,13 +84,13 @@ func asksWhether(t held) bool {
 	return gjson.GetBytes(t.raw, `reasonCode.coding.#(system=="`+compose.VerdictSystem+`").code`).String() == "clarify"
 }
 
-// answerEarlier completes a Task of an earlier round that people had taken up and that asked whether a filter is in: the record
-// has answered that, and another question is asked of somebody else. Any other Task that people took up is theirs. It gives
-// the Tasks that are left to look at.
+// answerEarlier completes a Task of an earlier round, or of a database that was lost, that people had taken up and that asked
+// whether a filter is in, where the clinic is to be asked now: the record has answered that question. Any other Task that
+// people took up is theirs. It gives the Tasks that are left to look at.
 func (r *run) answerEarlier(ctx context.Context, tasks []held) ([]held, error) {
 	var left []held
 	for _, t := range tasks {
-		if t.ended() || t.untouched() || t.has(compose.TaskSystem, r.taskInstance) || !r.made(t) || !asksWhether(t) {
+		if t.ended() || t.untouched() || t.has(compose.TaskSystem, r.taskInstance) || !asksWhether(t) || r.referral.To != draft.ToClinic {
 			left = append(left, t)
 			continue
 		}

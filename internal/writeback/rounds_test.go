@@ -6,6 +6,7 @@ import (
 
 	"dwellwatch/internal/compose"
 	"dwellwatch/internal/draft"
+	"dwellwatch/internal/writeback"
 )
 
 // asks makes the wanted Task ask the given verdict's question of its addressee.
@@ -51,6 +52,40 @@ func TestRounds(t *testing.T) {
 			b.want(func(d *compose.Document) { d.Referral.Reason = draft.NotDue })
 			b.converge()
 			if task := b.only("Task"); get(task, "status") != "completed" || get(task, "statusReason.coding.0.code") != "answered" {
+				t.Errorf("%s", task)
+			}
+			b.quiet()
+			b.sound()
+		},
+		"whether a filter is in, of a lost database, taken up, then answered": func(t *testing.T, b *bench) {
+			other := b.config
+			other.Site.Installation = otherInstallation
+			b.want(func(d *compose.Document) { asks(d, "clarify", draft.ToCoordinator) })
+			b.converger = writeback.New(other)
+			b.converge()
+			b.byOthers(b.only("Task"), map[string]any{"status": "accepted"})
+			b.forget()
+			b.converger = writeback.New(b.config)
+			b.want(func(d *compose.Document) { asks(d, "refer", draft.ToClinic) })
+			b.converge()
+			status := map[string]int{}
+			for _, task := range b.entries("Task") {
+				status[get(task, "status")+" "+get(task, "reasonCode.coding.0.code")]++
+			}
+			if status["completed clarify"] != 1 || status["draft refer"] != 1 || len(status) != 2 {
+				t.Errorf("Tasks %v, want the question answered and the clinic asked", status)
+			}
+			b.quiet()
+		},
+		"a draft for the coordinator becomes the clinic's": func(t *testing.T, b *bench) {
+			b.want(func(d *compose.Document) { asks(d, "clarify", draft.ToCoordinator) })
+			b.converge()
+			b.want(func(d *compose.Document) {
+				asks(d, "refer", draft.ToClinic)
+				d.Referral.Round, d.Referral.Revision = 2, 1
+			})
+			b.converge()
+			if task := b.only("Task"); get(task, "status") != "draft" || get(task, "reasonCode.coding.0.code") != "refer" {
 				t.Errorf("%s", task)
 			}
 			b.quiet()
