@@ -62,12 +62,12 @@ func filterAt(words []string) (at, length int) {
 
 // speaksOf are words of a clause that denies an act or speaks of one instead of telling it.
 func speaksOf(w string) bool {
-	return slices.Contains(negations(), w) || slices.Contains([]string{"consultation", "consult", "evaluation", "evaluate", "assessment", "assess", "planning", "planned", "plan", "possible", "possibly", "potential", "discussion", "discuss", "discussed", "request", "requested", "referral", "refer", "scheduled", "schedule", "counselling", "counseling", "consent", "eligible", "eligibility", "suitability", "review", "remains", "remain", "remaining", "situ", "education", "if", "until", "when", "may", "should", "could", "would", "offered", "deferred", "postponed"}, w)
+	return slices.Contains(negations(), w) || slices.Contains([]string{"consultation", "consult", "evaluation", "evaluate", "assessment", "assess", "planning", "planned", "plan", "elsewhere", "reminder", "letter", "appointment", "clinic", "visit", "possible", "possibly", "potential", "discussion", "discuss", "discussed", "request", "requested", "referral", "refer", "scheduled", "schedule", "counselling", "counseling", "consent", "eligible", "eligibility", "suitability", "review", "remains", "remain", "remaining", "situ", "education", "if", "until", "when", "may", "should", "could", "would", "offered", "deferred", "postponed"}, w)
 }
 
 // leadsUpTo are words before the filter's name after which an act is what something else is about.
 func leadsUpTo(w string) bool {
-	return slices.Contains([]string{"before", "prior", "pre", "preoperative", "after", "post", "postoperative", "following", "follow", "for", "check", "history", "status"}, w)
+	return slices.Contains([]string{"before", "prior", "pre", "after", "post", "following", "follow", "for", "check", "history", "status"}, w)
 }
 
 // actBeside finds the act beside the filter's name: directly before or after it, or before it with "of" and words between that
@@ -75,22 +75,35 @@ func leadsUpTo(w string) bool {
 func actBeside(words []string, at, length int) action {
 	after := words[at+length:]
 	for i := 0; i < min(4, len(after)); i++ {
-		if a := act(after[i]); a != noAction {
-			return a
+		if a := act(after[i]); a != noAction || after[i] == "placed" {
+			if i+1 < len(after) && about(after[i+1]) {
+				return noAction
+			}
+			return max(a, placed)
 		}
-		if !slices.Contains([]string{"was", "device", "successfully", "percutaneous", "endovascular", "transvenous", "complex", "catheter"}, after[i]) {
+		if !slices.Contains([]string{"was", "device", "successfully", "percutaneous", "endovascular", "transvenous", "complex"}, after[i]) {
 			break
 		}
 	}
-	for i := at - 1; i >= max(0, at-7); i-- {
+	of := false
+	for i := at - 1; i >= max(0, at-9); i-- {
 		if a := act(words[i]); a != noAction {
+			if !of && i > 0 {
+				return noAction // "thrombus removal IVC filter": an act on something else
+			}
 			return a
 		}
-		if !slices.Contains([]string{"of", "the", "a", "an", "his", "her", "their", "old", "existing", "previous", "previously", "placed", "indwelling", "retrievable", "temporary", "permanent", "optional", "inferior", "infrarenal", "suprarenal", "removable", "embedded", "tilted", "intravascular", "vascular", "second", "2nd", "another", "additional", "new", "fractured", "broken", "migrated", "displaced", "penetrating", "occluded", "thrombosed", "infected"}, words[i]) {
+		of = of || words[i] == "of"
+		if !slices.Contains([]string{"of", "the", "a", "an", "his", "her", "their", "old", "existing", "previous", "previously", "placed", "indwelling", "retrievable", "temporary", "permanent", "optional", "inferior", "infrarenal", "suprarenal", "removable", "embedded", "tilted", "intravascular", "vascular", "prophylactic", "vena", "cava", "caval", "second", "2nd", "another", "additional", "new", "fractured", "broken", "migrated", "displaced", "penetrating", "occluded", "thrombosed", "infected"}, words[i]) {
 			break
 		}
 	}
 	return noAction
+}
+
+// about are words after an act's name that make it the name of something else: the site of an insertion, a card.
+func about(w string) bool {
+	return slices.Contains([]string{"site", "card", "kit", "set", "sheath", "wound", "dressing", "clinic", "visit", "appointment", "letter", "reminder", "check", "haematoma", "hematoma"}, w)
 }
 
 func act(w string) action {

@@ -169,7 +169,7 @@ func (r *reader) placement(n *node, base filter.Event, status string, devices []
 }
 
 // removal reads a retrieval, whole, in part, tried or only claimed. Words alone never take a filter out: where no code says
-// what was done, a coded success or an explanted device must.
+// what was done, an explanted device must; and a code that the entry's own words deny makes the service ask.
 func (r *reader) removal(n *node, base filter.Event, status string, explanted bool, text string, devices []named, told action) {
 	base.Devices, base.Evidence = join(base.Evidence, devices)
 	outcome := r.concept(n.get("outcome"))
@@ -186,8 +186,10 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 			base.Kind, base.Fragment = filter.PartialRemoval, true
 		case failed || status == "stopped":
 			base.Kind = filter.Attempt
-		case told == retrieved && !has(outcomeSuccess) && !explanted:
+		case told == retrieved && !explanted:
 			base.Kind, base.Why = filter.RemovalClaim, "by words only, "+status
+		case !has(outcomeSuccess) && !explanted && saysDenied(text):
+			base.Kind, base.Why = filter.RemovalClaim, base.Why+", but its own words deny it"
 		default:
 			base.Kind = filter.Removal
 			base.Confirmed = has(outcomeSuccess) || explanted

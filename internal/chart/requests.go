@@ -129,7 +129,7 @@ func (r *reader) task(n *node) {
 			key = v.Get("value").String()
 		}
 	}
-	if key == "" || n.status() == "entered-in-error" {
+	if key == "" {
 		return
 	}
 	t := rules.OwnTask{Key: key, Status: n.status(), Ref: n.name}

@@ -11,7 +11,7 @@ import (
 
 func filterPhrases() []string {
 	return []string{
-		"vena cava filter", "vena caval filter", "vena-cava filter", "vena cava-filter", "caval filter", "cava filter", "ivc filter", "ivc-filter", "ivcf",
+		"vena cava filter", "vena caval filter", "vena-cava filter", "vena cava-filter", "caval filter", "cava filter", "ivc filter", "ivc-filter", "ivcf", "ivc filters", "vena cava filters", "caval filters",
 		"svc filter", "filter of inferior vena cava", "filter in inferior vena cava", "filter in the inferior vena cava", "filter into inferior vena cava", "filter into the inferior vena cava", "filter into vena cava", "filter into the vena cava", "filter into ivc", "filter into the ivc", "filter in ivc", "filter in the ivc", "filter inferior vena cava", "filter, vena cava", "filter vena cava", "filter, inferior vena cava",
 	}
 }
@@ -78,6 +78,12 @@ func saysPartialOutcome(text string) bool {
 
 func saysFailed(text string) bool {
 	return says(text, "unsuccessful", "failed", "failure", "aborted", "abandoned", "discontinued", "unable to") || strings.Contains(strings.ToLower(text), "not successful")
+}
+
+// saysDenied reports words of a retrieval that say it did not take the filter out. A first try that failed before a second that
+// did not is told by them, too: then somebody is asked for nothing, which is the lesser fault.
+func saysDenied(text string) bool {
+	return saysFailed(text) || says(text, "attempted", "attempt", "not retrieved", "not removed", "could not be retrieved", "could not be removed", "not performed", "cancelled", "canceled", "filter remains", "filter remained", "remains in situ", "left in situ", "left in place", "filter left")
 }
 
 // saysPermanent reports a decision that the filter stays. A clause that denies it before or after the phrase says nothing.

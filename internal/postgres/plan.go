@@ -185,6 +185,9 @@ func (p *planner) follow() {
 		if i.Resource.Type != "Device" || gone(i) || p.outdated(i) {
 			continue
 		}
+		if i.Vague {
+			continue // it does not tell what it is: what waits for it goes on waiting
+		}
 		p.arrived[keyOf(i)] = true
 		if i.Evidence && i.Patient == "" {
 			devices[keyOf(i)], p.filters[keyOf(i)] = true, true

@@ -20,6 +20,7 @@ type WantedReferral struct {
 	WrittenVersion int64
 	Attention      string    // why a person must look; "" if nobody must
 	Receipts       []Receipt // by kind, round and revision
+	Patients       []string  // ids by which the record knows the person, sorted: several after a merge
 }
 
 // saveReferral stores a wanted state and gives its version.
@@ -46,6 +47,9 @@ func saveReferral(ctx context.Context, tx pgx.Tx, person string, r SavedReferral
 func (s *Store) Wanted(ctx context.Context, key string) (WantedReferral, error) {
 	const read = `
 		SELECT version, state, document, written_version, coalesce(attention, '') FROM referral WHERE key = @key`
+	const patients = `
+		SELECT a.patient_id FROM person_alias a JOIN referral r USING (person_id)
+		WHERE r.key = @key AND a.feed = @feed ORDER BY a.patient_id COLLATE "C"`
 	var w WantedReferral
 	err := s.inSnapshot(ctx, "read a referral", func(tx pgx.Tx) error {
 		var document *json.RawMessage
@@ -56,7 +60,14 @@ func (s *Store) Wanted(ctx context.Context, key string) (WantedReferral, error) 
 		if document != nil {
 			w.Document = *document
 		}
-		w.Receipts, err = readReceipts(ctx, tx, key)
+		if w.Receipts, err = readReceipts(ctx, tx, key); err != nil {
+			return err
+		}
+		rows, err := tx.Query(ctx, patients, pgx.NamedArgs{"key": key, "feed": DefaultFeed})
+		if err != nil {
+			return err
+		}
+		w.Patients, err = pgx.CollectRows(rows, pgx.RowTo[string])
 		return err
 	})
 	if err != nil {

@@ -35,7 +35,7 @@ func (b *bench) wanted(key string) WantedReferral {
 func TestWantedComesBackAsSaved(t *testing.T) {
 	t.Parallel()
 	b, a := referred(t)
-	want := WantedReferral{Version: 1, Referral: wanted("k").Referral, Document: wanted("k").Document, Receipts: []Receipt{}}
+	want := WantedReferral{Version: 1, Referral: wanted("k").Referral, Document: wanted("k").Document, Receipts: []Receipt{}, Patients: []string{"a"}}
 	if diff := cmp.Diff(want, b.wanted("k")); diff != "" {
 		t.Errorf("referral (-want +got):\n%s", diff)
 	}

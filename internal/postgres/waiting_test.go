@@ -156,3 +156,15 @@ func TestAUseAndItsDeviceAtOnce(t *testing.T) {
 	b.wantWaiting(0)
 	b.wantJobPerVersion()
 }
+
+// TestADeviceThatDoesNotSayWhatItIsSettlesNothing: what is held for a Device stays held until a version tells what it is.
+func TestADeviceThatDoesNotSayWhatItIsSettlesNothing(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.wantTake([]screen.Item{use("a", "1")}, screen.Waiting)
+	b.take(item("Device/d", "", "1", func(i *screen.Item) { i.Vague = true }))
+	b.wantWaiting(1)
+	b.take(item("Device/d", "", "2", evidence, holdable))
+	b.wantWaiting(0)
+	b.wantCount(1, `SELECT count(*) FROM person WHERE followed`)
+}

@@ -20,6 +20,8 @@ type Item struct {
 	Evidence bool
 	// Holdable says that it may be kept although it names no patient: a filter Device, an anticoagulant Medication.
 	Holdable bool
+	// Vague says of a Device that it does not tell what it is, so that a later version may turn out to be a filter.
+	Vague bool
 	// Refs lists the entries of the same feed that it names ("Device/x"), sorted, once each; the Patient is not among them.
 	Refs []string
 	// Links lists the Patient ids that a Patient names in Patient.link (replaced-by, replaces); nil for other types.

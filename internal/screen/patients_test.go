@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"dwellwatch/fhir"
 )
 
 // TestPatients finds whom unreadable bytes name.
@@ -20,6 +22,27 @@ func TestPatients(t *testing.T) {
 	} {
 		if diff := cmp.Diff(want, Patients([]byte(text))); diff != "" {
 			t.Errorf("%q (-want +got):\n%s", text, diff)
+		}
+	}
+}
+
+// TestVagueDevices: only a Device that names no kind, name, label or model is vague.
+func TestVagueDevices(t *testing.T) {
+	t.Parallel()
+	for body, want := range map[string]bool{
+		`{"resourceType":"Device","id":"d","status":"active"}`:                               true,
+		`{"resourceType":"Device","id":"d","status":"active","type":{"text":"pacemaker"}}`:   false,
+		`{"resourceType":"Device","id":"d","deviceName":[{"name":"x","type":"model-name"}]}`: false,
+		`{"resourceType":"Device","id":"d","udiCarrier":[{"deviceIdentifier":"1"}]}`:         false,
+		`{"resourceType":"Device","id":"d","type":{"text":"vena cava filter"}}`:              false,
+		`{"resourceType":"Procedure","id":"d","code":{"text":"x"}}`:                          false,
+	} {
+		r, err := fhir.Decode([]byte(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := (Screener{}).Item("default", r).Vague; got != want {
+			t.Errorf("%s: %t, want %t", body, got, want)
 		}
 	}
 }

@@ -47,6 +47,7 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 	switch r.Type {
 	case "Device":
 		it.Evidence = chart.IsFilterDevice(r.Raw, s.Sets, s.Models)
+		it.Vague = !it.Evidence && !slices.ContainsFunc([]string{"type", "deviceName", "udiCarrier", "modelNumber", "definition"}, func(m string) bool { return doc.Get(m).Exists() })
 	case "Procedure", "DeviceUseStatement":
 		it.Evidence = chart.TellsFilter(r.Raw, s.Sets, s.Models)
 		if !it.Evidence {

@@ -18,7 +18,7 @@ func (s WriteStore) Wanted(ctx context.Context, key string) (writeback.Wanted, e
 	if err != nil {
 		return writeback.Wanted{}, err
 	}
-	out := writeback.Wanted{Version: w.Version, WrittenVersion: w.WrittenVersion, Referral: w.Referral, Document: w.Document}
+	out := writeback.Wanted{Version: w.Version, WrittenVersion: w.WrittenVersion, Referral: w.Referral, Document: w.Document, Patients: w.Patients}
 	for _, r := range w.Receipts {
 		out.Receipts = append(out.Receipts, writeback.Receipt(r))
 	}

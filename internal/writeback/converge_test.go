@@ -129,14 +129,15 @@ func TestCreatesOnce(t *testing.T) {
 
 func TestLostRepliesMakeNoSecondTask(t *testing.T) {
 	t.Parallel()
+	peer := peertest.Start(t)
 	for name, habits := range map[string]map[string]any{
 		"every reply":                      {"dropReplies": 1},
 		"every second reply":               {"dropReplies": 2},
 		"every reply without transactions": {"dropReplies": 1, "noTransactions": true},
 	} {
 		t.Run(name, func(t *testing.T) {
-			t.Parallel()
-			peer := peertest.Start(t, peertest.WithHabits(habits))
+			peer.Reset(t)
+			peer.Habits(t, habits)
 			// The peer has done its work before it drops the reply, so the wait may be short here.
 			b := newBench(t, peer, "", func(c *writeback.Config) { c.Timeout = 100 * time.Millisecond })
 			tries := b.converge()

@@ -60,6 +60,8 @@ type Wanted struct {
 	Referral                draft.Referral
 	Document                []byte // JSON of compose.Document
 	Receipts                []Receipt
+	// Patients are the ids by which the record knows the person; after a merge our entries may name any of them.
+	Patients []string
 }
 
 // Store is what a Converger needs of the database. Lease by the holder who has it renews it. MarkWritten keeps the receipts

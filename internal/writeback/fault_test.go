@@ -154,6 +154,25 @@ func TestChangesUnderOurHandsAreBounded(t *testing.T) {
 			}
 			b.quiet()
 		},
+		// Such a search neither stops us nor makes us put the old version back.
+		"a search that goes on giving old versions": func(t *testing.T, b *bench) {
+			b.converge()
+			old := map[string]json.RawMessage{"Task": b.only("Task"), "DocumentReference": b.only("DocumentReference")}
+			b.byOthers(old["Task"], map[string]any{"note.0.text": "meanwhile"})
+			b.record.onSearch = func(typ string, hits []json.RawMessage) []json.RawMessage {
+				if old[typ] == nil {
+					return hits
+				}
+				return []json.RawMessage{old[typ]}
+			}
+			b.want(func(d *compose.Document) { d.Referral.Priority = "asap" })
+			if err := b.once(); err != nil {
+				t.Fatal(err)
+			}
+			if task := b.only("Task"); get(task, "note.0.text") != "meanwhile" || get(task, "priority") != "asap" {
+				t.Errorf("%s", task)
+			}
+		},
 		"a lease that lapses while reading": func(t *testing.T, b *bench) {
 			planted := false
 			b.record.onSearch = func(typ string, hits []json.RawMessage) []json.RawMessage {

@@ -200,5 +200,7 @@ func abridged(raw []byte) bool {
 }
 
 func (r *run) samePatient(typ string, h held) bool {
-	return compose.SameReference(gjson.GetBytes(h.raw, subjectPath(typ)).String(), r.document.Assessment.Patient)
+	subject := gjson.GetBytes(h.raw, subjectPath(typ)).String()
+	return compose.SameReference(subject, r.document.Assessment.Patient) ||
+		slices.ContainsFunc(r.patients, func(id string) bool { return compose.SameReference(subject, "Patient/"+id) })
 }

@@ -61,11 +61,17 @@ func (r *run) spent(tasks []held) bool {
 		case !t.ended():
 		case t.has(compose.TaskSystem, r.taskInstance) && !t.isDuplicate():
 			return true
-		case !t.closedByUs() && !r.made(t):
+		case !t.closedByUs() && !r.made(t) && !r.asksAnew(t):
 			others++
 		}
 	}
 	return others > 0 && others >= r.referral.Round
+}
+
+// asksAnew reports whether what is wanted is another question than the ended Task of a database that was lost: the clinic's, or
+// an urgent one.
+func (r *run) asksAnew(t held) bool {
+	return asksWhether(t) && r.referral.To == draft.ToClinic || r.rises(t)
 }
 
 // made reports whether this installation made the Task, in this or an earlier round.

@@ -2,6 +2,7 @@ package writeback_test
 
 import (
 	"bytes"
+	"strings"
 	"testing"
 
 	"dwellwatch/internal/compose"
@@ -74,6 +75,37 @@ func TestRounds(t *testing.T) {
 			}
 			if status["completed clarify"] != 1 || status["draft refer"] != 1 || len(status) != 2 {
 				t.Errorf("Tasks %v, want the question answered and the clinic asked", status)
+			}
+			b.quiet()
+		},
+		"a Task of a patient who was merged into another": func(t *testing.T, b *bench) {
+			b.converge()
+			before := b.document.Assessment.Patient
+			b.store.wanted.Patients = []string{strings.TrimPrefix(before, "Patient/"), "survivor"}
+			b.want(func(d *compose.Document) {
+				asks(d, "urgent", draft.ToClinic)
+				d.Assessment.Patient, d.Referral.Priority = "Patient/survivor", "urgent"
+				d.Referral.Round, d.Referral.Revision = 2, 1
+			})
+			b.converge()
+			if task := b.only("Task"); get(task, "priority") != "urgent" || get(task, "for.reference") != before || get(task, "status") != "draft" {
+				t.Errorf("%s", task)
+			}
+			b.quiet()
+		},
+		"a question of a lost database that was answered": func(t *testing.T, b *bench) {
+			other := b.config
+			other.Site.Installation = otherInstallation
+			b.want(func(d *compose.Document) { asks(d, "clarify", draft.ToCoordinator) })
+			b.converger = writeback.New(other)
+			b.converge()
+			b.byOthers(b.only("Task"), map[string]any{"status": "completed"})
+			b.forget()
+			b.converger = writeback.New(b.config)
+			b.want(func(d *compose.Document) { asks(d, "refer", draft.ToClinic) })
+			b.converge()
+			if n := len(b.entries("Task")); n != 2 {
+				t.Errorf("%d Tasks, want the answered one and the clinic's", n)
 			}
 			b.quiet()
 		},

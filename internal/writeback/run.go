@@ -23,6 +23,7 @@ type run struct {
 	lease            *lease
 	version          int64
 	document         compose.Document
+	patients         []string // ids of the person in the record
 	referral         draft.Referral
 	taskInstance     string
 	documentInstance string
@@ -50,7 +51,7 @@ type run struct {
 }
 
 func (c *Converger) newRun(w Wanted, l *lease) (*run, error) {
-	r := &run{c: c, lease: l, version: w.Version, referral: w.Referral, known: map[string][]string{},
+	r := &run{c: c, patients: w.Patients, lease: l, version: w.Version, referral: w.Referral, known: map[string][]string{},
 		stale: map[string]bool{}, writtenVersion: w.WrittenVersion, first: len(w.Receipts) == 0}
 	if err := json.Unmarshal(w.Document, &r.document); err != nil {
 		return nil, fmt.Errorf("saved document: %w", fault.Invalid)
