@@ -105,7 +105,7 @@ func oneIf(b bool) float64 {
 func byCode(found map[string]int) map[string]int {
 	out := map[string]int{otherLabel: 0}
 	for _, code := range []string{writeback.AttentionRefused, writeback.AttentionToken, writeback.AttentionNoVersion, writeback.AttentionOtherPatient,
-		writeback.AttentionCopies, writeback.AttentionOutOfStep, writeback.AttentionUnreadable} {
+		writeback.AttentionCopies, writeback.AttentionOutOfStep, writeback.AttentionUnreadable, writeback.AttentionUnseen} {
 		out[code] = 0
 	}
 	for code, n := range found {
