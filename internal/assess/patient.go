@@ -57,7 +57,8 @@ type Record struct {
 type Result struct {
 	Assessment Assessment
 	Wants      []draft.Want
-	// Tasks gives the FHIR status of our own Task per key, as the record shows it.
+	// Tasks gives the FHIR status of our own Task per key, as the record shows it; a Task that we ended is nobody's answer and
+	// is left out.
 	Tasks map[string]string
 	// Keys are all keys with the evidence they stand on now.
 	Keys []filter.KnownKey
@@ -72,6 +73,9 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 
 	res := Result{Tasks: map[string]string{}}
 	for _, t := range reading.Facts.OwnTasks {
+		if t.ClosedByUs {
+			continue
+		}
 		if have, ok := res.Tasks[t.Key]; !ok || rank(t.Status) < rank(have) {
 			res.Tasks[t.Key] = t.Status
 		}

@@ -13,6 +13,9 @@ import (
 // SeriesSystem is the identifier system of our own Tasks and documents: the value is the filter's key.
 const SeriesSystem = "urn:dwellwatch:referral"
 
+// ClosedSystem is the code system of Task.statusReason where we ended a Task ourselves.
+const ClosedSystem = "urn:dwellwatch:closed"
+
 // serviceRequest reads a request for a retrieval, a decision against one, or an order for surgery.
 func (r *reader) serviceRequest(n *node) {
 	status := n.status()
@@ -133,6 +136,7 @@ func (r *reader) task(n *node) {
 		return
 	}
 	t := rules.OwnTask{Key: key, Status: n.status(), Ref: n.name}
+	t.ClosedByUs = slices.ContainsFunc(n.get("statusReason.coding").Array(), func(c gjson.Result) bool { return c.Get("system").String() == ClosedSystem })
 	// The focus alone says which filter it was: the inputs may also name entries of another filter that contradict it.
 	if _, ref := r.target(n, n.get("focus")); ref != "" {
 		t.Evidence = []filter.Ref{ref}

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"dwellwatch/internal/assess"
+	"dwellwatch/internal/chart"
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/fault"
 	"dwellwatch/internal/filter"
@@ -23,12 +24,12 @@ import (
 
 // Identifier systems and code systems of our own.
 const (
-	SeriesSystem   = "urn:dwellwatch:referral" // identifier: the filter's key, on Task and DocumentReference
+	SeriesSystem   = chart.SeriesSystem        // identifier: the filter's key, on Task and DocumentReference
 	TaskSystem     = "urn:dwellwatch:task"     // identifier: one Task
 	DocumentSystem = "urn:dwellwatch:document" // identifier: one revision of the document
 	MeaningSystem  = "urn:dwellwatch:meaning"  // identifier: digest of what the document says, the same from any installation
 	VerdictSystem  = "urn:dwellwatch:verdict"  // codes: the verdicts of an assessment
-	ClosedSystem   = "urn:dwellwatch:closed"   // codes: why we closed a Task
+	ClosedSystem   = chart.ClosedSystem        // codes: why we closed a Task
 	InputSystem    = "urn:dwellwatch:input"    // codes: what a Task's input is
 )
 

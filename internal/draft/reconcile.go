@@ -8,7 +8,8 @@ import (
 )
 
 // Reconcile compares what the assessment wants with what was asked before and gives the new state of every referral, with
-// the keys that changed. tasks tells the FHIR status of our own Task per key, as the record shows it.
+// the keys that changed. tasks tells the FHIR status of our own Task per key, as the record shows it, where
+// it is not our own doing.
 //
 // A change of meaning makes a new revision of the document. A referral that ended, by us or by people, is asked again as a
 // new round only where its question changed; what people declined is not asked again because a day passed.
@@ -44,9 +45,7 @@ func StateOf(status string) string {
 		return TaskDraft
 	case "received", "accepted", "ready", "in-progress", "on-hold":
 		return TaskMovedOn
-	case "rejected", "entered-in-error":
-		return TaskRejected
-	case "cancelled":
+	case "rejected", "cancelled", "entered-in-error":
 		return TaskDeclined
 	case "completed", "failed":
 		return TaskDone
@@ -58,7 +57,7 @@ func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 	open := old.Round > 0 && old.Reason == Wanted
 	// Put by for now, while people have the Task in hand or have had their say: it is still the same referral.
 	putBy := old.Round > 0 && (old.Reason == NotDue || old.Reason == AskedAlready)
-	theirs := task == TaskMovedOn || task == TaskRejected || task == TaskDeclined || task == TaskDone
+	theirs := task == TaskMovedOn || task == TaskDeclined || task == TaskDone
 	switch {
 	case w.Reason == NoContext:
 		return old // what stands keeps standing while the context is read anew; nothing is begun
@@ -71,9 +70,7 @@ func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 			next.Meaning = w.Meaning
 		}
 		return next
-	case open && theirs:
-		return answered(old, w, task, asOf)
-	case putBy && (task == TaskMovedOn || task == TaskDone || task == TaskRejected):
+	case (open || putBy) && theirs:
 		return answered(old, w, task, asOf)
 	case open && w.To != old.To:
 		// Another question of somebody else. Its own round makes the write-back see it, should people have taken up the first
@@ -99,7 +96,7 @@ func answered(old Referral, w Want, task string, asOf filter.Day) Referral {
 	}
 	// What people work on is not taken from them, and at most one Task is open: a doubt that arises now goes to the clinic with
 	// the document. What they were asked stays what they were asked, unless it has become more urgent.
-	if w.To != old.To || urgency(w.Priority) <= urgency(old.Priority) {
+	if w.To != old.To || Urgency(w.Priority) <= Urgency(old.Priority) {
 		w.Question, w.Priority = old.Question, old.Priority
 	}
 	w.To = old.To
@@ -123,14 +120,15 @@ func revise(old Referral, w Want, asOf filter.Day) Referral {
 	if w.Priority != old.Priority {
 		next.Priority = w.Priority
 		next.DueOn = asOf.Add(w.DueDays)
-		if urgency(w.Priority) > urgency(old.Priority) {
+		if Urgency(w.Priority) > Urgency(old.Priority) {
 			next.DueOn = min(old.DueOn, next.DueOn)
 		}
 	}
 	return next
 }
 
-func urgency(p string) int { return slices.Index([]string{"routine", "asap", "urgent", "stat"}, p) }
+// Urgency ranks a request priority: routine 0, asap 1, urgent 2, stat 3; -1 for any other text.
+func Urgency(p string) int { return slices.Index([]string{"routine", "asap", "urgent", "stat"}, p) }
 
 func equal(a, b Referral) bool {
 	return a.Key == b.Key && a.Round == b.Round && a.Revision == b.Revision && a.Reason == b.Reason && a.To == b.To && a.Priority == b.Priority &&

@@ -33,8 +33,7 @@ const (
 	TaskNone     = ""
 	TaskDraft    = "draft"
 	TaskMovedOn  = "moved-on" // people took it: received, accepted, ready, in-progress, on-hold
-	TaskRejected = "rejected" // people rejected it, or called it an error
-	TaskDeclined = "declined" // it was cancelled: by people, or by us when it was put by
+	TaskDeclined = "declined" // people rejected or cancelled it, or called it an error
 	TaskDone     = "done"     // people completed it or it failed
 )
 

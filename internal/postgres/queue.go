@@ -25,3 +25,20 @@ func (s *Store) enqueue(ctx context.Context, tx pgx.Tx, w work) error {
 	_, err := s.queue.InsertManyTx(ctx, tx, w)
 	return err
 }
+
+// queueListed queues one job for each row of a query, whose columns are the job's arguments in order, and gives their number.
+func queueListed[T river.JobArgs](ctx context.Context, s *Store, tx pgx.Tx, sql string, args pgx.NamedArgs) (int, error) {
+	rows, err := tx.Query(ctx, sql, args)
+	if err != nil {
+		return 0, err
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[T])
+	if err != nil {
+		return 0, err
+	}
+	var follow work
+	for _, job := range list {
+		follow.add(job)
+	}
+	return len(list), s.enqueue(ctx, tx, follow)
+}

@@ -31,18 +31,7 @@ func (s *Store) Resume(ctx context.Context, code string) error {
 		if _, err := tx.Exec(ctx, due, args); err != nil {
 			return err
 		}
-		rows, err := tx.Query(ctx, lost, args)
-		if err != nil {
-			return err
-		}
-		list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[jobs.WriteBack])
-		if err != nil {
-			return err
-		}
-		var follow work
-		for _, w := range list {
-			follow.add(w)
-		}
-		return s.enqueue(ctx, tx, follow)
+		_, err := queueListed[jobs.WriteBack](ctx, s, tx, lost, args)
+		return err
 	})
 }

@@ -24,20 +24,9 @@ func (s *Store) EnqueueUnwritten(ctx context.Context) (int, error) {
 		ORDER BY key`
 	number := 0
 	err := s.inTx(ctx, "queue unwritten referrals", func(tx pgx.Tx) error {
-		rows, err := tx.Query(ctx, read, pgx.NamedArgs{"pulls": s.options.PullContext})
-		if err != nil {
-			return err
-		}
-		list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[jobs.WriteBack])
-		if err != nil {
-			return err
-		}
-		var follow work
-		for _, w := range list {
-			follow.add(w)
-		}
-		number = len(list)
-		return s.enqueue(ctx, tx, follow)
+		var err error
+		number, err = queueListed[jobs.WriteBack](ctx, s, tx, read, pgx.NamedArgs{"pulls": s.options.PullContext})
+		return err
 	})
 	return number, err
 }
@@ -62,20 +51,9 @@ func (s *Store) EnqueuePulls(ctx context.Context) (int, error) {
 		if _, err := tx.Exec(ctx, ask); err != nil {
 			return err
 		}
-		rows, err := tx.Query(ctx, read)
-		if err != nil {
-			return err
-		}
-		list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[jobs.PullContext])
-		if err != nil {
-			return err
-		}
-		var follow work
-		for _, p := range list {
-			follow.add(p)
-		}
-		number = len(list)
-		return s.enqueue(ctx, tx, follow)
+		var err error
+		number, err = queueListed[jobs.PullContext](ctx, s, tx, read, pgx.NamedArgs{})
+		return err
 	})
 	return number, err
 }

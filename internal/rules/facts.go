@@ -112,6 +112,8 @@ type OwnTask struct {
 	Status   string       // FHIR task-status
 	Evidence []filter.Ref // the entry that the Task is about
 	Ref      filter.Ref
+	// ClosedByUs says that its status is our own doing: nobody has answered it.
+	ClosedByUs bool
 }
 
 // Dated is a fact with a day.

@@ -114,9 +114,8 @@ func (r *run) answerEarlier(ctx context.Context, tasks []held) ([]held, error) {
 
 // rises reports whether what is wanted is urgent and the held Task says less.
 func (r *run) rises(t held) bool {
-	order := []string{"routine", "asap", "urgent", "stat"}
-	want := slices.Index(order, r.referral.Priority)
-	return want >= slices.Index(order, "urgent") && want > slices.Index(order, gjson.GetBytes(t.raw, "priority").String())
+	want := draft.Urgency(r.referral.Priority)
+	return want >= draft.Urgency("urgent") && want > draft.Urgency(gjson.GetBytes(t.raw, "priority").String())
 }
 
 // open converges a referral that is wanted.
