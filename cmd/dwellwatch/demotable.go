@@ -110,13 +110,13 @@ func openTasks(tasks map[string][]gjson.Result, patient string) string {
 // agrees compares the answer with the one worked out by hand from the rules.
 func agrees(p demo.Patient, a assess.Assessment, tasks map[string][]gjson.Result) string {
 	for _, want := range p.Expected() {
-		switch {
-		case want.Filter == "0":
+		switch want.Filter {
+		case "0":
 			if len(a.Filters) > 0 || strings.Contains(openTasks(tasks, "Patient/"+p.ID), "draft") {
 				return "DIFFERS"
 			}
 			continue
-		case want.Filter == "*":
+		case "*":
 			for _, f := range a.Filters {
 				if !sameAsHand(want, f, tasks) {
 					return "DIFFERS"

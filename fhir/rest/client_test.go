@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -117,10 +118,7 @@ func TestRefusalsSayWhatTheyAre(t *testing.T) {
 			continue
 		}
 		for _, kind := range []error{fault.Refused, fault.NotFound, fault.Unavailable} {
-			wanted := false
-			for _, w := range want {
-				wanted = wanted || w == kind
-			}
+			wanted := slices.Contains(want, kind)
 			if errors.Is(err, kind) != wanted {
 				t.Errorf("%d: Is(%v) = %v", status, kind, !wanted)
 			}

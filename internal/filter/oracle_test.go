@@ -43,7 +43,7 @@ func endings(placed []filter.Day, acts []act) [][]filter.Standing {
 			return next, true
 		}
 		if len(a.named) > 0 {
-			ok := true
+			var ok bool
 			for _, f := range a.named {
 				if state, ok = on(state, f); !ok {
 					return

@@ -52,7 +52,7 @@ func startError(server *process) error {
 			kind = errContested
 		}
 	}
-	return fmt.Errorf("%w (%v): %s", kind, server.err, tail)
+	return fmt.Errorf("%w (%v): %s", kind, server.err, tail) //nolint:errorlint // it may have ended without an error
 }
 
 // arguments are given on the command line, where they win over any file in the

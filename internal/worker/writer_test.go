@@ -38,12 +38,12 @@ func writes() *tried {
 }
 
 // try works one job for the key and gives the error and the new lines of the log.
-func (w *tried) try(t *testing.T, key string, err error) (error, string) {
+func (w *tried) try(t *testing.T, key string, err error) (string, error) {
 	t.Helper()
 	w.log.Reset()
 	w.back.err = err
 	got := w.Work(t.Context(), &river.Job[jobs.WriteBack]{JobRow: &rivertype.JobRow{}, Args: jobs.WriteBack{Key: key, Version: 1}})
-	return got, w.log.String()
+	return w.log.String(), got
 }
 
 func TestUnauthorisedReferralIsToldOnce(t *testing.T) {
@@ -63,7 +63,7 @@ func TestUnauthorisedReferralIsToldOnce(t *testing.T) {
 		{"k1", nil, false}, // written
 		{"k1", refused, true},
 	} {
-		got, log := w.try(t, step.key, step.err)
+		log, got := w.try(t, step.key, step.err)
 		want := ""
 		if step.told {
 			want = "unauthorised, next try in 15m"
