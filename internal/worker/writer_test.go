@@ -96,7 +96,7 @@ func TestAttentionSaysWhoRefused(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			got, log := writes().try(t, "k", c.err)
+			log, got := writes().try(t, "k", c.err)
 			var cancelled *rivertype.JobCancelError
 			if !errors.As(got, &cancelled) {
 				t.Fatalf("the job ended with %v, want it cancelled", got)
