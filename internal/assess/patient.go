@@ -48,6 +48,8 @@ type Record struct {
 	Entries []chart.Entry
 	Known   []filter.KnownKey
 	Merged  []string // keys that were known and merged into another
+	// Taken are keys that belong to another person: a merge that was taken back leaves our Tasks in both charts.
+	Taken   []string
 	Context string
 	// Gaps are resource types of the context that could not be read, or not wholly, as "Type: why".
 	Gaps []string
@@ -67,12 +69,13 @@ type Result struct {
 // Patient assesses one patient on one day. The answer depends on the set of entries, not on their order or number.
 func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	reading := chart.Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
-	person := cmp.Or(rec.Person, reading.Patient)
-	known := adopt(rec.Known, rec.Merged, reading.Facts.OwnTasks)
-	now := judge(reading, known, person, basis, asOf)
+	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
+	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
+	known := adopt(rec.Known, rec.Merged, tasks)
+	now := judge(reading, known, mint, basis, asOf)
 
 	res := Result{Tasks: map[string]string{}}
-	for _, t := range reading.Facts.OwnTasks {
+	for _, t := range tasks {
 		if t.ClosedByUs {
 			continue
 		}
@@ -80,7 +83,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 			res.Tasks[t.Key] = t.Status
 		}
 	}
-	changes, first := ahead(reading, known, person, basis, now)
+	changes, first := ahead(reading, known, mint, basis, now)
 	due := first
 	a := Assessment{
 		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: now.history.Merged,
@@ -108,7 +111,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	}
 	a.Note = note(a)
 	res.Assessment = a
-	res.Wants = wants(a, basis.Policy, rec.Known)
+	res.Wants = wants(a, basis.Policy, rec.Known, rec.Merged)
 	return res
 }
 
@@ -137,11 +140,11 @@ type one struct {
 	boundaries []filter.Day
 }
 
-func judge(r chart.Reading, known []filter.KnownKey, person string, basis Basis, asOf filter.Day) one {
+func judge(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) string, basis Basis, asOf filter.Day) one {
 	clock := filter.NewClock(asOf)
 	p := filter.Params{SamePlacementDays: basis.Policy.SamePlacementDays, MaybeSameDays: basis.Policy.MaybeSameDays}
 	o := one{asOf: asOf}
-	o.history = filter.Reconstruct(r.Events, known, p, clock, func(first filter.Ref) string { return mint(person, first) })
+	o.history = filter.Reconstruct(r.Events, known, p, clock, mint)
 	for _, f := range o.history.Filters {
 		o.judgements = append(o.judgements, rules.Evaluate(f, r.Facts, basis.Policy, clock))
 	}
@@ -152,7 +155,7 @@ func judge(r chart.Reading, known []filter.KnownKey, person string, basis Basis,
 // ahead walks the days on which an answer can change and gives, per key, the first on which it does, and the first on
 // which any filter's answer or the set of filters does (MaxDay for none). Between two boundaries no comparison flips, so
 // the answer holds.
-func ahead(r chart.Reading, known []filter.KnownKey, person string, basis Basis, now one) (map[string]filter.Day, filter.Day) {
+func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) string, basis Basis, now one) (map[string]filter.Day, filter.Day) {
 	before := now.answers()
 	// Keys minted today must be the keys of tomorrow, or a merge to come would look like another filter.
 	for _, f := range now.history.Filters {
@@ -166,7 +169,7 @@ func ahead(r chart.Reading, known []filter.KnownKey, person string, basis Basis,
 	for len(queue) > 0 && (len(changes) < len(before) || first == filter.MaxDay) {
 		day := queue[0]
 		queue = queue[1:]
-		then := judge(r, known, person, basis, day)
+		then := judge(r, known, mint, basis, day)
 		after := then.answers()
 		for key, answer := range before {
 			if _, done := changes[key]; !done && after[key] != answer {
@@ -279,6 +282,18 @@ func older(a, b chart.Entry) bool {
 }
 
 func inError(e chart.Entry) bool { return bytes.Contains(e.Raw, []byte(`"entered-in-error"`)) }
+
+// minting gives a person's keys by first evidence, and leaves out those that are another's.
+func minting(person string, taken []string) func(filter.Ref) string {
+	return func(first filter.Ref) string {
+		key := mint(person, first)
+		for slices.Contains(taken, key) {
+			first += "+"
+			key = mint(person, first)
+		}
+		return key
+	}
+}
 
 // mint makes a filter's key: UUIDv5 (RFC 4122 section 4.3) of the person and the filter's first evidence.
 func mint(person string, first filter.Ref) string {

@@ -14,7 +14,7 @@ import (
 )
 
 // wants says for every filter, and for every known key that has none any more, whether a referral should stand.
-func wants(a Assessment, p policy.Policy, known []filter.KnownKey) []draft.Want {
+func wants(a Assessment, p policy.Policy, known []filter.KnownKey, merged []string) []draft.Want {
 	var out []draft.Want
 	for _, f := range a.Filters {
 		out = append(out, want(a, f, p))
@@ -23,17 +23,31 @@ func wants(a Assessment, p policy.Policy, known []filter.KnownKey) []draft.Want 
 		if slices.ContainsFunc(a.Filters, func(f Filter) bool { return f.Key == k.Key }) {
 			continue
 		}
-		w := draft.Want{Key: k.Key, Reason: draft.Retracted}
+		w := draft.Want{Key: k.Key, Patient: a.Patient, Reason: draft.Retracted}
 		if _, ok := a.Merged[k.Key]; ok {
-			w.Reason = draft.Merged
+			w = mergedWant(a, k.Key)
 		}
 		out = append(out, w)
+	}
+	for _, key := range merged {
+		if !slices.ContainsFunc(out, func(w draft.Want) bool { return w.Key == key }) {
+			out = append(out, mergedWant(a, key))
+		}
 	}
 	return out
 }
 
+// mergedWant ends what was asked under a key that is another's filter now. Two patients may have become one a moment ago, and
+// the record may take that back when it is asked: until then both stand.
+func mergedWant(a Assessment, key string) draft.Want {
+	if a.Context == ContextPending {
+		return draft.Want{Key: key, Patient: a.Patient, Reason: draft.NoContext}
+	}
+	return draft.Want{Key: key, Patient: a.Patient, Reason: draft.Merged}
+}
+
 func want(a Assessment, f Filter, p policy.Policy) draft.Want {
-	w := draft.Want{Key: f.Key, Reason: reason(a, f), To: draft.ToClinic, Meaning: meaning(a, f), Question: question(f)}
+	w := draft.Want{Key: f.Key, Patient: a.Patient, Reason: reason(a, f), To: draft.ToClinic, Meaning: meaning(a, f), Question: question(f)}
 	if f.Verdict == string(rules.Clarify) {
 		w.To = draft.ToCoordinator
 	}

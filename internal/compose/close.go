@@ -24,6 +24,11 @@ func DuplicateOf(id string) Closing {
 	return Closing{"cancelled", "duplicate", "duplicate of Task/" + id}
 }
 
+// OtherPatient closes a Task in the chart of somebody whom the record no longer takes for the same person.
+func OtherPatient() Closing {
+	return Closing{"cancelled", "other-patient", "The record says that the filter is another patient's."}
+}
+
 // ClosingFor gives the words for a referral that is no longer wanted; status is what the Task becomes. ok is false for a
 // Reason that closes nothing.
 func ClosingFor(reason draft.Reason, status string) (c Closing, ok bool) {

@@ -72,6 +72,9 @@ func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 		return next
 	case (open || putBy) && theirs:
 		return answered(old, w, task, asOf)
+	case open && old.Patient != "" && w.Patient != old.Patient:
+		// The record has merged patients, or took a merge back. A Task never goes over to another patient's chart.
+		return round(old, w, asOf)
 	case open && w.To != old.To:
 		// Another question of somebody else. Its own round makes the write-back see it, should people have taken up the first
 		// one at this moment; a draft that nobody took up becomes the new one.
@@ -105,7 +108,7 @@ func answered(old Referral, w Want, task string, asOf filter.Day) Referral {
 
 // round asks anew.
 func round(old Referral, w Want, asOf filter.Day) Referral {
-	return Referral{Key: w.Key, Round: old.Round + 1, Revision: 1, To: w.To, Priority: w.Priority, OpenedOn: asOf, DueOn: asOf.Add(w.DueDays),
+	return Referral{Key: w.Key, Patient: w.Patient, Round: old.Round + 1, Revision: 1, To: w.To, Priority: w.Priority, OpenedOn: asOf, DueOn: asOf.Add(w.DueDays),
 		Meaning: w.Meaning, Question: w.Question, BasedOn: w.BasedOn}
 }
 
@@ -132,5 +135,5 @@ func Urgency(p string) int { return slices.Index([]string{"routine", "asap", "ur
 
 func equal(a, b Referral) bool {
 	return a.Key == b.Key && a.Round == b.Round && a.Revision == b.Revision && a.Reason == b.Reason && a.To == b.To && a.Priority == b.Priority &&
-		a.DueOn == b.DueOn && a.Meaning == b.Meaning && slices.Equal(a.BasedOn, b.BasedOn)
+		a.DueOn == b.DueOn && a.Patient == b.Patient && a.Meaning == b.Meaning && slices.Equal(a.BasedOn, b.BasedOn)
 }

@@ -40,6 +40,7 @@ const (
 // Want is what one assessment asks for one filter on one day.
 type Want struct {
 	Key      string
+	Patient  string // reference of the patient whom the Task is for
 	Reason   Reason // Wanted or why not
 	To       Addressee
 	Priority string // routine | asap | urgent | stat (http://hl7.org/fhir/request-priority)
@@ -52,8 +53,9 @@ type Want struct {
 // Referral is the state of one filter's referral as it is saved: what should stand in the record.
 type Referral struct {
 	Key      string     `json:"key"`
-	Round    int        `json:"round"`    // 0: never asked
-	Revision int        `json:"revision"` // of the document within the round, from 1
+	Patient  string     `json:"patient,omitempty"` // whom the Task of this round is for
+	Round    int        `json:"round"`             // 0: never asked
+	Revision int        `json:"revision"`          // of the document within the round, from 1
 	Reason   Reason     `json:"reason"`
 	To       Addressee  `json:"to"`
 	Priority string     `json:"priority"`

@@ -27,6 +27,9 @@ import (
 // maxPerType bounds what one search may bring; more than this of one type for one patient is not a chart but a fault.
 const maxPerType = 5000
 
+// maxLinked bounds what a search for merged Patients may bring; a record that ignores the parameter answers with everybody.
+const maxLinked = 100
+
 // maxReads bounds the reads of unresolved references in one pull.
 const maxReads = 500
 
@@ -118,6 +121,7 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 	case !gone(err):
 		return fmt.Errorf("read a Patient: %w", err)
 	}
+	items = append(items, p.merged(ctx, id)...)
 	var last error
 	answered := false
 	for _, kind := range contextTypes() {
@@ -159,6 +163,27 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 		return fmt.Errorf("keep the context: %w", err)
 	}
 	return nil
+}
+
+// merged asks for the Patients that the record has merged with this one: the link often stands only in the one that was
+// merged away. A record that does not know the search leaves it to the links that it sends.
+func (p *Puller) merged(ctx context.Context, id string) []screen.Item {
+	hits, err := p.Record.Search(ctx, "Patient", url.Values{"link": {"Patient/" + id}}, maxLinked)
+	if err != nil && !errors.Is(err, rest.ErrIncomplete) {
+		p.Log.DebugContext(ctx, "merged Patients cannot be searched in the record")
+		return nil
+	}
+	var items []screen.Item
+	for _, raw := range hits {
+		r, err := fhir.Decode(raw)
+		if err != nil || r.Type != "Patient" {
+			continue
+		}
+		if it := p.answered(r); slices.Contains(it.Links, id) {
+			items = append(items, it)
+		}
+	}
+	return items
 }
 
 // answered screens what the record gave when it was asked.

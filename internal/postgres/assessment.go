@@ -124,6 +124,22 @@ func saveAnswer(ctx context.Context, tx pgx.Tx, a Saved) error {
 	return err
 }
 
+// TakenKeys gives those of the keys that belong to somebody else than the person, sorted.
+func (s *Store) TakenKeys(ctx context.Context, person string, keys []string) ([]string, error) {
+	const what = "look for keys of others"
+	const taken = `
+		SELECT key FROM filter_key WHERE key = ANY(@keys) AND person_id <> @person ORDER BY key COLLATE "C"`
+	if err := checkPerson(person); err != nil {
+		return nil, failed(what, err)
+	}
+	rows, err := s.pool.Query(ctx, taken, pgx.NamedArgs{"keys": keys, "person": person})
+	if err != nil {
+		return nil, failed(what, err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	return list, failed(what, err)
+}
+
 // saveKeys keeps every key ever handed out. A key that is not among the keys of today keeps its evidence, so that it is found again
 // when the evidence comes back.
 func saveKeys(ctx context.Context, tx pgx.Tx, a Saved) error {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 
 	"github.com/riverqueue/river"
@@ -34,7 +35,7 @@ func (w *assessor) Work(ctx context.Context, job *river.Job[jobs.AssessPatient])
 	if rec.SavedVersion == rec.ChartVersion && rec.SavedBasis == w.c.BasisNumber && rec.SavedAsOf == asOf {
 		return nil
 	}
-	saved, err := w.assess(ctx, rec, asOf)
+	saved, err := w.settled(ctx, rec, asOf)
 	if err != nil {
 		return forget(err)
 	}
@@ -62,8 +63,28 @@ func (w *assessor) superseded(ctx context.Context, mine postgres.Record) error {
 	return nil
 }
 
-func (w *assessor) assess(ctx context.Context, rec postgres.Record, asOf filter.Day) (postgres.Saved, error) {
-	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Merged: rec.Merged, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
+// settled assesses without the keys that turn out to be another person's.
+func (w *assessor) settled(ctx context.Context, rec postgres.Record, asOf filter.Day) (postgres.Saved, error) {
+	var taken []string
+	for {
+		saved, err := w.assess(ctx, rec, taken, asOf)
+		if err != nil {
+			return saved, err
+		}
+		wanted := slices.Collect(maps.Keys(saved.Merged))
+		for _, k := range saved.Keys {
+			wanted = append(wanted, k.Key)
+		}
+		others, err := w.c.Store.TakenKeys(ctx, rec.Person, wanted)
+		if err != nil || len(others) == 0 {
+			return saved, err
+		}
+		taken = append(taken, others...)
+	}
+}
+
+func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []string, asOf filter.Day) (postgres.Saved, error) {
+	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Merged: rec.Merged, Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
 	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, asOf)
 
 	saved := postgres.Saved{
@@ -124,11 +145,13 @@ func (w *assessor) document(ctx context.Context, a assess.Assessment, r draft.Re
 	if err != nil {
 		return nil, fmt.Errorf("read what was asked: %w", err)
 	}
-	if err := json.Unmarshal(before.Document, &d); err != nil {
+	// Into a value of its own: decoding into d would write over the filters of the answer, which d shares.
+	var asked compose.Document
+	if err := json.Unmarshal(before.Document, &asked); err != nil {
 		return nil, fmt.Errorf("read what was asked: %w", err)
 	}
-	d.Referral = r
-	return json.Marshal(d)
+	asked.Referral = r
+	return json.Marshal(asked)
 }
 
 // gaps words what a pull could not read.

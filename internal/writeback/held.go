@@ -60,6 +60,7 @@ func (h held) isDuplicate() bool {
 // to its end, so that there may be more.
 type state struct {
 	tasks, documents []held
+	strays           []stray // of ours, about somebody who is not this person, or no longer
 	whole            bool
 }
 
@@ -79,11 +80,11 @@ func (r *run) look(ctx context.Context) (state, error) {
 		typ  string
 		into *[]held
 	}{{"Task", &s.tasks}, {"DocumentReference", &s.documents}} {
-		found, whole, err := r.series(ctx, list.typ)
+		found, strays, whole, err := r.series(ctx, list.typ)
 		if err != nil {
 			return state{}, err
 		}
-		*list.into, s.whole = found, s.whole && whole
+		*list.into, s.strays, s.whole = found, append(s.strays, strays...), s.whole && whole
 	}
 	return s, nil
 }
@@ -123,15 +124,15 @@ func (r *run) find(ctx context.Context, typ string) (hits []json.RawMessage, who
 	return append(hits, now...), false, err
 }
 
-func (r *run) series(ctx context.Context, typ string) (out []held, whole bool, err error) {
+func (r *run) series(ctx context.Context, typ string) (out []held, strays []stray, whole bool, err error) {
 	hits, whole, err := r.find(ctx, typ)
 	if err != nil {
-		return nil, false, err
+		return nil, nil, false, err
 	}
 	seen := map[string]bool{}
 	for _, raw := range hits {
 		h := heldOf(raw, "")
-		if h.id == "" || seen[h.id] || !h.has(compose.SeriesSystem, r.referral.Key) || !r.samePatient(typ, h) {
+		if h.id == "" || seen[h.id] || !h.has(compose.SeriesSystem, r.referral.Key) || !r.samePatient(typ, h) && !r.wroteOnce(typ, h.id) {
 			continue
 		}
 		seen[h.id] = true
@@ -140,8 +141,12 @@ func (r *run) series(ctx context.Context, typ string) (out []held, whole bool, e
 				continue
 			}
 			if err != nil {
-				return nil, false, err
+				return nil, nil, false, err
 			}
+		}
+		if !r.samePatient(typ, h) {
+			strays = append(strays, stray{typ, h})
+			continue
 		}
 		out = append(out, h)
 	}
@@ -155,18 +160,19 @@ func (r *run) series(ctx context.Context, typ string) (out []held, whole bool, e
 			continue
 		}
 		if err != nil {
-			return nil, false, err
+			return nil, nil, false, err
 		}
 		if !h.has(compose.SeriesSystem, r.referral.Key) {
 			continue
 		}
 		if !r.samePatient(typ, h) {
-			return nil, false, errOtherPatient
+			strays = append(strays, stray{typ, h})
+			continue
 		}
 		out = append(out, h)
 	}
 	slices.SortFunc(out, func(a, b held) int { return strings.Compare(a.id, b.id) })
-	return out, whole, nil
+	return out, strays, whole, nil
 }
 
 var errOtherPatient = fmt.Errorf("the record holds our identifier for another patient: %w", fault.Refused)
@@ -199,8 +205,15 @@ func abridged(raw []byte) bool {
 	return false
 }
 
+// samePatient reports whether the entry is about the person: by any id that the record knows them by today, or, where no id of
+// the record's is known, by the one of the saved document.
 func (r *run) samePatient(typ string, h held) bool {
-	subject := gjson.GetBytes(h.raw, subjectPath(typ)).String()
-	return compose.SameReference(subject, r.document.Assessment.Patient) ||
-		slices.ContainsFunc(r.patients, func(id string) bool { return compose.SameReference(subject, "Patient/"+id) })
+	if len(r.patients) == 0 {
+		return r.about(typ, h, r.document.Assessment.Patient)
+	}
+	return slices.ContainsFunc(r.patients, func(id string) bool { return r.about(typ, h, "Patient/"+id) })
+}
+
+func (r *run) about(typ string, h held, patient string) bool {
+	return compose.SameReference(gjson.GetBytes(h.raw, subjectPath(typ)).String(), patient)
 }

@@ -27,6 +27,9 @@ func (r *run) pass(ctx context.Context) error {
 		return err
 	}
 	r.last = s
+	if err := r.withdrawStrays(ctx, s.strays); err != nil {
+		return err
+	}
 	switch r.referral.Reason {
 	case draft.Wanted:
 		return r.open(ctx, s)
@@ -125,7 +128,7 @@ func (r *run) open(ctx context.Context, s state) error {
 		return err
 	}
 	s.tasks = tasks
-	keep, found := r.mainTask(s.tasks)
+	keep, found := r.mainTask(slices.DeleteFunc(slices.Clone(s.tasks), r.leftBehind))
 	live := found && !keep.ended()
 	if live {
 		if err := r.retireCopies(ctx, s.tasks, keep); err != nil {
@@ -161,6 +164,9 @@ func (r *run) open(ctx context.Context, s state) error {
 			return err
 		}
 		keep, live = held{id: id}, true
+		if err := r.retireCopies(ctx, slices.DeleteFunc(s.tasks, func(t held) bool { return !r.leftBehind(t) }), keep); err != nil {
+			return err
+		}
 	}
 	if err := r.settleDocuments(ctx, s.documents, document); err != nil {
 		return err

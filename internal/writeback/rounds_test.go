@@ -88,8 +88,35 @@ func TestRounds(t *testing.T) {
 				d.Referral.Round, d.Referral.Revision = 2, 1
 			})
 			b.converge()
-			if task := b.only("Task"); get(task, "priority") != "urgent" || get(task, "for.reference") != before || get(task, "status") != "draft" {
-				t.Errorf("%s", task)
+			status := map[string]int{}
+			for _, task := range b.entries("Task") {
+				status[get(task, "status")+" "+get(task, "for.reference")]++
+			}
+			if status["cancelled "+before] != 1 || status["draft Patient/survivor"] != 1 || len(status) != 2 {
+				t.Errorf("Tasks %v, want the survivor's and no other open", status)
+			}
+			b.quiet()
+		},
+		"a Task of a patient who is another person again": func(t *testing.T, b *bench) {
+			b.converge()
+			before := b.document.Assessment.Patient
+			b.store.wanted.Patients = []string{"parted"}
+			b.want(func(d *compose.Document) {
+				d.Assessment.Patient = "Patient/parted"
+				d.Referral.Round, d.Referral.Revision = 2, 1
+			})
+			b.converge()
+			status := map[string]int{}
+			for _, task := range b.entries("Task") {
+				status[get(task, "status")+" "+get(task, "for.reference")+" "+get(task, "statusReason.coding.0.code")]++
+			}
+			if status["cancelled "+before+" other-patient"] != 1 || status["draft Patient/parted "] != 1 || len(status) != 2 {
+				t.Errorf("Tasks %v, want none open in the other chart", status)
+			}
+			for _, document := range b.entries("DocumentReference") {
+				if about := get(document, "subject.reference"); about == before && get(document, "status") != "entered-in-error" {
+					t.Errorf("the document in the other chart is %s", get(document, "status"))
+				}
 			}
 			b.quiet()
 		},

@@ -30,6 +30,8 @@ type run struct {
 	writtenVersion   int64
 	// known lists ids of ours, by type, that the search must give or that are read one by one.
 	known map[string][]string
+	// receipted lists, as Type/id, all that this database knows to have been written for the filter.
+	receipted []string
 	// stale holds "Type/id" of hits that the search gave in another version than the record holds.
 	stale map[string]bool
 	// first: this database knows of nothing that stands in the record for the filter.
@@ -68,7 +70,14 @@ func (c *Converger) newRun(w Wanted, l *lease) (*run, error) {
 		return nil, err
 	}
 	for _, receipt := range w.Receipts {
-		if receipt.Round != w.Referral.Round || receipt.ResourceID == "" {
+		if receipt.ResourceID == "" {
+			continue
+		}
+		r.receipted = append(r.receipted, receipt.Kind+"/"+receipt.ResourceID)
+		if receipt.Kind == "Task" && receipt.Round == w.Referral.Round-1 {
+			r.know(receipt.Kind, receipt.ResourceID)
+		}
+		if receipt.Round != w.Referral.Round {
 			continue
 		}
 		if receipt.Kind == "Provenance" {
