@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/tidwall/gjson"
@@ -132,8 +133,25 @@ func (h *house) atRest(t *testing.T) {
 	t.Helper()
 	stay := &hospitalStay{program: h.program}
 	if err := stay.rest(t.Context()); err != nil {
+		t.Fatalf("%v: %v", err, h.leftJobs(t))
+	}
+}
+
+// leftJobs tells of the jobs that are still to be worked: kind, state, tries, last fault.
+func (h *house) leftJobs(t *testing.T) []string {
+	t.Helper()
+	const left = `
+		SELECT concat_ws(' ', kind, state, attempt, scheduled_at - now(), errors[array_upper(errors, 1)]->>'error')
+		FROM river_job WHERE state NOT IN ('completed', 'cancelled', 'discarded')`
+	rows, err := h.program.store.Pool().Query(t.Context(), left)
+	if err != nil {
 		t.Fatal(err)
 	}
+	list, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
 }
 
 type piece struct {
