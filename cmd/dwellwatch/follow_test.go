@@ -133,3 +133,30 @@ func TestLabMakesNoNewDocument(t *testing.T) {
 		t.Errorf("%d documents, want 1", n)
 	}
 }
+
+// TestEndedUnheardIsAskedAgain: people rejected the draft and the record told nobody; then a complication comes. What they rejected
+// said nothing of it, so they are asked again, once.
+func TestEndedUnheardIsAskedAgain(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	task := h.settled(t, "ab-10")
+	body, err := sjson.Set(task.Raw, "status", "rejected")
+	if err != nil {
+		t.Fatal(err)
+	}
+	send(t, http.MethodPut, h.peer.BaseURL+"/Task/"+task.Get("id").String(), []byte(body))
+	complication := `{"resourceType":"Condition","id":"ab-10-moved","clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/condition-clinical","code":"active"}]},"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":"T82.525A"}]},"subject":{"reference":"Patient/ab-10"},"onsetDateTime":"2026-02-25"}`
+	h.tell(t, "/Condition/ab-10-moved", complication)
+	for range 2 {
+		open := h.openTasks(t)
+		if len(open) != 1 || len(h.ours(t, "Task")) != 2 {
+			t.Fatalf("%d filters with an open Task, %d Tasks; want 1 and 2", len(open), len(h.ours(t, "Task")))
+		}
+		for _, list := range open {
+			if got := list[0].Get("priority").String(); len(list) != 1 || got != "urgent" {
+				t.Errorf("%d open Tasks, priority %q; want one, urgent", len(list), got)
+			}
+		}
+		h.tell(t, "/Observation/ab-10-hb", observation("ab-10"))
+	}
+}

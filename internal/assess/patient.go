@@ -59,9 +59,9 @@ type Record struct {
 type Result struct {
 	Assessment Assessment
 	Wants      []draft.Want
-	// Tasks gives the FHIR status of our own Task per key, as the record shows it; a Task that we ended is nobody's answer and
+	// Tasks gives our own Task per key, as the record shows it; a Task that we ended is nobody's answer and
 	// is left out.
-	Tasks map[string]string
+	Tasks map[string]draft.Seen
 	// Keys are all keys with the evidence they stand on now.
 	Keys []filter.KnownKey
 }
@@ -74,13 +74,13 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	known := adopt(rec.Known, rec.Merged, tasks)
 	now := judge(reading, known, mint, basis, asOf)
 
-	res := Result{Tasks: map[string]string{}}
+	res := Result{Tasks: map[string]draft.Seen{}}
 	for _, t := range tasks {
 		if t.ClosedByUs {
 			continue
 		}
-		if have, ok := res.Tasks[t.Key]; !ok || rank(t.Status) < rank(have) {
-			res.Tasks[t.Key] = t.Status
+		if have, ok := res.Tasks[t.Key]; !ok || cmp.Or(cmp.Compare(rank(t.Status), rank(have.Status)), cmp.Compare(draft.Urgency(have.Priority), draft.Urgency(t.Priority))) < 0 {
+			res.Tasks[t.Key] = draft.Seen{Status: t.Status, Priority: t.Priority}
 		}
 	}
 	changes, first := ahead(reading, known, mint, basis, now)

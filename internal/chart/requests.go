@@ -135,7 +135,7 @@ func (r *reader) task(n *node) {
 	if key == "" {
 		return
 	}
-	t := rules.OwnTask{Key: key, Status: n.status(), Ref: n.name}
+	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Ref: n.name}
 	t.ClosedByUs = slices.ContainsFunc(n.get("statusReason.coding").Array(), func(c gjson.Result) bool { return c.Get("system").String() == ClosedSystem })
 	// The focus alone says which filter it was: the inputs may also name entries of another filter that contradict it.
 	if _, ref := r.target(n, n.get("focus")); ref != "" {

@@ -8,18 +8,18 @@ import (
 )
 
 // Reconcile compares what the assessment wants with what was asked before and gives the new state of every referral, with
-// the keys that changed. tasks tells the FHIR status of our own Task per key, as the record shows it, where
+// the keys that changed. tasks tells our own Task per key, as the record shows it, where
 // it is not our own doing.
 //
 // A change of meaning makes a new revision of the document. A referral that ended, by us or by people, is asked again as a
 // new round only where its question changed; what people declined is not asked again because a day passed.
-func Reconcile(before []Referral, wants []Want, tasks map[string]string, asOf filter.Day) (after []Referral, changed []string) {
+func Reconcile(before []Referral, wants []Want, tasks map[string]Seen, asOf filter.Day) (after []Referral, changed []string) {
 	for _, w := range wants {
 		old := Referral{Key: w.Key}
 		if i := slices.IndexFunc(before, func(r Referral) bool { return r.Key == w.Key }); i >= 0 {
 			old = before[i]
 		}
-		next := step(old, w, StateOf(tasks[w.Key]), asOf)
+		next := step(old, w, tasks[w.Key], asOf)
 		if next.Round == 0 {
 			continue
 		}
@@ -53,7 +53,8 @@ func StateOf(status string) string {
 	return TaskNone
 }
 
-func step(old Referral, w Want, task string, asOf filter.Day) Referral {
+func step(old Referral, w Want, seen Seen, asOf filter.Day) Referral {
+	task := StateOf(seen.Status)
 	open := old.Round > 0 && old.Reason == Wanted
 	// Put by for now, while people have the Task in hand or have had their say: it is still the same referral.
 	putBy := old.Round > 0 && (old.Reason == NotDue || old.Reason == AskedAlready)
@@ -71,7 +72,7 @@ func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 		}
 		return next
 	case (open || putBy) && theirs:
-		return answered(old, w, task, asOf)
+		return answered(old, w, seen, asOf)
 	case open && old.Patient != "" && w.Patient != old.Patient:
 		// The record has merged patients, or took a merge back. A Task never goes over to another patient's chart.
 		return round(old, w, asOf)
@@ -86,9 +87,12 @@ func step(old Referral, w Want, task string, asOf filter.Day) Referral {
 }
 
 // answered goes on where people have taken the Task up or ended it.
-func answered(old Referral, w Want, task string, asOf filter.Day) Referral {
+func answered(old Referral, w Want, seen Seen, asOf filter.Day) Referral {
 	old.Reason = Wanted
+	task := StateOf(seen.Status)
 	switch {
+	case task != TaskMovedOn && unheard(old, w, seen):
+		return round(old, w, asOf)
 	case task != TaskMovedOn && w.Question == old.Question && w.To == old.To:
 		return old // what they have answered is not asked again
 	case task != TaskMovedOn:
@@ -106,9 +110,17 @@ func answered(old Referral, w Want, task string, asOf filter.Day) Referral {
 	return revise(old, w, asOf)
 }
 
+// unheard reports whether people ended the Task before it said how urgent the matter has become: the round began with less
+// than is wanted now, and so did the Task end. A Task of an earlier round says nothing of this one.
+func unheard(old Referral, w Want, seen Seen) bool {
+	urgent := func(priority string) bool { return Urgency(priority) >= Urgency("urgent") }
+	return urgent(w.Priority) && Urgency(seen.Priority) >= 0 && Urgency(seen.Priority) < Urgency(w.Priority) &&
+		old.Opened != "" && Urgency(old.Opened) < Urgency(w.Priority)
+}
+
 // round asks anew.
 func round(old Referral, w Want, asOf filter.Day) Referral {
-	return Referral{Key: w.Key, Patient: w.Patient, Round: old.Round + 1, Revision: 1, To: w.To, Priority: w.Priority, OpenedOn: asOf, DueOn: asOf.Add(w.DueDays),
+	return Referral{Key: w.Key, Patient: w.Patient, Round: old.Round + 1, Revision: 1, To: w.To, Priority: w.Priority, Opened: w.Priority, OpenedOn: asOf, DueOn: asOf.Add(w.DueDays),
 		Meaning: w.Meaning, Question: w.Question, BasedOn: w.BasedOn}
 }
 

@@ -37,6 +37,12 @@ const (
 	TaskDone     = "done"     // people completed it or it failed
 )
 
+// Seen is our own Task as the record shows it.
+type Seen struct {
+	Status   string // http://hl7.org/fhir/task-status
+	Priority string
+}
+
 // Want is what one assessment asks for one filter on one day.
 type Want struct {
 	Key      string
@@ -59,7 +65,8 @@ type Referral struct {
 	Reason   Reason     `json:"reason"`
 	To       Addressee  `json:"to"`
 	Priority string     `json:"priority"`
-	OpenedOn filter.Day `json:"openedOn"` // asOf of the round's first revision
+	Opened   string     `json:"opened,omitempty"` // the priority with which the round began
+	OpenedOn filter.Day `json:"openedOn"`         // asOf of the round's first revision
 	DueOn    filter.Day `json:"dueOn"`
 	Meaning  string     `json:"meaning"`
 	Question string     `json:"question"`

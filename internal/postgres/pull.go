@@ -81,6 +81,24 @@ func (s *Store) PullPlan(ctx context.Context, person string) (Pull, error) {
 	return p, nil
 }
 
+// ReadAgain asks for the context of the person of a filter to be read again, as far as a record can be asked. fault.NotFound: there
+// is no referral.
+func (s *Store) ReadAgain(ctx context.Context, key string) error {
+	const want = `
+		UPDATE person SET pull_wanted = pull_wanted + 1 WHERE id = (SELECT person_id FROM referral WHERE key = @key)
+		RETURNING id::text, pull_wanted`
+	if !s.options.PullContext {
+		return nil
+	}
+	return s.inTx(ctx, "ask for a person's context", func(tx pgx.Tx) error {
+		n, err := queueListed[jobs.PullContext](ctx, s, tx, want, pgx.NamedArgs{"key": key})
+		if err == nil && n == 0 {
+			err = fmt.Errorf("referral: %w", fault.NotFound)
+		}
+		return err
+	})
+}
+
 // MarkPulled says that the pull with this number is done, and with it all before, but for the gaps. The first time it raises the chart
 // version and queues AssessPatient; again it changes nothing. fault.NotFound: the person is gone; fault.Invalid: nobody asked for this pull.
 func (s *Store) MarkPulled(ctx context.Context, person string, version int64, gaps []Gap) error {

@@ -110,6 +110,7 @@ type Order struct {
 type OwnTask struct {
 	Key      string       // filter key (series identifier)
 	Status   string       // FHIR task-status
+	Priority string       // http://hl7.org/fhir/request-priority
 	Evidence []filter.Ref // the entry that the Task is about
 	Ref      filter.Ref
 	// ClosedByUs says that its status is our own doing: nobody has answered it.

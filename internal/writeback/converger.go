@@ -72,6 +72,8 @@ type Store interface {
 	Release(ctx context.Context, key, holder string) error
 	MarkWritten(ctx context.Context, key string, version int64, receipts []Receipt, now time.Time) error
 	MarkAttention(ctx context.Context, key string, version int64, code string, now time.Time) error
+	// ReadAgain asks for the person's context to be read from the record, the Tasks with it.
+	ReadAgain(ctx context.Context, key string) error
 }
 
 // Record is what a Converger needs of the FHIR server; *rest.Client is one.
@@ -190,6 +192,11 @@ func (c *Converger) Converge(ctx context.Context, key string, version int64) err
 	}
 	if err := c.cfg.Store.MarkWritten(ctx, key, wanted.Version, r.receipts(), c.cfg.Now()); err != nil {
 		return fmt.Errorf("store receipts: %w", err)
+	}
+	if r.unheard {
+		if err := c.cfg.Store.ReadAgain(ctx, key); err != nil {
+			return fmt.Errorf("ask for the Task to be read: %w", err)
+		}
 	}
 	if r.notice != "" {
 		if err := c.cfg.Store.MarkAttention(ctx, key, wanted.Version, r.notice, c.cfg.Now()); err != nil {

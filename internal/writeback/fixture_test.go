@@ -40,6 +40,7 @@ type memory struct {
 	holder    string
 	until     time.Time
 	attention []string
+	readAgain int
 	marks     int
 }
 
@@ -90,6 +91,13 @@ func (m *memory) MarkAttention(_ context.Context, _ string, _ int64, code string
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.attention = append(m.attention, code)
+	return nil
+}
+
+func (m *memory) ReadAgain(context.Context, string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.readAgain++
 	return nil
 }
 

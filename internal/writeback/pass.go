@@ -136,6 +136,11 @@ func (r *run) open(ctx context.Context, s state) error {
 		}
 	}
 	spent := !live && r.spent(s.tasks)
+	if spent {
+		r.unheard = slices.ContainsFunc(s.tasks, func(t held) bool {
+			return t.has(compose.TaskSystem, r.taskInstance) && !t.closedByUs() && r.rises(t)
+		})
+	}
 	document, written := r.mainDocument(s.documents)
 	adopted := written && !document.has(compose.DocumentSystem, r.documentInstance)
 	if !written && !spent {

@@ -44,6 +44,7 @@ type run struct {
 	broken rest.Written
 	// noProvenance: the record cannot be asked for Provenance, so none is written.
 	noProvenance bool
+	unheard      bool   // people ended this round's Task before it said how urgent the matter is: the store may not know
 	notice       string // attention code although all is written
 	// refusedBundle: the record refused the transaction; if the single writes work, it takes none.
 	refusedBundle bool
