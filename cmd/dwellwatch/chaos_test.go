@@ -149,9 +149,9 @@ func (c *chaos) finish(t *testing.T, w *ward, s *sender, db *pgx.Conn, programs 
 	waited := converged(t, db)
 	v := w.judge(t, db, c.peer, s, c.today())
 	c.checkLog(t, programs...)
-	t.Logf("%s: patients %d, deliveries %d (of these duplicates %d, out of order %d; repeated after no acknowledgement %d, of these 503 %d; echoes %d), "+
+	t.Logf("%s: patients %d, deliveries %d (of these duplicates %d, out of order %d, merges of patients %d, taken back %d; repeated after no acknowledgement %d, of these 503 %d; echoes %d), "+
 		"kills %d, kills during a write-back %d, crashes of PostgreSQL %d, stops of PostgreSQL %d, writes %d, replies cut %d, at rest after %.0f s, %s",
-		t.Name(), len(w.patients), len(w.queue), w.duplicates, w.outOfOrder, s.repeats, s.unavailable, s.echoes,
+		t.Name(), len(w.patients), len(w.queue), w.duplicates, w.outOfOrder, w.merges, w.partings, s.repeats, s.unavailable, s.echoes,
 		c.kills, c.writeKills, c.crashes, c.stops, c.between.writes, c.between.cuts(), waited.Seconds(), v)
 	return v
 }

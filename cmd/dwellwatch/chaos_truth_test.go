@@ -14,6 +14,7 @@ import (
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/assess"
+	"dwellwatch/internal/chart"
 	"dwellwatch/internal/compose"
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/filter"
@@ -191,13 +192,14 @@ func (w *ward) wanted(t *testing.T, followed map[string]bool, today filter.Day) 
 	}
 	out := map[string]int{}
 	for _, rec := range assess.Split(all, w.basis) {
-		if !followed[rec.Person[len("Patient/"):]] {
+		if !slices.ContainsFunc(rec.Entries, func(e chart.Entry) bool { return followed[e.ID] && e.Type == "Patient" }) {
 			continue
 		}
 		rec.Context = assess.ContextPulled
-		for _, want := range assess.Patient(rec, w.basis, today).Wants {
+		answer := assess.Patient(rec, w.basis, today)
+		for _, want := range answer.Wants {
 			if want.Reason == draft.Wanted {
-				out[rec.Person+" "+want.Priority]++
+				out[answer.Assessment.Patient+" "+want.Priority]++
 			}
 		}
 	}

@@ -39,6 +39,7 @@ type ward struct {
 	screener               screen.Screener
 	queue                  []telling // in the order of sending, repeats included
 	duplicates, outOfOrder int
+	merges, partings       int
 	newest                 map[string]telling
 	patients               []string
 }
@@ -58,10 +59,14 @@ func newWard(t *testing.T, c *chaos, size, whole int) *ward {
 	for n := range size {
 		p := hospital[order[n%len(order)]]
 		id := fmt.Sprintf("%s-w%d", p.ID, n)
+		other := ""
+		if n > 0 && rng.IntN(3) == 0 {
+			other = w.patients[n-1]
+		}
 		w.patients = append(w.patients, id)
 		// A record that holds the whole chart cannot tell of what it deleted: a feed that is sent again from its start would
 		// rightly bring such an entry back until its deletion comes again. So where all are whole nothing is deleted.
-		for _, versions := range w.courses(rng, p, id, whole > 1) {
+		for _, versions := range w.merged(rng, w.courses(rng, p, id, whole > 1), other) {
 			w.tell(t, rng, c.peer, versions, n%whole != 0)
 		}
 	}
@@ -119,6 +124,34 @@ func (w *ward) courses(rng *rand.Rand, p demo.Patient, id string, deletes bool) 
 		out = append(out, versions[path])
 	}
 	return out
+}
+
+// merged has the record merge a patient with another, which it may take back, and do again after all.
+func (w *ward) merged(rng *rand.Rand, courses [][]telling, other string) [][]telling {
+	for n, versions := range courses {
+		if other == "" || !strings.HasPrefix(versions[0].path, "Patient/") {
+			continue
+		}
+		alone := versions[len(versions)-1]
+		link := `[{"other":{"reference":"Patient/` + other + `"},"type":"` + []string{"replaced-by", "replaces"}[rng.IntN(2)] + `"}]`
+		linked := alone
+		var err error
+		if linked.body, err = sjson.SetRawBytes(bytes.Clone(alone.body), "link", []byte(link)); err != nil {
+			panic(err) // the bytes are our own
+		}
+		for turn := range 1 + rng.IntN(3) {
+			next := linked
+			if w.merges++; turn == 1 {
+				next = alone
+				w.merges--
+				w.partings++
+			}
+			next.nth = len(versions) + 1
+			versions = append(versions, next)
+		}
+		courses[n] = versions
+	}
+	return courses
 }
 
 func with(body []byte, path, value string) []byte {
