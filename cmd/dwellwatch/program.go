@@ -23,7 +23,6 @@ import (
 	"dwellwatch/internal/feed"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/pgembed"
-	"dwellwatch/internal/policy"
 	"dwellwatch/internal/postgres"
 	"dwellwatch/internal/screen"
 	"dwellwatch/internal/worker"
@@ -69,7 +68,7 @@ func openDatabase(ctx context.Context, s settings) (*program, error) {
 		}
 		url = p.cluster.URL("postgres")
 	}
-	store, err := postgres.Open(ctx, url, postgres.Options{PullContext: s.RecordURL != "", HoldFor: time.Duration(policy.Default().HoldDays) * 24 * time.Hour})
+	store, err := postgres.Open(ctx, url, postgres.Options{PullContext: s.RecordURL != "", HoldFor: time.Duration(s.basis.Policy.HoldDays) * 24 * time.Hour})
 	if err != nil {
 		p.close()
 		if p.cluster == nil {

@@ -29,10 +29,20 @@ func gone(i screen.Item) bool { return i.Deleted || i.Retracted }
 // later gives the retraction that refuses more: the newer one, and the one heard last where the order is undecided.
 func (r retraction) later(s retraction) retraction {
 	ended := r.ended.join(s.ended)
-	if s.against(r.stamp) != older {
-		r = s
+	heard := r.at
+	if s.at.After(heard) {
+		heard = s.at
 	}
-	r.ended = ended
+	switch s.against(r.stamp) {
+	case older:
+	case newer:
+		r = s
+	default:
+		if !s.at.Before(r.at) { // one that lay in the quarantine is told late
+			r = s
+		}
+	}
+	r.at, r.ended = heard, ended
 	return r
 }
 

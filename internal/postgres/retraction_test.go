@@ -74,6 +74,19 @@ func TestDeleteWithoutVersionIsUndoneByLaterContent(t *testing.T) {
 	b.wantTake([]screen.Item{later}, screen.Created)
 }
 
+// TestADeleteReplayedLate: a deletion of which nothing tells the order, and which lay in the quarantine, does not make the one that
+// was heard since older.
+func TestADeleteReplayedLate(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.wantTake([]screen.Item{item("Device/d", "", "", deleted)}, screen.Forgotten)
+	if _, err := b.AcceptHeld(t.Context(), []screen.Item{item("Device/d", "", "", deleted)}, b.now.AddDate(0, 0, -2)); err != nil {
+		t.Fatal(err)
+	}
+	between := item("Device/d", "a", "", evidence, func(i *screen.Item) { i.Resource.LastUpdated = b.now.AddDate(0, 0, -1) })
+	b.wantTake([]screen.Item{between}, screen.Stale)
+}
+
 func TestStrippedRetractionStaysWithItsPerson(t *testing.T) {
 	t.Parallel()
 	b := setup(t, Options{})

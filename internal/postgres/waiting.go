@@ -27,6 +27,7 @@ const holdFor = 30 * 24 * time.Hour
 type waiting struct {
 	item       screen.Item
 	receivedAt time.Time
+	late       bool // it lay elsewhere after it came, so the time for which it is held begins now
 	digest     [sha256.Size]byte
 	devices    []string // "Device/x", of those that were unknown
 }
@@ -65,7 +66,7 @@ func (p *planner) wait(n int, k key, v version, late bool) (fate screen.Fate, ok
 		}
 	}
 	i.Resource.Raw = slices.Clone(i.Resource.Raw)
-	w = waiting{item: i, receivedAt: v.receivedAt, digest: v.digest, devices: unknown}
+	w = waiting{item: i, receivedAt: v.receivedAt, late: v.held, digest: v.digest, devices: unknown}
 	p.known.waiting[k], p.held[k] = w, w
 	p.released = slices.DeleteFunc(p.released, func(r key) bool { return r == k })
 	p.slots.alone(k)
@@ -199,7 +200,7 @@ func (s *Store) queueWaitingWrite(b *pgx.Batch, p plan) {
 	const release = `DELETE FROM waiting WHERE feed = @feed AND type = @type AND id = @id`
 	const hold = `
 		INSERT INTO waiting (feed, type, id, version_id, last_updated, received_at, expires_at, digest, patient_id, body, refs, devices)
-		VALUES (@feed, @type, @id, @version_id, @last_updated, @received_at, @expires_at, @digest, @patient, @body, @refs, @devices)
+		VALUES (@feed, @type, @id, @version_id, @last_updated, @received_at, CASE WHEN @late THEN greatest(@received_at, now()) ELSE @received_at END + @hold, @digest, @patient, @body, @refs, @devices)
 		ON CONFLICT (feed, type, id) DO UPDATE SET version_id = EXCLUDED.version_id, last_updated = EXCLUDED.last_updated,
 			received_at = EXCLUDED.received_at, expires_at = EXCLUDED.expires_at, digest = EXCLUDED.digest,
 			patient_id = EXCLUDED.patient_id, body = EXCLUDED.body, refs = EXCLUDED.refs, devices = EXCLUDED.devices`
@@ -211,7 +212,7 @@ func (s *Store) queueWaitingWrite(b *pgx.Batch, p plan) {
 	for k, w := range p.held {
 		r := w.item.Resource
 		b.Queue(hold, pgx.NamedArgs{"feed": k.feed, "type": k.kind, "id": k.id, "version_id": r.VersionID, "last_updated": stampOf(r.LastUpdated),
-			"received_at": w.receivedAt, "expires_at": w.receivedAt.Add(cmp.Or(s.options.HoldFor, holdFor)), "digest": w.digest[:],
+			"received_at": w.receivedAt, "late": w.late, "hold": cmp.Or(s.options.HoldFor, holdFor), "digest": w.digest[:],
 			"patient": w.item.Patient, "body": r.Raw, "refs": w.item.Refs, "devices": w.devices})
 	}
 	for _, k := range p.settled {

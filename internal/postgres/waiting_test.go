@@ -127,6 +127,20 @@ func TestWhatIsHeldTooLongIsForgotten(t *testing.T) {
 	}
 }
 
+// TestWhatIsReplayedIsHeldFromThen: an entry that lay in the quarantine for longer than entries are held waits for its device all the same.
+func TestWhatIsReplayedIsHeldFromThen(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	if _, err := b.AcceptHeld(t.Context(), []screen.Item{use("a", "1")}, time.Now().AddDate(0, 0, -40)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.EnqueueErasures(t.Context(), time.Hour); err != nil {
+		t.Fatal(err)
+	}
+	b.wantWaiting(1)
+	b.wantCount(1, `SELECT count(*) FROM waiting WHERE received_at < now() - interval '39 days' AND expires_at > now() + interval '29 days'`)
+}
+
 // TestAUseAndItsDeviceAtOnce: of two calls at the same time one sees the other, whichever of the two ways an entry is joined.
 func TestAUseAndItsDeviceAtOnce(t *testing.T) {
 	t.Parallel()

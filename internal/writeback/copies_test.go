@@ -1,7 +1,11 @@
 package writeback_test
 
 import (
+	"context"
+	"encoding/json"
+	"fmt"
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +15,24 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 )
+
+// deaf is a record that does not heed the identifier in a search: it answers with so many entries of others, as far as they are
+// asked for, and then with all that the rest of the query finds.
+type deaf struct {
+	writeback.Record
+	strangers int
+}
+
+func (d deaf) Search(ctx context.Context, typ string, query url.Values, limit int) ([]json.RawMessage, error) {
+	if !query.Has("identifier") {
+		return d.Record.Search(ctx, typ, query, limit)
+	}
+	var hits []json.RawMessage
+	for n := range d.strangers {
+		hits = append(hits, json.RawMessage(fmt.Sprintf(`{"resourceType":"%s","id":"stranger-%d"}`, typ, n)))
+	}
+	return hits[:min(limit, len(hits))], nil
+}
 
 func TestCopies(t *testing.T) {
 	t.Parallel()
@@ -28,6 +50,19 @@ func TestCopies(t *testing.T) {
 				t.Errorf("the Task names %q", got)
 			}
 			b.quiet()
+			b.sound()
+		},
+		"another installation's Task is found where identifiers are not heeded, behind many of others": func(t *testing.T, b *bench) {
+			other := b.config.Site
+			other.Installation = otherInstallation
+			id := b.plant(compose.Task(b.document, other, time.Now(), ""))
+			config := b.config
+			config.Record = deaf{b.config.Record, 120}
+			b.converger = writeback.New(config)
+			b.converge()
+			if task := b.only("Task"); get(task, "id") != id {
+				t.Errorf("%s", task)
+			}
 			b.sound()
 		},
 		"another installation's document that says the same stands": func(t *testing.T, b *bench) {

@@ -108,13 +108,17 @@ func (r *run) search(ctx context.Context, typ string, query url.Values, fits fun
 	return hits, false, nil
 }
 
-// find asks for the series; where its answer cannot be read to its end, also for what is wanted now.
+// find asks for the series; where its answer cannot be read to its end, also for what is wanted now; where the record does not heed
+// identifiers, for all of the person's.
 func (r *run) find(ctx context.Context, typ string) (hits []json.RawMessage, whole bool, err error) {
 	ours := func(raw json.RawMessage) bool { return heldOf(raw, "").has(compose.SeriesSystem, r.referral.Key) }
 	by := func(system, value string) url.Values { return url.Values{"identifier": {system + "|" + value}} }
 	hits, whole, err = r.search(ctx, typ, by(compose.SeriesSystem, r.referral.Key), ours)
-	if err != nil || whole || slices.ContainsFunc(hits, func(raw json.RawMessage) bool { return !ours(raw) }) {
+	if err != nil || whole {
 		return hits, whole, err
+	}
+	if slices.ContainsFunc(hits, func(raw json.RawMessage) bool { return !ours(raw) }) {
+		return r.findByPatient(ctx, typ, hits)
 	}
 	system, value := compose.TaskSystem, r.taskInstance
 	if typ == "DocumentReference" {
@@ -122,6 +126,22 @@ func (r *run) find(ctx context.Context, typ string) (hits []json.RawMessage, who
 	}
 	now, _, err := r.search(ctx, typ, by(system, value), ours)
 	return append(hits, now...), false, err
+}
+
+// findByPatient adds to hits what the record gives for the person.
+func (r *run) findByPatient(ctx context.Context, typ string, hits []json.RawMessage) ([]json.RawMessage, bool, error) {
+	whole := true
+	for _, patient := range r.references() {
+		more, all, err := r.search(ctx, typ, url.Values{"patient": {patient}}, func(raw json.RawMessage) bool { return r.about(typ, heldOf(raw, ""), patient) })
+		if errors.Is(err, fault.Refused) {
+			return hits, false, nil
+		}
+		if err != nil {
+			return nil, false, err
+		}
+		hits, whole = append(hits, more...), whole && all
+	}
+	return hits, whole, nil
 }
 
 func (r *run) series(ctx context.Context, typ string) (out []held, strays []stray, whole bool, err error) {
@@ -208,10 +228,19 @@ func abridged(raw []byte) bool {
 // samePatient reports whether the entry is about the person: by any id that the record knows them by today, or, where no id of
 // the record's is known, by the one of the saved document.
 func (r *run) samePatient(typ string, h held) bool {
+	return slices.ContainsFunc(r.references(), func(name string) bool { return r.about(typ, h, name) })
+}
+
+// references lists the person as references name them.
+func (r *run) references() []string {
 	if len(r.patients) == 0 {
-		return r.about(typ, h, r.document.Assessment.Patient)
+		return []string{r.document.Assessment.Patient}
 	}
-	return slices.ContainsFunc(r.patients, func(id string) bool { return r.about(typ, h, "Patient/"+id) })
+	var names []string
+	for _, id := range r.patients {
+		names = append(names, "Patient/"+id)
+	}
+	return names
 }
 
 func (r *run) about(typ string, h held, patient string) bool {
