@@ -140,6 +140,12 @@ func (s *server) writeHeldPage(c *gin.Context) error {
 	if err != nil {
 		return err
 	}
+	if feed := c.Query("feed"); feed != "" && len(list) == 0 && after == 0 {
+		// A feed that has left the settings may still have entries; one that has neither is a slip of the pen.
+		if _, known := s.Feeds[feed]; !known {
+			return refusal(http.StatusBadRequest, "value", "", "feed is not the name of a feed, and nothing of such a feed is kept")
+		}
+	}
 	page := heldList{Entries: []heldEntry{}}
 	if len(list) > int(limit) {
 		list = list[:limit]

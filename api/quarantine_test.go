@@ -98,7 +98,7 @@ func TestQuarantineIsListedWithoutPayloads(t *testing.T) {
 	if second := page.Entries[1]; second.Replayable || !strings.Contains(second.Note, "send it again") {
 		t.Errorf("an entry without payload: %+v", second)
 	}
-	for query, want := range map[string]string{"?limit=2": "[1 2] 2", "?after=2&limit=2": "[3] 0", "?feed=ward": "[1 3] 0", "?feed=nowhere": "[] 0", "?after=3": "[] 0", "?limit=1&feed=ward": "[1] 1"} {
+	for query, want := range map[string]string{"?limit=2": "[1 2] 2", "?after=2&limit=2": "[3] 0", "?feed=ward": "[1 3] 0", "?feed=ward&after=3": "[] 0", "?feed=default": "[2] 0", "?after=3": "[] 0", "?limit=1&feed=ward": "[1] 1"} {
 		w := r.send("GET", "/quarantine"+query, "")
 		var page heldList
 		if err := json.Unmarshal(w.Body.Bytes(), &page); err != nil {
@@ -115,7 +115,7 @@ func TestQuarantineIsListedWithoutPayloads(t *testing.T) {
 			t.Errorf("%s: %s, want %s", query, got, want)
 		}
 	}
-	for _, query := range []string{"?limit=0", "?limit=1001", "?limit=x", "?after=-1", "?after="} {
+	for _, query := range []string{"?limit=0", "?limit=1001", "?limit=x", "?after=-1", "?after=", "?feed=nowhere"} {
 		if w := r.send("GET", "/quarantine"+query, ""); w.Code != 400 || issuesOf(t, w.Body.Bytes()) != "error value" {
 			t.Errorf("%s: %d %s", query, w.Code, w.Body)
 		}

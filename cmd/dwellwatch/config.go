@@ -91,7 +91,7 @@ func (f configFile) BeforeResolve(k *kong.Kong, ctx *kong.Context, trace *kong.P
 			return fmt.Errorf("%s: %s: %s stands twice", setting("config"), path, name)
 		}
 		if v != nil { // a key without a value leaves the default
-			settings[name] = flat(v)
+			settings[name] = flat(name, v)
 		}
 	}
 	ctx.AddResolver(kong.ResolverFunc(func(_ *kong.Context, _ *kong.Path, flag *kong.Flag) (any, error) {
@@ -112,13 +112,17 @@ func knownFlag(n *kong.Node, name string) bool {
 	return slices.ContainsFunc(n.Children, func(c *kong.Node) bool { return knownFlag(c, name) })
 }
 
-// flat writes a YAML list or mapping the way the command line takes it.
-func flat(v any) any {
+// flat writes a YAML list or mapping the way the command line takes it. Feeds are parted by semicolons, because a URL may
+// hold a comma.
+func flat(name string, v any) any {
 	switch v := v.(type) {
 	case []any:
 		var parts []string
 		for _, e := range v {
-			parts = append(parts, fmt.Sprint(e))
+			parts = append(parts, fmt.Sprint(flat(name, e)))
+		}
+		if name == "feeds" {
+			return strings.Join(parts, ";")
 		}
 		return strings.Join(parts, ",")
 	case map[string]any:

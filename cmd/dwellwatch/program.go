@@ -7,7 +7,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
 	"sync/atomic"
 	"time"
 
@@ -86,14 +85,8 @@ func openDatabase(ctx context.Context, s settings) (*program, error) {
 
 // runCluster starts the private cluster.
 func (p *program) runCluster(ctx context.Context) error {
-	if p.PGBin != "" {
-		// The variable is how pgembed is told; the option or the file may have said it instead.
-		if err := os.Setenv("DWELLWATCH_PG_BIN", p.PGBin); err != nil {
-			return usageError{setting("pg-bin") + ": not the name of a folder"}
-		}
-	}
 	p.serverLog = &serverLog{Handler: p.log.Handler(), stopping: new(atomic.Bool)}
-	cluster, err := pgembed.Start(ctx, pgembed.Config{Dir: p.DataDir, Durable: p.durable, Log: slog.New(p.serverLog)})
+	cluster, err := pgembed.Start(ctx, pgembed.Config{Dir: p.DataDir, Bin: p.PGBin, Durable: p.durable, Log: slog.New(p.serverLog)})
 	if errors.Is(err, pgembed.ErrNoPrograms) && p.PGBin != "" {
 		return usageError{setting("pg-bin") + ": this folder holds no PostgreSQL server programs (initdb and postgres, 14 or newer) that can be run"}
 	}

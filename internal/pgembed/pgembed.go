@@ -46,6 +46,8 @@ type Config struct {
 	// ~/.local/share/dwellwatch/postgres. It is made when missing. As root, the
 	// user that the server runs as must be able to enter it.
 	Dir string
+	// Bin is the folder of the server programs. Empty means $DWELLWATCH_PG_BIN or else the newest of the usual places.
+	Bin string
 	// Durable syncs to disk and keeps checksums. False is for tests only: data
 	// may be lost or damaged when the machine stops.
 	Durable bool
@@ -89,7 +91,7 @@ func Start(ctx context.Context, c Config) (*Cluster, error) {
 	if err != nil {
 		return nil, fmt.Errorf("pgembed: %w", err)
 	}
-	found, err := search(ctx, places(ctx, o), o)
+	found, err := search(ctx, places(ctx, o, c.Bin), o)
 	if err != nil {
 		return nil, fmt.Errorf("pgembed: %w", err)
 	}

@@ -49,7 +49,7 @@ func Programs() (binDir string, err error) {
 	if err != nil {
 		return "", fmt.Errorf("pgembed: %w", err)
 	}
-	found, err := search(ctx, places(ctx, o), o)
+	found, err := search(ctx, places(ctx, o, ""), o)
 	if err != nil {
 		return "", fmt.Errorf("pgembed: %w", err)
 	}
@@ -59,8 +59,8 @@ func Programs() (binDir string, err error) {
 // places lists the folders to look at, as patterns for filepath.Glob. A folder
 // that the operator chose stands alone: falling through to another one would
 // hide a mistake.
-func places(ctx context.Context, o owner) []string {
-	if chosen := os.Getenv(binVariable); chosen != "" {
+func places(ctx context.Context, o owner, bin string) []string {
+	if chosen := cmp.Or(bin, os.Getenv(binVariable)); chosen != "" {
 		return []string{chosen}
 	}
 	var list []string
