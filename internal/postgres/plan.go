@@ -277,7 +277,7 @@ func (p *planner) take(n int) screen.Outcome {
 		v.receivedAt, v.held = p.joined[n-first].receivedAt, true
 	}
 	heard, ok := p.known.retired[k]
-	late := ok && (gone(i) && v.against(heard.stamp) == older || !gone(i) && heard.refuses(v))
+	late := ok && (gone(i) && (v.against(heard.stamp) == older || toldLate(v.stamp, heard.stamp, heard.at)) || !gone(i) && heard.refuses(v))
 	switch {
 	case gone(i) && leavesHash(k.kind):
 		p.retire(k, retraction{stamp: v.stamp, at: p.now, ended: p.ended(k, v.stamp)})

@@ -38,8 +38,12 @@ func (r retraction) later(s retraction) retraction {
 	case newer:
 		r = s
 	default:
-		if !s.at.Before(r.at) { // one that lay in the quarantine is told late
+		// One that lay in the quarantine is told late, as is an old version.
+		if !s.at.Before(r.at) && !toldLate(s.stamp, r.stamp, r.at) {
+			ended = ended.join(r.stamp)
 			r = s
+		} else {
+			ended = ended.join(s.stamp)
 		}
 	}
 	r.at, r.ended = heard, ended

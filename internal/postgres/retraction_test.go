@@ -1,6 +1,7 @@
 package postgres
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -72,6 +73,47 @@ func TestDeleteWithoutVersionIsUndoneByLaterContent(t *testing.T) {
 	b.wantTake([]screen.Item{item("Device/d", "a", "", evidence, updated(0))}, screen.Stale)
 	later := item("Device/d", "a", "", evidence, func(i *screen.Item) { i.Resource.LastUpdated = b.now })
 	b.wantTake([]screen.Item{later}, screen.Created)
+}
+
+// TestOldVersionsToldAfterADeleteWithoutVersion: a deletion comes without a version, and then, in any order, what came before it: the
+// placement, its retraction, and the placement after all. None of it counts, whether the patient is followed or not.
+func TestOldVersionsToldAfterADeleteWithoutVersion(t *testing.T) {
+	t.Parallel()
+	stamps := map[string]func(*screen.Item, int){
+		"numbers": func(i *screen.Item, n int) { i.Resource.VersionID = fmt.Sprint(n) },
+		"times":   func(i *screen.Item, n int) { updated(n)(i); i.Resource.VersionID = fmt.Sprintf("%x-a", 255-n) },
+		"both":    func(i *screen.Item, n int) { updated(n)(i); i.Resource.VersionID = fmt.Sprint(n) },
+	}
+	for name, stamped := range stamps {
+		version := func(n int) screen.Item {
+			one := item("Device/d", "a", "", evidence)
+			if n == 2 {
+				one = item("Device/d", "a", "", retracted)
+			}
+			stamped(&one, n)
+			return one
+		}
+		for _, order := range [][]int{{1, 2, 3}, {1, 3, 2}, {2, 1, 3}, {2, 3, 1}, {3, 1, 2}, {3, 2, 1}} {
+			for before, people := range map[string]int{"nothing": 0, "another filter": 1, "the first version": 1} {
+				t.Run(fmt.Sprint(name, order, " after ", before), func(t *testing.T) {
+					t.Parallel()
+					b := setup(t, Options{})
+					switch before {
+					case "another filter":
+						b.take(item("Procedure/p", "a", "1", evidence))
+					case "the first version":
+						b.take(version(1))
+					}
+					b.take(item("Device/d", "", "", deleted))
+					for _, n := range order {
+						b.take(version(n))
+					}
+					b.wantCount(people, `SELECT count(*) FROM person`)
+					b.wantCount(0, `SELECT count(*) FROM resource WHERE id = 'd' AND current AND NOT (deleted OR retracted)`)
+				})
+			}
+		}
+	}
 }
 
 // TestADeleteReplayedLate: a deletion of which nothing tells the order, and which lay in the quarantine, does not make the one that

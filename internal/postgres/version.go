@@ -183,8 +183,16 @@ func weigh(v version, current version) screen.Fate {
 		return screen.Duplicate
 	case v.digest == current.digest && v.deleted == current.deleted && v.retracted == current.retracted:
 		return screen.Duplicate
+	case current.gone() && v.gone() && toldLate(v.stamp, current.stamp, current.receivedAt):
+		return screen.Stale
 	}
 	return screen.Updated
+}
+
+// toldLate reports whether a deletion or retraction with stamp v, heard of after one without a stamp of which we heard at, is
+// not certainly the later one. It must not take the other's place: what came after it, and before the other, would be newer.
+func toldLate(v, gone stamp, at time.Time) bool {
+	return v != (stamp{}) && gone == (stamp{}) && !revives(v, gone, at)
 }
 
 // sameVersion reports whether v calls itself the version that current is.
