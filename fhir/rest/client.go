@@ -14,7 +14,6 @@ import (
 	"regexp"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"dwellwatch/internal/fault"
@@ -65,8 +64,8 @@ type Client struct {
 
 	tokenMu sync.Mutex
 	token   string
-	// getSearch remembers that the record takes searches by GET only.
-	getSearch atomic.Bool
+	// getSearch remembers the types that the record searches by GET only.
+	getSearch sync.Map
 }
 
 // New checks the configuration and gives a client. It sends nothing. Its error never repeats the URL.

@@ -116,7 +116,7 @@ func (c *Client) Search(ctx context.Context, typ string, query url.Values, limit
 			address = link.String()
 		}
 		if seen[address] {
-			return hits, nil
+			return hits, fmt.Errorf("%s: the next page is one that was read: %w", typ, ErrIncomplete)
 		}
 		if page >= c.maxPages {
 			return hits, fmt.Errorf("%s: more pages than allowed: %w", typ, ErrIncomplete)
@@ -129,10 +129,10 @@ func (c *Client) Search(ctx context.Context, typ string, query url.Values, limit
 	}
 }
 
-// firstPage asks by POST until the record has shown that it takes only GET.
+// firstPage asks by POST until the record has shown that it takes only GET for this type.
 func (c *Client) firstPage(ctx context.Context, typ string, form url.Values) (answer, error) {
 	get := request{method: http.MethodGet, url: c.at(typ) + "?" + form.Encode(), what: typ}
-	if c.getSearch.Load() {
+	if _, only := c.getSearch.Load(typ); only {
 		return c.send(ctx, get)
 	}
 	a, err := c.send(ctx, request{method: http.MethodPost, url: c.at(typ + "/_search"), what: typ,
@@ -151,7 +151,7 @@ func (c *Client) firstPage(ctx context.Context, typ string, form url.Values) (an
 		return a, err
 	}
 	if a, err = c.send(ctx, get); err == nil {
-		c.getSearch.Store(true)
+		c.getSearch.Store(typ, true)
 	}
 	return a, err
 }

@@ -65,7 +65,7 @@ func TestSearchFollowsPagesByPost(t *testing.T) {
 		case r.URL.Query().Get("_page") == "2":
 			reply(w, 200, page("?_page=3", hit("Task", "2", "")))
 		case r.URL.Query().Get("_page") == "3":
-			reply(w, 200, page("?_page=3", hit("Task", "3", "match"), hit("Patient", "q", "match"))) // names itself as next
+			reply(w, 200, page("", hit("Task", "3", "match"), hit("Patient", "q", "match")))
 		}
 	})
 	got, err := ids(t, c, 0)
@@ -215,5 +215,50 @@ func TestTransactChecksEveryEntry(t *testing.T) {
 				t.Errorf("task: %+v", k)
 			}
 		})
+	}
+}
+
+// TestALoopOfPagesIsNoEnd: a next link to a page that was read says nothing of what lies behind.
+func TestALoopOfPagesIsNoEnd(t *testing.T) {
+	t.Parallel()
+	for name, last := range map[string]string{"to itself": "?_page=3", "to an earlier page": "?_page=2"} {
+		c := serve(t, func(w http.ResponseWriter, r *http.Request) {
+			switch {
+			case r.Method == http.MethodPost:
+				reply(w, 200, page("http://"+r.Host+"/fhir/Task?_page=2", hit("Task", "1", "match")))
+			case r.URL.Query().Get("_page") == "2":
+				reply(w, 200, page("?_page=3", hit("Task", "2", "match")))
+			default:
+				reply(w, 200, page(last, hit("Task", "3", "match")))
+			}
+		})
+		got, err := ids(t, c, 0)
+		if !errors.Is(err, ErrIncomplete) || strings.Join(got, " ") != "1 2 3" {
+			t.Errorf("%s: %v, %v", name, got, err)
+		}
+	}
+}
+
+// TestOneTypeByGetLeavesTheOthersByPost: ids stay out of access logs wherever the record lets them.
+func TestOneTypeByGetLeavesTheOthersByPost(t *testing.T) {
+	t.Parallel()
+	var log trace
+	c := serve(t, func(w http.ResponseWriter, r *http.Request) {
+		log.add(r)
+		if r.URL.Path == "/fhir/MedicationDispense/_search" {
+			reply(w, 404, "")
+			return
+		}
+		reply(w, 200, page(""))
+	})
+	for _, typ := range []string{"MedicationDispense", "Task", "MedicationDispense", "Device"} {
+		if _, err := c.Search(t.Context(), typ, url.Values{"patient": {"x"}}, 0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want := []string{"POST /fhir/MedicationDispense/_search", "GET /fhir/MedicationDispense?patient=x", "POST /fhir/Task/_search",
+		"GET /fhir/MedicationDispense?patient=x", "POST /fhir/Device/_search"}
+	if diff := cmp.Diff(want, log.seen); diff != "" {
+		t.Errorf("requests (-want +got)\n%s", diff)
 	}
 }

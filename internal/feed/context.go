@@ -33,6 +33,9 @@ const maxLinked = 100
 // maxReads bounds the reads of unresolved references in one pull.
 const maxReads = 500
 
+// keepEvery is after how many reads what was read is kept, so that a slow record is read to its end in several tries.
+const keepEvery = 50
+
 // contextTypes are searched by patient. Documents are not: nothing in them is read.
 func contextTypes() []string {
 	return []string{"Device", "Procedure", "DeviceUseStatement", "Condition", "MedicationRequest", "MedicationStatement", "MedicationAdministration",
@@ -121,7 +124,11 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 	case !gone(err):
 		return fmt.Errorf("read a Patient: %w", err)
 	}
-	items = append(items, p.merged(ctx, id)...)
+	merged, err := p.merged(ctx, id)
+	if err != nil {
+		return err
+	}
+	items = append(items, merged...)
 	var last error
 	answered := false
 	for _, kind := range contextTypes() {
@@ -167,11 +174,15 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 
 // merged asks for the Patients that the record has merged with this one: the link often stands only in the one that was
 // merged away. A record that does not know the search leaves it to the links that it sends.
-func (p *Puller) merged(ctx context.Context, id string) []screen.Item {
+func (p *Puller) merged(ctx context.Context, id string) ([]screen.Item, error) {
 	hits, err := p.Record.Search(ctx, "Patient", url.Values{"link": {"Patient/" + id}}, maxLinked)
-	if err != nil && !errors.Is(err, rest.ErrIncomplete) {
+	switch why := gapOf(err); {
+	case why == postgres.GapCut:
+	case why != "", failed(err):
 		p.Log.DebugContext(ctx, "merged Patients cannot be searched in the record")
-		return nil
+		return nil, nil
+	case err != nil:
+		return nil, fmt.Errorf("search merged Patients: %w", err)
 	}
 	var items []screen.Item
 	for _, raw := range hits {
@@ -183,7 +194,13 @@ func (p *Puller) merged(ctx context.Context, id string) []screen.Item {
 			items = append(items, it)
 		}
 	}
-	return items
+	return items, nil
+}
+
+// failed reports an answer of 500, which some servers give to a search that they do not know.
+func failed(err error) bool {
+	var refused *rest.Refused
+	return errors.As(err, &refused) && refused.Status == http.StatusInternalServerError
 }
 
 // answered screens what the record gave when it was asked.
@@ -196,8 +213,29 @@ func (p *Puller) answered(r fhir.Resource) screen.Item {
 // readNamed reads entries that kept ones name; those about somebody else are left out.
 func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bool, gaps *gaps) (int, error) {
 	var items []screen.Item
-	asked := p.Now()
+	asked, kept := p.Now(), 0
+	keep := func() error {
+		if len(items) == 0 {
+			return nil
+		}
+		out, err := p.Store.AcceptHeld(ctx, items, asked)
+		if err != nil {
+			return fmt.Errorf("keep the context: %w", err)
+		}
+		for _, o := range out {
+			if o.Fate == screen.Created {
+				kept++
+			}
+		}
+		items, asked = nil, p.Now()
+		return nil
+	}
 	for i, ref := range slices.DeleteFunc(slices.Clone(refs), func(r string) bool { return !readable(r) }) {
+		if len(items) >= keepEvery {
+			if err := keep(); err != nil {
+				return 0, err
+			}
+		}
 		if i == maxReads {
 			p.Log.WarnContext(ctx, "too many unresolved references; the rest is left", "limit", maxReads)
 			kind, _, _ := strings.Cut(ref, "/")
@@ -220,20 +258,8 @@ func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bo
 			items = append(items, it)
 		}
 	}
-	if len(items) == 0 {
-		return 0, nil
-	}
-	out, err := p.Store.AcceptHeld(ctx, items, asked)
-	if err != nil {
-		return 0, fmt.Errorf("keep the context: %w", err)
-	}
-	kept := 0
-	for _, o := range out {
-		if o.Fate == screen.Created {
-			kept++
-		}
-	}
-	return kept, nil
+	err := keep()
+	return kept, err
 }
 
 // gone reports an entry that the record does not have, or no longer.

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/url"
+	"slices"
 	"testing"
 	"time"
 
@@ -125,5 +126,72 @@ func TestPullGaps(t *testing.T) {
 				t.Errorf("kept (-want +got):\n%s", diff)
 			}
 		})
+	}
+}
+
+// TestAFailingSearchForMergedPatients: what passes is no answer; what a record that does not know the search says, is one.
+func TestAFailingSearchForMergedPatients(t *testing.T) {
+	t.Parallel()
+	for status, done := range map[int]bool{503: false, 502: false, 429: false, 401: false, 400: true, 403: true, 404: true, 500: true, 501: true} {
+		s := &store{}
+		fails := func() ([]json.RawMessage, error) {
+			return nil, fmt.Errorf("search: %w", &rest.Refused{Status: status, What: "Patient", Retryable: status == 429 || status >= 500 && status != 501})
+		}
+		p := &Puller{Store: s, Record: record{"Patient": fails}, Screen: screen.Screener{}.Item, Now: time.Now, Log: slog.New(slog.DiscardHandler)}
+		if err := p.Pull(t.Context(), "x", 1); (err == nil) != done || s.marked != done || len(s.gaps) > 0 {
+			t.Errorf("%d: error %v, marked %v, gaps %v", status, err, s.marked, s.gaps)
+		}
+	}
+}
+
+// slowRecord reads a Medication by count, and is cut off after some.
+type slowRecord struct {
+	record
+	reads, cutAfter int
+}
+
+func (r *slowRecord) Read(_ context.Context, kind, id string) (fhir.Resource, string, error) {
+	if kind != "Medication" {
+		return fhir.Resource{}, "", fault.NotFound
+	}
+	if r.reads++; r.reads%r.cutAfter == 0 {
+		return fhir.Resource{}, "", context.DeadlineExceeded
+	}
+	return fhir.Resource{Type: kind, ID: id, Raw: []byte(`{"resourceType":"Medication","id":"` + id + `"}`)}, "", nil
+}
+
+// namingStore names what it does not yet hold.
+type namingStore struct {
+	store
+	names []string
+}
+
+func (s *namingStore) PullPlan(ctx context.Context, person string) (postgres.Pull, error) {
+	plan, err := s.store.PullPlan(ctx, person)
+	for _, name := range s.names {
+		if !slices.Contains(s.kept, name) {
+			plan.Unresolved = append(plan.Unresolved, name)
+		}
+	}
+	return plan, err
+}
+
+// TestAPullThatIsCutOffGoesOn: a record so slow that no try reads all is read to its end by several tries.
+func TestAPullThatIsCutOffGoesOn(t *testing.T) {
+	t.Parallel()
+	s := &namingStore{}
+	for i := range 190 {
+		s.names = append(s.names, fmt.Sprintf("Medication/m%d", i))
+	}
+	p := &Puller{Store: s, Record: &slowRecord{record{}, 0, keepEvery + 20}, Screen: screen.Screener{}.Item, Now: time.Now, Log: slog.New(slog.DiscardHandler)}
+	tries := 0
+	for !s.marked && tries < 10 {
+		tries++
+		if err := p.Pull(t.Context(), "x", 1); (err == nil) != s.marked {
+			t.Fatalf("try %d: %v", tries, err)
+		}
+	}
+	if !s.marked || len(s.kept) != len(s.names) || tries < 3 {
+		t.Errorf("after %d tries: done %v, %d of %d kept", tries, s.marked, len(s.kept), len(s.names))
 	}
 }
