@@ -67,18 +67,8 @@ func (s *server) assessBody(c *gin.Context) (int, error) {
 // assessDay reads the day of the assessment; without one it is today at the hospital. A parameter that nobody reads could be a
 // misspelt day, so it is refused.
 func (s *server) assessDay(c *gin.Context) (filter.Day, error) {
-	query := c.Request.URL.Query()
-	for _, name := range slices.Sorted(maps.Keys(query)) {
-		switch {
-		case name != "on" && name != "_format":
-			said := "a parameter"
-			if fhir.ValidID(strings.ReplaceAll(name, "_", "-")) {
-				said = name
-			}
-			return 0, refusal(http.StatusBadRequest, "not-supported", "", said+" is not a parameter of this route; it knows on")
-		case len(query[name]) > 1:
-			return 0, refusal(http.StatusBadRequest, "value", "", name+" is given more than once")
-		}
+	if err := onlyParameters(c, "on"); err != nil {
+		return 0, err
 	}
 	text, given := c.GetQuery("on")
 	if !given {
@@ -89,6 +79,24 @@ func (s *server) assessDay(c *gin.Context) (filter.Day, error) {
 		return 0, refusal(http.StatusBadRequest, "value", "", "on is a calendar day, YYYY-MM-DD")
 	}
 	return on, nil
+}
+
+// onlyParameters refuses a parameter of the query that the route does not know, or that stands twice.
+func onlyParameters(c *gin.Context, names ...string) error {
+	query := c.Request.URL.Query()
+	for _, name := range slices.Sorted(maps.Keys(query)) {
+		switch {
+		case !slices.Contains(names, name) && name != "_format":
+			said := "a parameter"
+			if fhir.ValidID(strings.ReplaceAll(name, "_", "-")) {
+				said = name
+			}
+			return refusal(http.StatusBadRequest, "not-supported", "", said+" is not a parameter of this route; it knows "+strings.Join(names, ", "))
+		case len(query[name]) > 1:
+			return refusal(http.StatusBadRequest, "value", "", name+" is given more than once")
+		}
+	}
+	return nil
 }
 
 // readAll gives the resources of a body: a Bundle is taken apart as at the doors, and what is deleted is gone. Several copies

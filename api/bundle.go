@@ -30,8 +30,8 @@ type entryResponse struct {
 	Outcome  json.RawMessage `json:"outcome,omitempty"`
 }
 
-// deliverBundle takes the entries of a Bundle in one call to the store. In a transaction one unreadable entry makes the
-// whole fail; in all other Bundles it is answered by itself and the rest is kept.
+// deliverBundle takes the entries of a Bundle in one call to the store. In a transaction one entry that cannot be read or done
+// makes the whole fail; in all other Bundles it is answered by itself and the rest is kept.
 func (s *server) deliverBundle(c *gin.Context, d *delivery, r fhir.Resource) error {
 	b, err := fhir.DecodeBundle(r)
 	if err != nil {
@@ -45,7 +45,7 @@ func (s *server) deliverBundle(c *gin.Context, d *delivery, r fhir.Resource) err
 	if err != nil {
 		return err
 	}
-	if faults := faultsOf(steps); b.Type == "transaction" && len(faults) > 0 {
+	if faults := faultsOf(steps, b.Type == "transaction"); b.Type == "transaction" && len(faults) > 0 {
 		return unread(http.StatusBadRequest, faults...)
 	}
 	for _, st := range steps {
@@ -91,11 +91,15 @@ func respond(bundleType string, steps []step) responseBundle {
 // maxFaults keeps the answer to a hopeless Bundle short.
 const maxFaults = 100
 
-func faultsOf(steps []step) []fhir.Issue {
+// faultsOf lists what is wrong with entries, with what cannot be done where the entries stand or fall together.
+func faultsOf(steps []step, together bool) []fhir.Issue {
 	var all []fhir.Issue
 	for _, st := range steps {
-		if st.kind == faulty {
+		switch {
+		case st.kind == faulty:
 			all = append(all, st.faults...)
+		case together && st.kind == answered && st.answer.status >= http.StatusBadRequest:
+			all = append(all, st.answer.issues...)
 		}
 	}
 	return all[:min(len(all), maxFaults)]
@@ -104,6 +108,12 @@ func faultsOf(steps []step) []fhir.Issue {
 // plan says what is to be done with each entry, and gives each resource that came without an id one.
 func plan(feed, base string, b fhir.Bundle) ([]step, error) {
 	_, notified := b.NotificationType()
+	switch b.Type {
+	case "transaction", "batch", "history", "subscription-notification", "searchset", "collection", "message", "document":
+	default:
+		return nil, &fhir.Invalid{Issues: []fhir.Issue{{Severity: "error", Code: "not-supported", Expression: "Bundle.type",
+			Text: "a Bundle that answers a request cannot be delivered"}}}
+	}
 	steps := make([]step, len(b.Entries))
 	for i, e := range b.Entries {
 		at := "Bundle.entry[" + strconv.Itoa(i) + "]"
@@ -118,11 +128,8 @@ func plan(feed, base string, b fhir.Bundle) ([]step, error) {
 			steps[i] = planRequest(feed, base, st, e, at)
 		case "history", "subscription-notification":
 			steps[i] = planHistory(feed, base, st, e, at, notified)
-		case "searchset", "collection", "message", "document":
-			steps[i] = planContent(feed, base, st, e)
 		default:
-			return nil, &fhir.Invalid{Issues: []fhir.Issue{{Severity: "error", Code: "not-supported", Expression: "Bundle.type",
-				Text: "a Bundle that answers a request cannot be delivered"}}}
+			steps[i] = planContent(feed, base, st, e)
 		}
 	}
 	resolve(steps)
@@ -201,8 +208,17 @@ func planContent(feed, base string, st step, e fhir.Entry) step {
 	if !e.HasResource {
 		return st.informed("the entry carries no resource; nothing was kept")
 	}
-	return put(feed, base, st, target{})
+	st = put(feed, base, st, target{})
+	if at := fhir.ParseReference(e.FullURL); base != "" && at.Base != "" && at.Local(base) == "" && st.kind == keep {
+		st.notes = append(st.notes, fhir.Issue{Severity: "warning", Code: "conflict", Expression: strings.TrimSuffix(st.path, ".resource") + ".fullUrl", Text: elsewhereText})
+	}
+	return st
 }
+
+// elsewhereText answers an entry that says of itself that it lives on another server. A record that is reached by another name
+// than its own sends such entries too, so it is taken at the feed's word.
+const elsewhereText = "this address is not below the base of the feed; the entry was taken as the feed's own, with all ids that it names. " +
+	"If it comes from another server, deliver it through a feed of its own"
 
 // resolve makes references by an entry's fullUrl into references by type and id. Inside a Bundle a resource may go by a
 // temporary name (urn:uuid:...) that means nothing outside it (http://hl7.org/fhir/R4/bundle.html#references); the record

@@ -41,14 +41,30 @@ const officialTransaction = `{"resourceType":"Bundle","id":"bundle-transaction",
  {"request":{"method":"GET","url":"Patient?name=peter"}},
  {"request":{"method":"GET","url":"Patient/12334","ifNoneMatch":"W/\"4\"","ifModifiedSince":"2015-08-31T08:14:33+10:00"}}]}`
 
+// http://hl7.org/fhir/R4/http.html#trules: the actions of a transaction succeed or fail together.
+func TestATransactionWithWhatCannotBeDoneStoresNothing(t *testing.T) {
+	t.Parallel()
+	patch := entryOf(`{"resourceType":"Parameters"}`, "PATCH", "Procedure/p-2")
+	for body, want := range map[string]string{
+		officialTransaction: "error not-supported Bundle.entry[3].request.url, error not-supported Bundle.entry[6].request.url",
+		bundleOf("transaction", entryOf(procedure, "PUT", "Procedure/p-1"), patch): "error not-supported Bundle.entry[1].request.method",
+	} {
+		r := setup(t, nil)
+		w := r.send("POST", "/fhir", body)
+		if got := issuesOf(t, w.Body.Bytes()); w.Code < 400 || w.Code > 499 || got != want || len(r.calls) != 0 {
+			t.Errorf("%d %s, %d calls; want %s", w.Code, got, len(r.calls), want)
+		}
+	}
+}
+
 // http://hl7.org/fhir/R4/http.html#transaction-response: one entry for each, in order, each with a status.
-func TestOfficialTransaction(t *testing.T) {
+func TestOfficialTransactionAsABatch(t *testing.T) {
 	t.Parallel()
 	r := setup(t, fates(
 		screen.Outcome{Fate: screen.Created, Version: 1}, screen.Outcome{Fate: screen.Dropped},
 		screen.Outcome{Fate: screen.Updated, Version: 4}, screen.Outcome{Fate: screen.Duplicate, Version: 2},
 		screen.Outcome{Fate: screen.Forgotten}))
-	w := r.send("POST", "/fhir", officialTransaction)
+	w := r.send("POST", "/fhir", strings.Replace(officialTransaction, `"type":"transaction"`, `"type":"batch"`, 1))
 	if w.Code != 200 {
 		t.Fatalf("got %d %s", w.Code, w.Body)
 	}
@@ -67,7 +83,7 @@ func TestOfficialTransaction(t *testing.T) {
 		"200",
 		"200",
 	}
-	if diff := cmp.Diff(want, got); diff != "" || bundleType != "transaction-response" {
+	if diff := cmp.Diff(want, got); diff != "" || bundleType != "batch-response" {
 		t.Errorf("%s (-want +got):\n%s", bundleType, diff)
 	}
 	if diff := cmp.Diff("Patient/"+one+" Patient/"+two+" Patient/123 Patient/123a -Patient/234", r.given(0)); diff != "" || len(r.calls) != 1 {
@@ -75,7 +91,7 @@ func TestOfficialTransaction(t *testing.T) {
 	}
 	// samply's structs are generated from HL7's definitions.
 	b, err := samply.UnmarshalBundle(w.Body.Bytes())
-	if err != nil || b.Type.Code() != "transaction-response" || len(b.Entry) != 10 || b.Entry[0].Response.Status != "201 Created" {
+	if err != nil || b.Type.Code() != "batch-response" || len(b.Entry) != 10 || b.Entry[0].Response.Status != "201 Created" {
 		t.Errorf("another library reads %+v, %v", b, err)
 	}
 }
@@ -254,7 +270,7 @@ func TestBundlesThatCarryResources(t *testing.T) {
 			`{"search":{"mode":"outcome"},"resource":{"resourceType":"OperationOutcome"}}`,
 			`{"fullUrl":"http://record.example/fhir/Device/z"}`))
 		_, got := answers(t, w.Body.Bytes())
-		want := []string{"200", `201 Procedure/p-1/_history/1 W/"1"`, `201 Device/d/_history/1 W/"1"`, `201 Device/e/_history/1 W/"1"`, "200", "200"}
+		want := []string{"200", `201 Procedure/p-1/_history/1 W/"1"`, `201 Device/d/_history/1 W/"1"`, `201 Device/e/_history/1 W/"1" information informational, warning conflict Bundle.entry[3].fullUrl`, "200", "200"}
 		if diff := cmp.Diff(want, got); diff != "" || r.given(0) != "Procedure/p-1 Device/d Device/e" {
 			t.Errorf("%s: store was given %q (-want +got):\n%s", bundleType, r.given(0), diff)
 		}
@@ -272,6 +288,7 @@ func TestBundlesThatAreRefused(t *testing.T) {
 		status int
 		issues string
 	}{
+		"empty answer": {`{"resourceType":"Bundle","type":"batch-response","entry":[]}`, 422, "error not-supported Bundle.type"},
 		"no type":      {`{"resourceType":"Bundle"}`, 400, "error required Bundle.type"},
 		"unknown type": {`{"resourceType":"Bundle","type":"pile"}`, 400, "error code-invalid Bundle.type"},
 		"an answer":    {bundleOf("batch-response", `{"response":{"status":"200"}}`), 422, "error not-supported Bundle.type"},

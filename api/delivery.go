@@ -147,6 +147,9 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 	if o.Fate == screen.Dropped && needsPatient(it) {
 		a.issues[0].Text = "it names no patient who could be followed; nothing was kept"
 	}
+	if o.Fate == screen.Dropped && it.Evidence && it.Patient != "" {
+		a.issues[0].Text = "a later entry of the same delivery takes its place or takes it back; nothing of this one was kept"
+	}
 	if st.kind != keep {
 		return a
 	}
@@ -158,6 +161,9 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 		a.issues = append(a.issues, fhir.Issue{Severity: "warning", Code: "conflict", Expression: st.path + ".meta", Text: sameVersionText})
 	case o.Undecided:
 		a.issues = append(a.issues, fhir.Issue{Severity: "information", Code: "informational", Expression: st.path + ".meta", Text: undecidedText})
+	}
+	if o.Version > 0 {
+		a.issues = append(a.issues, st.notes...)
 	}
 	warnings := fhir.Warnings(st.resource)
 	for _, path := range it.Lookalikes {

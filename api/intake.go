@@ -19,7 +19,10 @@ func (s *server) deliverToBase(c *gin.Context, d *delivery) error {
 		s.answerSingle(c, step{}.informed("an empty notification tells nothing that could be kept; let the subscription send the resource").answer)
 		return nil
 	}
-	if t, ok := deletedResource(c.Request); ok && string(bytes.TrimSpace(d.body)) == "{}" {
+	if t, given := deletedResource(c.Request); given && string(bytes.TrimSpace(d.body)) == "{}" {
+		if t.Type == "" || !fhir.ValidID(t.ID) {
+			return refusal(http.StatusBadRequest, "value", "", "the header X-…-Deleted-Resource is Type/id of this feed; this one is not")
+		}
 		return s.single(c, d, del(step{}, t))
 	}
 	r, err := fhir.Decode(d.body)
@@ -33,13 +36,16 @@ func (s *server) deliverToBase(c *gin.Context, d *delivery) error {
 }
 
 // deletedResource reads the header with which some senders of rest-hook notifications tell of a deletion: the body is {}
-// and X-…-Deleted-Resource is "Type/id".
-func deletedResource(r *http.Request) (target, bool) {
+// and X-…-Deleted-Resource is "Type/id". given says that the header is there; t is empty where it cannot be read.
+func deletedResource(r *http.Request) (t target, given bool) {
 	for name, values := range r.Header {
-		if strings.HasPrefix(name, "X-") && strings.HasSuffix(name, "-Deleted-Resource") && len(values) == 1 {
-			ref := fhir.ParseReference(values[0])
-			return target{Type: ref.Type, ID: ref.ID}, ref.Type != "" && ref.Base == ""
+		if !strings.HasPrefix(name, "X-") || !strings.HasSuffix(name, "-Deleted-Resource") {
+			continue
 		}
+		if ref := fhir.ParseReference(values[0]); len(values) == 1 && ref.Base == "" {
+			t = target{Type: ref.Type, ID: ref.ID}
+		}
+		return t, true
 	}
 	return target{}, false
 }
@@ -75,7 +81,7 @@ func (s *server) deleteResource(c *gin.Context, d *delivery) error {
 func targetOf(c *gin.Context) (target, error) {
 	t := target{Type: c.Param("type"), ID: c.Param("id")}
 	if !slices.Contains(r4Types(), t.Type) {
-		return t, refusal(http.StatusNotFound, "not-supported", "Resource", notR4)
+		return t, refusal(http.StatusNotFound, "not-supported", "", notR4)
 	}
 	if t.ID != "" && !fhir.ValidID(t.ID) {
 		return t, refusal(http.StatusBadRequest, "value", t.Type+".id", "an id is 1 to 64 letters, digits, hyphens and full stops")

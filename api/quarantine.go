@@ -128,6 +128,9 @@ func (s *server) writeHeldPage(c *gin.Context) error {
 	if err := negotiatePlain(c.Request); err != nil {
 		return err
 	}
+	if err := onlyParameters(c, "after", "limit", "feed"); err != nil {
+		return err
+	}
 	after, err := numberIn(c, "after", 0, 0, 1<<62)
 	if err != nil {
 		return err
@@ -179,6 +182,9 @@ func (s *server) showHeld(c *gin.Context) {
 
 func (s *server) writeHeld(c *gin.Context, id int64, withBody bool) error {
 	if err := negotiatePlain(c.Request); err != nil {
+		return err
+	}
+	if err := onlyParameters(c, "body"); err != nil {
 		return err
 	}
 	h, err := s.Held.Show(c.Request.Context(), id)

@@ -115,7 +115,7 @@ func TestQuarantineIsListedWithoutPayloads(t *testing.T) {
 			t.Errorf("%s: %s, want %s", query, got, want)
 		}
 	}
-	for _, query := range []string{"?limit=0", "?limit=1001", "?limit=x", "?after=-1", "?after=", "?feed=nowhere"} {
+	for _, query := range []string{"?limit=0", "?limit=1001", "?limit=x", "?after=-1", "?after=", "?feed=nowhere", "?limit=2&limit=3"} {
 		if w := r.send("GET", "/quarantine"+query, ""); w.Code != 400 || issuesOf(t, w.Body.Bytes()) != "error value" {
 			t.Errorf("%s: %d %s", query, w.Code, w.Body)
 		}

@@ -27,6 +27,7 @@ type step struct {
 	resource fhir.Resource
 	raw      []byte // the entry as it came, for the quarantine
 	faults   []fhir.Issue
+	notes    []fhir.Issue // warnings for what is kept
 	answer   answer
 }
 
