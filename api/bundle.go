@@ -48,12 +48,19 @@ func (s *server) deliverBundle(c *gin.Context, d *delivery, r fhir.Resource) err
 	if faults := faultsOf(steps, b.Type == "transaction"); b.Type == "transaction" && len(faults) > 0 {
 		return unread(http.StatusBadRequest, faults...)
 	}
+	unkept := 0
 	for _, st := range steps {
 		if st.kind != faulty {
 			continue
 		}
+		r := Refused{Body: st.raw, Issues: st.faults, Method: http.MethodPost, Bundle: bundleKind(b)}
+		if r.Keep = s.mayKeep(c, d, r.Body); !r.Keep {
+			if unkept++; unkept > maxFaults {
+				continue // the answer names it; thousands of notes without payloads help nobody
+			}
+		}
 		// Before anything is stored: a sender that is told of a failure sends the whole again.
-		if err := s.quarantine(c, d, Refused{Body: st.raw, Issues: st.faults, Method: http.MethodPost, Bundle: bundleKind(b)}); err != nil {
+		if err := s.quarantine(c, d, r); err != nil {
 			return err
 		}
 	}

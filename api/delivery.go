@@ -50,7 +50,9 @@ func (s *server) door(h func(c *gin.Context, d *delivery) error) gin.HandlerFunc
 		if err != nil {
 			if p := problemOf(err); p.unreadable {
 				s.meters.resource("", fateRefused)
-				if failed := s.quarantine(c, d, whole(c, d, p.issues)); failed != nil {
+				r := whole(c, d, p.issues)
+				r.Keep = s.mayKeep(c, d, r.Body)
+				if failed := s.quarantine(c, d, r); failed != nil {
 					err = failed
 				}
 			}

@@ -23,6 +23,7 @@ type Held struct {
 	Size                         int64
 	Body                         []byte
 	Replayable                   bool // the bytes are kept, and how they came
+	Times                        int  // it came, byte for byte the same; ReceivedAt is the last time
 	Issues                       []fhir.Issue
 	Replays                      int       // refused again
 	ReplayedAt                   time.Time // zero before the first
@@ -44,7 +45,7 @@ type Holder interface {
 }
 
 // notKept tells why an entry cannot be replayed.
-const notKept = "its bytes were not kept, because nothing in them told of a filter or they were too many to be read; the sender must send it again"
+const notKept = "its bytes were not kept, because nothing in them told of a filter or named a followed patient, or they were too many to be read; the sender must send it again"
 
 const (
 	heldPage    = 100
@@ -60,6 +61,7 @@ type heldEntry struct {
 	ExpiresAt  time.Time   `json:"expiresAt"`
 	Size       int64       `json:"size"`
 	Replayable bool        `json:"replayable"`
+	Times      int         `json:"times"`
 	Note       string      `json:"note,omitempty"`
 	Issues     []heldIssue `json:"issues"`
 	Replays    int         `json:"replays"`
@@ -99,7 +101,7 @@ type heldList struct {
 
 func shown(h Held) heldEntry {
 	e := heldEntry{ID: h.ID, Feed: h.Feed, Route: h.Route, ReceivedAt: h.ReceivedAt.UTC(), ExpiresAt: h.ExpiresAt.UTC(), Size: h.Size,
-		Replayable: h.Replayable, Issues: shownIssues(h.Issues), Replays: h.Replays}
+		Replayable: h.Replayable, Times: h.Times, Issues: shownIssues(h.Issues), Replays: h.Replays}
 	if !h.Replayable {
 		e.Note = notKept
 	}

@@ -23,8 +23,8 @@ func (r *rig) quarantine(_ context.Context, q Refused) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.quarantined = append(r.quarantined, quarantined{q.Feed, q.Route, string(q.Body), summary(q.Issues), q.Keep})
-	h := Held{ID: int64(len(r.quarantined)), Feed: q.Feed, Route: q.Route, Issues: q.Issues, Size: int64(len(q.Body)), ReceivedAt: q.At, ExpiresAt: q.At.AddDate(0, 0, 30)}
-	if q.Keep {
+	h := Held{ID: int64(len(r.quarantined)), Feed: q.Feed, Route: q.Route, Issues: q.Issues, Times: 1, Size: int64(len(q.Body)), ReceivedAt: q.At, ExpiresAt: q.At.AddDate(0, 0, 30)}
+	if q.keep {
 		h.Method, h.Target, h.ContentType, h.ContentEncoding, h.Bundle = q.Method, q.Target, q.ContentType, q.ContentEncoding, q.Bundle
 		h.Body, h.Replayable = q.Body, true
 	}
@@ -90,7 +90,7 @@ func TestQuarantineIsListedWithoutPayloads(t *testing.T) {
 		t.Fatalf("%v %s", err, w.Body)
 	}
 	at := r.config().Now()
-	first = heldEntry{ID: 1, Feed: "ward", Route: "/feeds/:feed/fhir/:type/:id", ReceivedAt: at, ExpiresAt: at.AddDate(0, 0, 30), Size: int64(len(badCava)), Replayable: true,
+	first = heldEntry{ID: 1, Feed: "ward", Route: "/feeds/:feed/fhir/:type/:id", ReceivedAt: at, ExpiresAt: at.AddDate(0, 0, 30), Size: int64(len(badCava)), Replayable: true, Times: 1,
 		Issues: []heldIssue{{Severity: "error", Code: "structure", Path: "Procedure.code", Text: "this member is given more than once"}}}
 	if diff := cmp.Diff(first, page.Entries[0]); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
@@ -304,7 +304,7 @@ func TestReplayOfABatchKeepsItsBadEntries(t *testing.T) {
 	t.Parallel()
 	r := setup(t, nil)
 	bad := entryOf(badCava, "PUT", "Procedure/p")
-	r.held[7] = Held{ID: 7, Feed: "ward", Route: "/feeds/:feed/fhir", Method: "POST", Replayable: true, ReceivedAt: noon(),
+	r.held[7] = Held{ID: 7, Feed: "ward", Route: "/feeds/:feed/fhir", Method: "POST", Replayable: true, Times: 1, ReceivedAt: noon(),
 		Body: []byte(bundleOf("batch", entryOf(procedure, "PUT", "Procedure/p-1"), bad))}
 	w := r.send("POST", "/quarantine/7/replay", "")
 	if kind, got := answers(t, w.Body.Bytes()); kind != "batch-response" || got[0] != `201 Procedure/p-1/_history/1 W/"1"` || !strings.HasPrefix(got[1], "400") {
@@ -368,5 +368,32 @@ func TestReplayThatFailsStays(t *testing.T) {
 	}
 	if w := good(before.later(nil)).send("POST", "/quarantine/1/replay", "", "Accept: application/fhir+xml"); w.Code != 406 {
 		t.Errorf("an answer the caller cannot read: %d", w.Code)
+	}
+}
+
+// TestAFloodOfFaultyEntries: of a hopeless Bundle a hundred notes without payload are enough; what may be kept is all kept.
+func TestAFloodOfFaultyEntries(t *testing.T) {
+	t.Parallel()
+	r := setup(t, nil)
+	var entries []string
+	for n := range 3 * maxFaults {
+		text := "knee"
+		if n%3 == 0 {
+			text = "cava"
+		}
+		entries = append(entries, fmt.Sprintf(`{"resource":{"resourceType":"Procedure","id":"p%d","status":5,"code":{"text":"%s"}},"request":{"method":"PUT","url":"Procedure/p%d"}}`, n, text, n))
+	}
+	w := r.send("POST", "/fhir", bundleOf("batch", entries...))
+	_, got := answers(t, w.Body.Bytes())
+	kept, unkept := 0, 0
+	for _, q := range r.quarantined {
+		if q.keep {
+			kept++
+		} else {
+			unkept++
+		}
+	}
+	if w.Code != 200 || len(got) != len(entries) || kept != maxFaults || unkept != maxFaults {
+		t.Errorf("%d: %d answers, %d kept, %d noted without payload", w.Code, len(got), kept, unkept)
 	}
 }

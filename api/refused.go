@@ -48,14 +48,17 @@ func whole(c *gin.Context, d *delivery, issues []fhir.Issue) Refused {
 	return r
 }
 
-// quarantine notes an unreadable payload of a delivery. Its bytes may be kept only if they touch on what the service is
-// for. What came out of the quarantine itself keeps the time and the door it first came by.
+// mayKeep reports whether unreadable bytes touch on what the service is for.
+func (s *server) mayKeep(c *gin.Context, d *delivery, body []byte) bool {
+	return len(body) > 0 && s.Mentions(c.Request.Context(), d.feed, body)
+}
+
+// quarantine notes an unreadable payload of a delivery. What came out of the quarantine itself keeps the time and the door it first came by.
 func (s *server) quarantine(c *gin.Context, d *delivery, r Refused) error {
 	r.Feed, r.Route, r.At = d.feed, d.route, d.at
 	if r.At.IsZero() {
 		r.At = s.Now()
 	}
-	r.Keep = len(r.Body) > 0 && s.Mentions(c.Request.Context(), d.feed, r.Body)
 	return s.Quarantine(context.WithoutCancel(c.Request.Context()), r)
 }
 

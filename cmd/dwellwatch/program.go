@@ -189,6 +189,7 @@ func (p *program) apiConfig(screener screen.Screener) api.Config {
 		},
 		Screen: screener.Item,
 		Mentions: func(ctx context.Context, feed string, body []byte) bool {
+			body = fhir.Unescaped(body)
 			if screener.Mentions(body) {
 				return true
 			}

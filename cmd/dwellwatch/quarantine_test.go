@@ -264,3 +264,25 @@ func TestQuarantineOfATooLargeBodySaysSo(t *testing.T) {
 		t.Error("the refusal was not noted")
 	}
 }
+
+// A sender may write any character of JSON as an escape. What could be read as a filter, or as a followed patient, is kept.
+func TestQuarantineReadsEscapes(t *testing.T) {
+	t.Parallel()
+	w := openDoorway(t, dbtest.URL(t), nil)
+	w.ask("POST", "/fhir", placement("p"))
+	for body, want := range map[string]bool{
+		`{"resourceType":"Device","id":"a","status":5,"type":{"text":"IVC\u00a0filter"}}`:                                  true,
+		`{"resourceType":"Device","id":"b","status":5,"type":{"text":"\u0049VC\tfilter"}}`:                                 true,
+		`{"resourceType":"Procedure","id":"c","status":5,"code":{"coding":[{"code":"3719\u0031"}]}}`:                       true,
+		`{"resourceType":"Observation","id":"d","status":5,"subject":{"reference":"Patient\/secret"}}`:                     true,
+		`{"resourceType":"Observation","id":"e","status":5,"subject":{"reference":"Patient\/stranger"}}`:                   false,
+		`{"resourceType":"Device","id":"f","status":5,"type":{"text":"IVC\\u00a0filter, of which the escape is not one"}}`: false,
+	} {
+		if status, answer := w.ask("POST", "/fhir", body); status != http.StatusBadRequest {
+			t.Fatalf("%d %s", status, answer)
+		}
+		if kept := w.count(`SELECT count(*) FROM quarantine WHERE body IS NOT NULL AND id = (SELECT max(id) FROM quarantine)`) == 1; kept != want {
+			t.Errorf("%s: kept %v", body, kept)
+		}
+	}
+}

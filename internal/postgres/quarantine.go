@@ -2,7 +2,10 @@ package postgres
 
 import (
 	"context"
+	"crypto/hmac"
+	"crypto/sha256"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -36,6 +39,7 @@ type Held struct {
 	Size                         int64
 	Body                         []byte // QuarantineShow only
 	Replayable                   bool
+	Times                        int // it came, byte for byte the same; ReceivedAt is the last time
 	Issues                       []fhir.Issue
 	Replays                      int       // refused again
 	ReplayedAt                   time.Time // zero before the first
@@ -44,17 +48,24 @@ type Held struct {
 }
 
 // Quarantine keeps what could not be taken for some days, with all its faults. The bytes, and what it takes to replay them,
-// are kept only where Keep says that they concern a filter or a followed person.
+// are kept only where Keep says that they concern a filter or a followed person. What a sender repeats is one entry.
 func (s *Store) Quarantine(ctx context.Context, r Refused, days int) error {
 	const insert = `
 		INSERT INTO quarantine (feed, route, received_at, expires_at, size, body, issues,
-			method, target, content_type, content_encoding, bundle)
-		SELECT @feed, @route, @at, @expires, @size, @body, @issues,
+			digest, method, target, content_type, content_encoding, bundle)
+		SELECT @feed, @route, @at, @expires, @size, @body, @issues, @digest,
 			CASE WHEN @keep THEN @method::text END, CASE WHEN @keep THEN @target::text END,
 			CASE WHEN @keep THEN @content_type::text END, CASE WHEN @keep THEN @content_encoding::text END,
-			CASE WHEN @keep THEN @bundle::text END`
+			CASE WHEN @keep THEN @bundle::text END
+		ON CONFLICT (digest) DO UPDATE SET times = quarantine.times + 1, issues = EXCLUDED.issues,
+			received_at = greatest(quarantine.received_at, EXCLUDED.received_at), expires_at = greatest(quarantine.expires_at, EXCLUDED.expires_at)`
 	clean := func(s string) string { return strings.ToValidUTF8(strings.ReplaceAll(s, "\x00", ""), "\uFFFD") }
+	who, err := s.whoami(ctx)
+	if err != nil {
+		return err
+	}
 	size := len(r.Body)
+	digest := who.request(r)
 	if r.Body == nil {
 		r.Keep = false
 	}
@@ -63,10 +74,23 @@ func (s *Store) Quarantine(ctx context.Context, r Refused, days int) error {
 	}
 	return s.inTx(ctx, "quarantine a payload", func(tx pgx.Tx) error {
 		_, err := tx.Exec(ctx, insert, pgx.NamedArgs{"feed": r.Feed, "route": r.Route, "at": r.At, "expires": r.At.AddDate(0, 0, days),
-			"size": size, "body": r.Body, "issues": listed(r.Issues), "keep": r.Keep, "method": clean(r.Method), "target": clean(r.Target),
+			"size": size, "body": r.Body, "digest": digest, "issues": listed(r.Issues), "keep": r.Keep, "method": clean(r.Method), "target": clean(r.Target),
 			"content_type": clean(r.ContentType), "content_encoding": clean(r.ContentEncoding), "bundle": clean(r.Bundle)})
 		return err
 	})
+}
+
+// request names a request by what it was, and whether its bytes are kept; nil where they were too many to be read.
+func (i *identity) request(r Refused) []byte {
+	if r.Body == nil {
+		return nil
+	}
+	mac := hmac.New(sha256.New, i.hashKey)
+	for _, part := range []string{r.Feed, r.Route, r.Method, r.Target, r.ContentType, r.ContentEncoding, r.Bundle, strconv.FormatBool(r.Keep)} {
+		mac.Write([]byte(strconv.Itoa(len(part)) + "|" + part))
+	}
+	mac.Write(r.Body)
+	return mac.Sum(nil)
 }
 
 // listed makes no issues an empty list rather than null.
@@ -82,7 +106,7 @@ const (
 	heldRequest = `
 		SELECT id, feed, route, coalesce(method, ''), coalesce(target, ''), coalesce(content_type, ''), coalesce(content_encoding, ''),
 			coalesce(bundle, ''), received_at, expires_at, size, `
-	heldState = `, body IS NOT NULL AND method IS NOT NULL, issues, replays,
+	heldState = `, body IS NOT NULL AND method IS NOT NULL, times, issues, replays,
 			coalesce(replayed_at, timestamptz '0001-01-01 00:00:00+00'), coalesce(outcome, 0), coalesce(outcome_issues, '[]')
 		FROM quarantine `
 )

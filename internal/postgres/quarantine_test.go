@@ -29,10 +29,10 @@ func TestQuarantineShowsWhatItTakesToReplay(t *testing.T) {
 		}
 	}
 	want := Held{ID: 1, Feed: "lab", Route: r.Route, Method: "PUT", Target: "Procedure/p\uFFFD", ContentType: "text/plain", ContentEncoding: "deflate",
-		Bundle: "batch", ReceivedAt: b.now, ExpiresAt: b.now.AddDate(0, 0, 30), Size: 4, Body: r.Body, Replayable: true, Issues: r.Issues, OutcomeIssues: []fhir.Issue{}}
+		Bundle: "batch", ReceivedAt: b.now, ExpiresAt: b.now.AddDate(0, 0, 30), Size: 4, Body: r.Body, Replayable: true, Times: 1, Issues: r.Issues, OutcomeIssues: []fhir.Issue{}}
 	b.wantHeld(want)
 	// What concerns nobody here leaves neither bytes nor the path, which may hold an id.
-	b.wantHeld(Held{ID: 2, Feed: "ward", Route: r.Route, ReceivedAt: b.now, ExpiresAt: want.ExpiresAt, Size: 4, Issues: r.Issues, OutcomeIssues: []fhir.Issue{}})
+	b.wantHeld(Held{ID: 2, Feed: "ward", Route: r.Route, ReceivedAt: b.now, ExpiresAt: want.ExpiresAt, Size: 4, Times: 1, Issues: r.Issues, OutcomeIssues: []fhir.Issue{}})
 
 	again := []fhir.Issue{{Severity: "error", Code: "value"}}
 	if err := b.QuarantineReplayed(t.Context(), 1, 400, again, b.now.Add(time.Hour)); err != nil {
@@ -69,7 +69,7 @@ func TestQuarantineListsPages(t *testing.T) {
 	b := setup(t, Options{})
 	for n := range 5 {
 		feed := []string{"lab", "ward"}[n%2]
-		if err := b.Quarantine(t.Context(), Refused{Feed: feed, Route: "/fhir", Method: "POST", Body: []byte("x"), Keep: true, At: b.now}, 30); err != nil {
+		if err := b.Quarantine(t.Context(), Refused{Feed: feed, Route: "/fhir", Method: "POST", Body: []byte(fmt.Sprint(n)), Keep: true, At: b.now}, 30); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -96,6 +96,25 @@ func TestQuarantineListsPages(t *testing.T) {
 			t.Errorf("%q after %d, at most %d: %s, want %s", c.feed, c.after, c.limit, got, c.want)
 		}
 	}
+}
+
+// A sender that repeats what cannot be read makes no second entry; the last time counts. Another door, or other bytes, do.
+func TestQuarantineKeepsARepeatOnce(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	r := Refused{Feed: "lab", Route: "/fhir", Method: "POST", Body: []byte("bad"), Keep: true, At: b.now, Issues: []fhir.Issue{{Code: "structure"}}}
+	later, other, unread := r, r, r
+	later.At, later.Issues = b.now.Add(2*time.Hour), []fhir.Issue{{Code: "value"}}
+	other.Feed = "ward"
+	unread.Body = nil
+	for _, one := range []Refused{r, later, other, unread, unread} {
+		if err := b.Quarantine(t.Context(), one, 30); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.wantHeld(Held{ID: 1, Feed: "lab", Route: "/fhir", Method: "POST", ReceivedAt: later.At, ExpiresAt: later.At.AddDate(0, 0, 30), Size: 3, Body: r.Body,
+		Replayable: true, Times: 2, Issues: later.Issues, OutcomeIssues: []fhir.Issue{}})
+	b.wantCount(4, `SELECT count(*) FROM quarantine`)
 }
 
 // What lay in the quarantine while something newer came must not take its place, where only the order of receipt tells.
