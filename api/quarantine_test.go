@@ -24,7 +24,7 @@ func (r *rig) quarantine(_ context.Context, q Refused) error {
 	defer r.mu.Unlock()
 	r.quarantined = append(r.quarantined, quarantined{q.Feed, q.Route, string(q.Body), summary(q.Issues), q.Keep})
 	h := Held{ID: int64(len(r.quarantined)), Feed: q.Feed, Route: q.Route, Issues: q.Issues, Times: 1, Size: int64(len(q.Body)), ReceivedAt: q.At, ExpiresAt: q.At.AddDate(0, 0, 30)}
-	if q.keep {
+	if q.Keep {
 		h.Method, h.Target, h.ContentType, h.ContentEncoding, h.Bundle = q.Method, q.Target, q.ContentType, q.ContentEncoding, q.Bundle
 		h.Body, h.Replayable = q.Body, true
 	}

@@ -29,7 +29,7 @@ type doorway struct {
 	t     *testing.T
 	url   string // of the database
 	doors string
-	log   *bytes.Buffer
+	log   *lockedLog
 }
 
 func openDoorway(t *testing.T, database string, feeds map[string]string) *doorway {
@@ -38,7 +38,7 @@ func openDoorway(t *testing.T, database string, feeds map[string]string) *doorwa
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &doorway{t: t, url: database, log: &bytes.Buffer{}}
+	w := &doorway{t: t, url: database, log: &lockedLog{}}
 	s := settings{basis: assess.Basis{Policy: policy.Default(), Sets: sets, Zone: time.UTC}, now: time.Now, log: slog.New(slog.NewTextHandler(w.log, nil))}
 	s.DatabaseURL, s.Feeds = database, feeds
 	if w.program, err = start(t.Context(), s); err != nil {

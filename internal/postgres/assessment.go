@@ -80,6 +80,9 @@ func (s *Store) SaveAssessment(ctx context.Context, a Saved) error {
 	})
 }
 
+// ErrOvertaken says that another assessment was saved since the record was read: reading it again helps at once.
+var ErrOvertaken = fmt.Errorf("another one was saved since the record was read: %w", fault.Unavailable)
+
 // guard locks the person and refuses an assessment older than the saved one.
 func guard(ctx context.Context, tx pgx.Tx, a Saved) error {
 	const read = `
@@ -100,7 +103,7 @@ func guard(ctx context.Context, tx pgx.Tx, a Saved) error {
 	case basis > a.Basis, version > a.ChartVersion, basis == a.Basis && version == a.ChartVersion && asOf > a.AsOf:
 		return fmt.Errorf("a newer one is saved: %w", fault.Superseded)
 	case a.Saves != nil && *a.Saves != saves:
-		return fmt.Errorf("another one was saved since the record was read: %w", fault.Unavailable)
+		return ErrOvertaken
 	}
 	return nil
 }

@@ -40,8 +40,7 @@ func (w *assessor) Work(ctx context.Context, job *river.Job[jobs.AssessPatient])
 		return forget(err)
 	}
 	err = w.c.Store.SaveAssessment(ctx, saved)
-	if errors.Is(err, fault.Unavailable) {
-		// Another assessment was saved since the record was read: read it again soon.
+	if errors.Is(err, postgres.ErrOvertaken) {
 		return river.JobSnooze(0)
 	}
 	if errors.Is(err, fault.Superseded) {
