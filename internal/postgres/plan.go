@@ -293,10 +293,11 @@ func (p *planner) take(n int) screen.Outcome {
 	v.patient = i.Patient
 	p.assign(i, &v, *cur)
 	undecided, again := v.undecided(*cur), v.sameVersion(*cur)
+	opposed := !v.read && !gone(i) && !cur.gone() && v.opposes(cur.stamp)
 	switch fate := p.known.kept[k].weigh(v); fate {
 	case screen.Updated:
 		undecided = undecided && !cur.gone() // what revives is newer by its time
-		if undecided {
+		if undecided || opposed {
 			p.doubt(k, v.person)
 		}
 		cur.current = false
@@ -319,7 +320,7 @@ func (p *planner) take(n int) screen.Outcome {
 	v.current = false
 	out := p.add(n, k, v, cur, screen.Stale)
 	out.Retracted, out.Undecided, out.SameVersion = refused, undecided && !refused, again
-	if undecided {
+	if undecided || opposed {
 		p.doubt(k, v.person)
 	}
 	return out

@@ -76,16 +76,17 @@ func (s *Store) Wanted(ctx context.Context, key string) (WantedReferral, error) 
 	return w, nil
 }
 
-// Lease makes holder the only one who may write this filter's referral until now+d, and reports whether it did: not while
-// another holder's lease runs. The holder may lease again, which prolongs it. fault.NotFound: there is no referral.
-func (s *Store) Lease(ctx context.Context, key, holder string, d time.Duration, now time.Time) (bool, error) {
+// Lease makes holder the only one who may write this filter's referral for d from now, and reports whether it did: not while
+// another holder's lease runs. The holder may lease again, which prolongs it. The time is the database's, because the clocks of
+// two replicas differ. fault.NotFound: there is no referral.
+func (s *Store) Lease(ctx context.Context, key, holder string, d time.Duration) (bool, error) {
 	const lease = `
-		UPDATE referral SET lease_holder = @holder, lease_until = @until
-		WHERE key = @key AND (lease_holder IS NULL OR lease_holder = @holder OR lease_until <= @now)`
+		UPDATE referral SET lease_holder = @holder, lease_until = clock_timestamp() + @length
+		WHERE key = @key AND (lease_holder IS NULL OR lease_holder = @holder OR lease_until <= clock_timestamp())`
 	const exists = `SELECT EXISTS (SELECT FROM referral WHERE key = @key)`
 	got := false
 	err := s.inTx(ctx, "lease a referral", func(tx pgx.Tx) error {
-		args := pgx.NamedArgs{"key": key, "holder": holder, "until": now.Add(d), "now": now}
+		args := pgx.NamedArgs{"key": key, "holder": holder, "length": d}
 		tag, err := tx.Exec(ctx, lease, args)
 		if err != nil {
 			return err

@@ -72,7 +72,7 @@ func TestReferralOfNobody(t *testing.T) {
 	t.Parallel()
 	b := setup(t, Options{})
 	_, wantedErr := b.Wanted(t.Context(), "none")
-	_, leaseErr := b.Lease(t.Context(), "none", "x", time.Minute, b.now)
+	_, leaseErr := b.Lease(t.Context(), "none", "x", time.Minute)
 	for name, err := range map[string]error{
 		"Wanted": wantedErr, "Lease": leaseErr,
 		"MarkWritten":   b.MarkWritten(t.Context(), "none", 1, nil, b.now),
@@ -87,28 +87,33 @@ func TestReferralOfNobody(t *testing.T) {
 func TestLeaseIsForOneHolder(t *testing.T) {
 	t.Parallel()
 	b, _ := referred(t)
-	now := b.now
+	passed := time.Duration(0)
 	lease := func(holder string, after time.Duration, want bool) {
 		t.Helper()
-		got, err := b.Lease(t.Context(), "k", holder, time.Minute, now.Add(after))
+		// The time is the database's: it passes where the end of the lease comes nearer.
+		if _, err := b.Pool().Exec(t.Context(), `UPDATE referral SET lease_until = lease_until - $1::interval`, after-passed); err != nil {
+			t.Fatal(err)
+		}
+		passed = after
+		got, err := b.Lease(t.Context(), "k", holder, time.Minute)
 		if err != nil || got != want {
 			t.Errorf("%s after %s: %v %v, want %v", holder, after, got, err, want)
 		}
 	}
 	lease("one", 0, true)
-	lease("two", 59*time.Second, false)
-	lease("one", 30*time.Second, true) // prolonged to 90 seconds
-	lease("two", 89*time.Second, false)
-	lease("two", 90*time.Second, true)
-	lease("one", 91*time.Second, false)
+	lease("two", 30*time.Second, false)
+	lease("one", 40*time.Second, true) // prolonged to 100 seconds
+	lease("two", 80*time.Second, false)
+	lease("two", 100*time.Second, true)
+	lease("one", 101*time.Second, false)
 	if err := b.Release(t.Context(), "k", "one"); err != nil {
 		t.Fatal(err)
 	}
-	lease("one", 92*time.Second, false) // it was not its lease to end
+	lease("one", 102*time.Second, false) // it was not its lease to end
 	if err := b.Release(t.Context(), "k", "two"); err != nil {
 		t.Fatal(err)
 	}
-	lease("one", 93*time.Second, true)
+	lease("one", 103*time.Second, true)
 }
 
 func TestOneOfManyGetsTheLease(t *testing.T) {
@@ -118,7 +123,7 @@ func TestOneOfManyGetsTheLease(t *testing.T) {
 	var group errgroup.Group
 	for n := range got {
 		group.Go(func() (err error) {
-			got[n], err = b.Lease(t.Context(), "k", string(rune('a'+n)), time.Minute, b.now)
+			got[n], err = b.Lease(t.Context(), "k", string(rune('a'+n)), time.Minute)
 			return err
 		})
 	}

@@ -43,6 +43,10 @@ func TestTheRecordTellsWhatCounts(t *testing.T) {
 	t.Parallel()
 	first, second := told("Procedure/p", "a", "first", evidence), told("Procedure/p", "a", "second", evidence)
 	other := told("Procedure/q", "a", "other", evidence)
+	numbered := func(word, id string, minute int) screen.Item {
+		return told("Procedure/p", "a", word, evidence, updated(minute), func(i *screen.Item) { i.Resource.VersionID = id })
+	}
+	first7, second3 := numbered("first", "7", 1), numbered("second", "3", 2)
 	for name, c := range map[string]struct {
 		pushed    []screen.Item
 		undecided bool
@@ -62,6 +66,9 @@ func TestTheRecordTellsWhatCounts(t *testing.T) {
 		"a deletion that the record contradicts": {[]screen.Item{other, first, told("Procedure/p", "", "", deleted)}, false, "gone", 0, first, false, "first"},
 		"a deletion that came first":             {[]screen.Item{other, told("Procedure/p", "", "", deleted)}, false, "", 0, first, false, "first"},
 		"content after a retraction":             {[]screen.Item{other, first, told("Procedure/p", "a", "not so", retracted), first}, false, "not so", 0, first, false, "first"},
+		"number and time disagree, as in a record restored from a copy": {[]screen.Item{other, first7, second3}, false, "first", 1, second3, false, "second"},
+		"number and time disagree, and the record has the higher":       {[]screen.Item{other, first7, second3}, false, "first", 1, first7, false, "first"},
+		"number and time disagree, the higher number told last":         {[]screen.Item{other, second3, first7}, false, "first", 1, second3, false, "second"},
 		"versions tell": {[]screen.Item{other, item("Procedure/p", "a", "1", evidence), item("Procedure/p", "a", "2", evidence)}, false, "2|a|false|0001-01-01 00:00:00 +0000 UTC|", 0,
 			item("Procedure/p", "a", "1", evidence), false, "2|a|false|0001-01-01 00:00:00 +0000 UTC|"},
 	} {

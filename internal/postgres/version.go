@@ -68,6 +68,12 @@ func (a stamp) against(b stamp) order {
 	return orderOf(a.lastUpdated.Compare(b.lastUpdated))
 }
 
+// opposes reports whether number and time tell opposite orders.
+func (a stamp) opposes(b stamp) bool {
+	byNumber, byTime := stamp{versionID: a.versionID}.against(stamp{versionID: b.versionID}), stamp{lastUpdated: a.lastUpdated}.against(stamp{lastUpdated: b.lastUpdated})
+	return byNumber == older && byTime == newer || byNumber == newer && byTime == older
+}
+
 func orderOf(c int) order {
 	switch {
 	case c < 0:
@@ -166,6 +172,8 @@ func (h history) repeats(v version) *version {
 func weigh(v version, current version) screen.Fate {
 	how := v.against(current.stamp)
 	switch {
+	case how == older && v.read && current.receivedAt.Before(v.receivedAt) && v.opposes(current.stamp):
+		return screen.Updated // a record that was restored from a copy counts its versions anew
 	case how == older:
 		return screen.Stale
 	case how == newer:

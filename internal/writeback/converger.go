@@ -68,7 +68,7 @@ type Wanted struct {
 // also where a version at least as new has been written; then it changes nothing else that is wanted.
 type Store interface {
 	Wanted(ctx context.Context, key string) (Wanted, error)
-	Lease(ctx context.Context, key, holder string, d time.Duration, now time.Time) (bool, error)
+	Lease(ctx context.Context, key, holder string, d time.Duration) (bool, error)
 	Release(ctx context.Context, key, holder string) error
 	MarkWritten(ctx context.Context, key string, version int64, receipts []Receipt, now time.Time) error
 	MarkAttention(ctx context.Context, key string, version int64, code string, now time.Time) error

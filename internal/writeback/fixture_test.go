@@ -50,13 +50,13 @@ func (m *memory) Wanted(context.Context, string) (writeback.Wanted, error) {
 	return m.wanted, nil
 }
 
-func (m *memory) Lease(_ context.Context, _, holder string, d time.Duration, now time.Time) (bool, error) {
+func (m *memory) Lease(_ context.Context, _, holder string, d time.Duration) (bool, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if m.holder != "" && m.holder != holder && now.Before(m.until) {
+	if m.holder != "" && m.holder != holder && time.Now().Before(m.until) {
 		return false, nil
 	}
-	m.holder, m.until = holder, now.Add(d)
+	m.holder, m.until = holder, time.Now().Add(d)
 	return true, nil
 }
 

@@ -21,8 +21,8 @@ type lease struct {
 func (l *lease) length() time.Duration { return l.c.cfg.Timeout + l.c.cfg.Margin }
 
 func (l *lease) take(ctx context.Context) error {
-	now := l.c.cfg.Now()
-	got, err := l.c.cfg.Store.Lease(ctx, l.key, l.holder, l.length(), now)
+	now := l.c.cfg.Now() // before the question: what is ours for so long from the answer on is ours for so long from here
+	got, err := l.c.cfg.Store.Lease(ctx, l.key, l.holder, l.length())
 	if err != nil {
 		return fmt.Errorf("lease: %w", err)
 	}
