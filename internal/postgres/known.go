@@ -183,16 +183,21 @@ func queueDeviceRead(b *pgx.Batch, devices []key, k *known) {
 	})
 }
 
-// readNamers finds what names the keys: one step, and a second one through resources that name no patient.
+// readNamers finds what names the keys: one step, and a second one through resources that name no patient. OFFSET 0 makes
+// PostgreSQL look each name up in the index; left to itself it compares all of a large call with the whole table.
 func readNamers(ctx context.Context, tx pgx.Tx, keys []key, k *known) error {
 	const read = `
 		WITH want AS (SELECT DISTINCT feed, ref FROM unnest(@feeds::text[], @refs::text[]) AS given (feed, ref)),
 		near AS (
 			SELECT want.feed, want.ref AS root, r.type, r.id, r.person_id
-			FROM want JOIN resource r ON r.current AND r.refs @> ARRAY[want.ref] AND r.feed = want.feed),
+			FROM want CROSS JOIN LATERAL (
+				SELECT type, id, person_id FROM resource
+				WHERE current AND refs @> ARRAY[want.ref] AND feed = want.feed OFFSET 0) r),
 		far AS (
 			SELECT near.feed, near.root, r.type, r.id, r.person_id
-			FROM near JOIN resource r ON r.current AND r.refs @> ARRAY[near.type || '/' || near.id] AND r.feed = near.feed
+			FROM near CROSS JOIN LATERAL (
+				SELECT type, id, person_id FROM resource
+				WHERE current AND refs @> ARRAY[near.type || '/' || near.id] AND feed = near.feed OFFSET 0) r
 			WHERE near.person_id IS NULL)
 		SELECT feed, root, type, id, coalesce(person_id::text, '') FROM near
 		UNION

@@ -242,11 +242,17 @@ func (p *planner) outdated(i screen.Item) bool {
 // patient if it may be held or something kept names it, in the database or in this call.
 func (p *planner) admit() {
 	p.keep = make([]bool, len(p.items))
-	names := map[key]bool{}
+	nobodys := map[key][]int{} // items that name no patient
+	for n, i := range p.items {
+		if i.Patient == "" {
+			nobodys[keyOf(i)] = append(nobodys[keyOf(i)], n)
+		}
+	}
+	var reached []int
 	admit := func(n int) {
-		p.keep[n] = true
-		for _, ref := range p.items[n].Refs {
-			names[named(p.items[n].Feed, ref)] = true
+		if !p.keep[n] {
+			p.keep[n] = true
+			reached = append(reached, n)
 		}
 	}
 	for n, i := range p.items {
@@ -257,12 +263,12 @@ func (p *planner) admit() {
 			admit(n)
 		}
 	}
-	for again := true; again; {
-		again = false
-		for n, i := range p.items {
-			if !p.keep[n] && i.Patient == "" && names[keyOf(i)] {
+	for len(reached) > 0 {
+		i := p.items[reached[0]]
+		reached = reached[1:]
+		for _, ref := range i.Refs {
+			for _, n := range nobodys[named(i.Feed, ref)] {
 				admit(n)
-				again = true
 			}
 		}
 	}
