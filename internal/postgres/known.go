@@ -183,8 +183,9 @@ func queueDeviceRead(b *pgx.Batch, devices []key, k *known) {
 	})
 }
 
-// readNamers finds what names the keys: one step, and a second one through resources that name no patient. OFFSET 0 makes
-// PostgreSQL look each name up in the index; left to itself it compares all of a large call with the whole table.
+// readNamers finds what names the keys: one step, and a second one through resources that name no patient. OFFSET 0,
+// and no scan of the table, make PostgreSQL look each name up in the index: left to itself, or without fresh statistics, it
+// compares all of a large call with the whole table.
 func readNamers(ctx context.Context, tx pgx.Tx, keys []key, k *known) error {
 	const read = `
 		WITH want AS (SELECT DISTINCT feed, ref FROM unnest(@feeds::text[], @refs::text[]) AS given (feed, ref)),
@@ -205,6 +206,9 @@ func readNamers(ctx context.Context, tx pgx.Tx, keys []key, k *known) error {
 	if len(keys) == 0 {
 		return nil
 	}
+	if _, err := tx.Exec(ctx, `SET LOCAL enable_seqscan = off`); err != nil {
+		return err
+	}
 	rows, err := tx.Query(ctx, read, columns(keys))
 	if err != nil {
 		return err
@@ -216,6 +220,10 @@ func readNamers(ctx context.Context, tx pgx.Tx, keys []key, k *known) error {
 		k.namers[at] = append(k.namers[at], n)
 		return nil
 	})
+	if err != nil {
+		return err
+	}
+	_, err = tx.Exec(ctx, `SET LOCAL enable_seqscan = on`)
 	for _, list := range k.namers {
 		slices.SortFunc(list, func(a, b namer) int { return strings.Compare(a.key.ref(), b.key.ref()) })
 	}
