@@ -160,3 +160,75 @@ func TestEndedUnheardIsAskedAgain(t *testing.T) {
 		h.tell(t, "/Observation/ab-10-hb", observation("ab-10"))
 	}
 }
+
+// TestACopyThatComesToLight: all was written, and then the record shows a second open Task and document of a filter. They are
+// retired when the record tells of the Task, or else at the look that the sweep asks for.
+func TestACopyThatComesToLight(t *testing.T) {
+	t.Parallel()
+	for name, echoed := range map[string]bool{"told by the feed": true, "found by the sweep": false} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			h := open(t)
+			send(t, http.MethodPut, h.peer.BaseURL+"/Patient/p1", []byte(`{"resourceType":"Patient","id":"p1"}`))
+			stored := send(t, http.MethodPut, h.peer.BaseURL+"/Procedure/in", []byte(codedPlacement("in", "p1", "2025-10-01")))
+			send(t, http.MethodPut, h.doors.URL+"/fhir/Procedure/in", stored)
+			h.atRest(t)
+			for _, kind := range []string{"Task", "DocumentReference"} {
+				raw, err := sjson.DeleteBytes(h.ours(t, kind)[0], "id")
+				if err != nil {
+					t.Fatal(err)
+				}
+				send(t, http.MethodPost, h.peer.BaseURL+"/"+kind, raw)
+			}
+			if echoed {
+				for _, raw := range h.ours(t, "Task") {
+					send(t, http.MethodPut, h.doors.URL+"/fhir/Task/"+gjson.GetBytes(raw, "id").String(), raw)
+				}
+				h.atRest(t)
+			} else {
+				looks := func(want int) {
+					t.Helper()
+					if n, err := h.program.store.EnqueueLooks(t.Context()); n != want || err != nil {
+						t.Fatalf("%d looks, %v; want %d", n, err, want)
+					}
+					h.atRest(t)
+				}
+				looks(0) // it was written just now
+				if got := h.standing(t); got != "2 2" {
+					t.Fatalf("open Tasks and current documents before the look: %s", got)
+				}
+				age := func() {
+					t.Helper()
+					if _, err := h.program.store.Pool().Exec(t.Context(), `UPDATE referral SET looked_at = looked_at - interval '21 hours'`); err != nil {
+						t.Fatal(err)
+					}
+				}
+				age()
+				looks(1)
+				age()
+				looks(1) // the last one found and retired copies, so it is looked once more
+				looks(0) // nothing was amiss
+			}
+			if got := h.standing(t); got != "1 1" {
+				t.Errorf("open Tasks and current documents: %s, want 1 1", got)
+			}
+		})
+	}
+}
+
+// standing counts our open Tasks and current documents in the record.
+func (h *house) standing(t *testing.T) string {
+	t.Helper()
+	open, current := 0, 0
+	for _, raw := range h.ours(t, "Task") {
+		if gjson.GetBytes(raw, "status").String() == "draft" {
+			open++
+		}
+	}
+	for _, raw := range h.ours(t, "DocumentReference") {
+		if gjson.GetBytes(raw, "status").String() == "current" {
+			current++
+		}
+	}
+	return fmt.Sprint(open, current)
+}

@@ -62,6 +62,8 @@ type Result struct {
 	// Tasks gives our own Task per key, as the record shows it; a Task that we ended is nobody's answer and
 	// is left out.
 	Tasks map[string]draft.Seen
+	// Doubled are the keys of which the record shows more than one open Task, sorted.
+	Doubled []string
 	// Keys are all keys with the evidence they stand on now.
 	Keys []filter.KnownKey
 }
@@ -75,7 +77,13 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	now := judge(reading, known, mint, basis, asOf)
 
 	res := Result{Tasks: map[string]draft.Seen{}}
+	open := map[string]int{}
 	for _, t := range tasks {
+		if state := draft.StateOf(t.Status); state == draft.TaskDraft || state == draft.TaskMovedOn {
+			if open[t.Key]++; open[t.Key] == 2 {
+				res.Doubled = append(res.Doubled, t.Key)
+			}
+		}
 		if t.ClosedByUs {
 			continue
 		}
@@ -83,6 +91,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 			res.Tasks[t.Key] = draft.Seen{Status: t.Status, Priority: t.Priority}
 		}
 	}
+	slices.Sort(res.Doubled)
 	changes, first := ahead(reading, known, mint, basis, now)
 	due := first
 	a := Assessment{

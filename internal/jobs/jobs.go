@@ -20,6 +20,8 @@ func (AssessPatient) Kind() string { return "assess_patient" }
 type WriteBack struct {
 	Key     string `json:"key"`
 	Version int64  `json:"version"`
+	// Look asks to look for surplus copies of what was written.
+	Look bool `json:"look,omitempty"`
 }
 
 // Kind names the job in the queue.

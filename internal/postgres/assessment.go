@@ -29,6 +29,8 @@ type Saved struct {
 	// Merged names keys that are the same filter as another (old key -> kept key).
 	Merged    map[string]string
 	Referrals []SavedReferral
+	// Doubled are keys of which the record shows more than one open Task.
+	Doubled []string
 	// EvidenceGone says that nothing tells of a filter any more; the person is then erased after EraseAfter, unless that changes.
 	EvidenceGone bool
 	EraseAfter   time.Duration
@@ -76,7 +78,10 @@ func (s *Store) SaveAssessment(ctx context.Context, a Saved) error {
 		if err := noteEvidence(ctx, tx, a, &follow); err != nil {
 			return err
 		}
-		return s.enqueue(ctx, tx, follow)
+		if err := s.enqueue(ctx, tx, follow); err != nil {
+			return err
+		}
+		return s.queueLooks(ctx, tx, a.Doubled)
 	})
 }
 

@@ -109,3 +109,45 @@ func TestWhatNeedsAttentionIsTriedAgain(t *testing.T) {
 		}
 	}
 }
+
+// TestLooksAtWhatWasWritten: what is open, or was written within a week, is looked at once in some hours, unless a job does.
+func TestLooksAtWhatWasWritten(t *testing.T) {
+	t.Parallel()
+	b, a := referred(t)
+	looks := func(name string, want int) {
+		t.Helper()
+		if n, err := b.EnqueueLooks(t.Context()); n != want || err != nil {
+			t.Errorf("%s: queued %d, %v; want %d", name, n, err, want)
+		}
+	}
+	run := func(sql string) {
+		t.Helper()
+		if _, err := b.Pool().Exec(t.Context(), sql); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.discard("write_back")
+	looks("not written yet", 0)
+	if err := b.MarkWritten(t.Context(), "k", 1, nil, b.now); err != nil {
+		t.Fatal(err)
+	}
+	looks("just written", 0)
+	run(`UPDATE referral SET looked_at = now() - interval '21 hours'`)
+	looks("a day later", 1)
+	looks("a job stands for it", 0)
+	b.discard("write_back")
+	if err := b.MarkLooked(t.Context(), "k"); err != nil {
+		t.Fatal(err)
+	}
+	looks("just looked", 0)
+	run(`UPDATE referral SET looked_at = now() - interval '21 hours', state = jsonb_set(state::jsonb, '{reason}', '"removed"')`)
+	looks("closed lately", 1)
+	b.discard("write_back")
+	run(`UPDATE referral SET changed_at = now() - interval '8 days'`)
+	looks("closed long ago", 0)
+
+	// The record shows two open Tasks of the key.
+	a.Referrals, a.Doubled = nil, []string{"k", "nobody's"}
+	b.save(a)
+	b.wantCount(1, `SELECT count(*) FROM river_job WHERE kind = 'write_back' AND state = 'available' AND (args->>'look')::boolean`)
+}

@@ -22,7 +22,7 @@ type Receipt struct {
 func (s *Store) MarkWritten(ctx context.Context, key string, version int64, receipts []Receipt, now time.Time) error {
 	const mark = `
 		UPDATE referral
-		SET written_version = greatest(written_version, @version), written_at = @now,
+		SET written_version = greatest(written_version, @version), written_at = @now, looked_at = now(),
 			attention = NULL, attention_version = NULL, attention_at = NULL
 		WHERE key = @key AND coalesce(attention_version, 0) <= @version`
 	const upsert = `
@@ -42,6 +42,13 @@ func (s *Store) MarkWritten(ctx context.Context, key string, version int64, rece
 		}
 		return tx.SendBatch(ctx, b).Close()
 	})
+}
+
+// MarkLooked notes that the record was just seen to hold no surplus copies of what was written.
+func (s *Store) MarkLooked(ctx context.Context, key string) error {
+	const mark = `UPDATE referral SET looked_at = now() WHERE key = @key`
+	_, err := s.pool.Exec(ctx, mark, pgx.NamedArgs{"key": key})
+	return failed("note a look at a referral", err)
 }
 
 func readReceipts(ctx context.Context, tx pgx.Tx, key string) ([]Receipt, error) {

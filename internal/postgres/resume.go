@@ -19,7 +19,7 @@ func (s *Store) Resume(ctx context.Context, code string) error {
 				WHERE r.key = j.args->>'key' AND r.version = (j.args->>'version')::bigint
 					AND r.written_version < r.version AND r.attention_version = r.version AND r.attention = @code))`
 	const lost = `
-		SELECT key, version FROM referral r
+		SELECT key, version, false FROM referral r
 		WHERE written_version < version AND attention_version = version AND attention = @code
 			AND NOT EXISTS (
 				SELECT FROM river_job j

@@ -14,7 +14,7 @@ import (
 // a person's attention is tried again after some hours: what was amiss in the record may have been put right.
 func (s *Store) EnqueueUnwritten(ctx context.Context) (int, error) {
 	const read = `
-		SELECT key, version FROM referral JOIN person p ON p.id = referral.person_id
+		SELECT key, version, false FROM referral JOIN person p ON p.id = referral.person_id
 		WHERE written_version < version AND (coalesce(attention_version, -1) < version OR attention_at <= now() - interval '20 hours')
 			AND (NOT @pulls OR p.pull_wanted > 0 AND p.pull_done >= p.pull_wanted)
 			AND NOT EXISTS (
@@ -30,6 +30,43 @@ func (s *Store) EnqueueUnwritten(ctx context.Context) (int, error) {
 	})
 	return number, err
 }
+
+// EnqueueLooks queues a look for surplus copies of every referral that is open, or was written within a week, where the last
+// one, or the writing, was some hours ago, and gives their number.
+func (s *Store) EnqueueLooks(ctx context.Context) (int, error) {
+	const read = `
+		SELECT key, version, true FROM referral
+		WHERE version > 0 AND written_version = version AND coalesce(looked_at, '-infinity') <= now() - interval '20 hours'
+			AND (state->>'reason' = '' OR changed_at > now() - interval '7 days')` + noWriteBack + `
+		ORDER BY key`
+	number := 0
+	err := s.inTx(ctx, "queue looks at referrals", func(tx pgx.Tx) error {
+		var err error
+		number, err = queueListed[jobs.WriteBack](ctx, s, tx, read, pgx.NamedArgs{})
+		return err
+	})
+	return number, err
+}
+
+// queueLooks queues a look for each of the keys that is written and has no job.
+func (s *Store) queueLooks(ctx context.Context, tx pgx.Tx, keys []string) error {
+	const read = `
+		SELECT key, version, true FROM referral
+		WHERE key = ANY(@keys) AND version > 0 AND written_version = version` + noWriteBack + `
+		ORDER BY key`
+	if len(keys) == 0 {
+		return nil
+	}
+	_, err := queueListed[jobs.WriteBack](ctx, s, tx, read, pgx.NamedArgs{"keys": keys})
+	return err
+}
+
+// noWriteBack leaves out a referral of which a job looks at the record anyway.
+const noWriteBack = `
+			AND NOT EXISTS (
+				SELECT FROM river_job j
+				WHERE j.kind = 'write_back' AND j.state IN ('available', 'pending', 'retryable', 'running', 'scheduled')
+					AND j.args->>'key' = referral.key)`
 
 // EnqueuePulls queues a PullContext for every followed person whose context was never asked for, as of a time without a
 // configured record, or whose pull is not done and has no job left, and gives their number. Without a record it does nothing.

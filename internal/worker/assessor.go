@@ -89,7 +89,7 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 	saved := postgres.Saved{
 		Person: rec.Person, ChartVersion: rec.ChartVersion, Basis: w.c.BasisNumber, AsOf: asOf, DueOn: filter.MaxDay,
 		Keys: keys(rec.Keys, result), Merged: result.Assessment.Merged, Saves: &rec.Saves,
-		EvidenceGone: !w.evidence(rec), EraseAfter: w.c.eraseAfter(),
+		Doubled: result.Doubled, EvidenceGone: !w.evidence(rec), EraseAfter: w.c.eraseAfter(),
 	}
 	if due := result.Assessment.DueOn; due != nil {
 		day, err := filter.ParseDay(*due)

@@ -208,6 +208,9 @@ func Sweep(ctx context.Context, store *postgres.Store, day filter.Day, basis int
 	if _, err := store.EnqueueUnwritten(ctx); err != nil {
 		return total, err
 	}
+	if _, err := store.EnqueueLooks(ctx); err != nil {
+		return total, err
+	}
 	if _, err := store.EnqueueErasures(ctx, eraseAfter); err != nil {
 		return total, err
 	}

@@ -17,6 +17,7 @@ import (
 // converger is what a writer needs of the write-back.
 type converger interface {
 	Converge(ctx context.Context, key string, version int64) error
+	Look(ctx context.Context, key string) error
 }
 
 type writer struct {
@@ -42,7 +43,12 @@ func (w *writer) Work(ctx context.Context, job *river.Job[jobs.WriteBack]) error
 	if w.converger == nil {
 		return nil // no record: the referral waits as unwritten until one is configured
 	}
-	err := w.converger.Converge(ctx, job.Args.Key, job.Args.Version)
+	var err error
+	if job.Args.Look {
+		err = w.converger.Look(ctx, job.Args.Key)
+	} else {
+		err = w.converger.Converge(ctx, job.Args.Key, job.Args.Version)
+	}
 	var later *writeback.Later
 	postponed := errors.As(err, &later)
 	if postponed && w.c.TokenRefused(later.Err) {

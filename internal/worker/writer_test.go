@@ -23,6 +23,9 @@ type converges struct{ err error }
 
 func (c *converges) Converge(context.Context, string, int64) error { return c.err }
 
+// Look ends as Converge does.
+func (c *converges) Look(context.Context, string) error { return c.err }
+
 // tried is a writer over a write-back and a log of the test's own.
 type tried struct {
 	*writer

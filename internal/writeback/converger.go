@@ -1,8 +1,8 @@
 // Package writeback converges what the record holds for one filter to the referral that should stand there: it searches
 // under our identifiers, checks every hit, creates what is missing, updates what differs and retires surplus copies, and
 // it may be repeated at any moment. It must never write without the filter's lease, never overwrite a version it has not
-// read, never touch an entry that does not carry the filter's key for the same patient, and never put an address, an id
-// or patient data into an error text.
+// read, never touch an entry that does not carry the filter's key for the same patient (but for taking back one that it wrote
+// itself and that has since come to be about somebody else), and never put an address, an id or patient data into an error text.
 package writeback
 
 import (
@@ -72,6 +72,8 @@ type Store interface {
 	Release(ctx context.Context, key, holder string) error
 	MarkWritten(ctx context.Context, key string, version int64, receipts []Receipt, now time.Time) error
 	MarkAttention(ctx context.Context, key string, version int64, code string, now time.Time) error
+	// MarkLooked notes that the record was just seen to hold no surplus.
+	MarkLooked(ctx context.Context, key string) error
 	// ReadAgain asks for the person's context to be read from the record, the Tasks with it.
 	ReadAgain(ctx context.Context, key string) error
 }
@@ -171,6 +173,27 @@ func jitter(from, to time.Duration) time.Duration { return from + rand.N(to-from
 // repeated after a pause (ErrBusy inside: another worker has it); fault.Refused when a person must look, with the reason
 // marked in the store; any other error is the store's or the context's. The same call any number of times writes once.
 func (c *Converger) Converge(ctx context.Context, key string, version int64) error {
+	return c.work(ctx, key, func(_ context.Context, r *run) (bool, error) { return r.writtenVersion >= version, nil })
+}
+
+// Look is Converge for a referral that was written before: where the record now shows more than one open Task or current
+// document for the filter, the surplus is retired. It makes nothing new and changes nothing else. A copy may come to light
+// after all was written: a request that was long on its way, a record that could not search, or somebody who copied it.
+func (c *Converger) Look(ctx context.Context, key string) error {
+	return c.work(ctx, key, func(ctx context.Context, r *run) (bool, error) {
+		if r.version == 0 || r.writtenVersion < r.version {
+			return true, nil // that version's own job writes it
+		}
+		single, err := r.single(ctx)
+		if err != nil || !single {
+			return false, err
+		}
+		return true, c.cfg.Store.MarkLooked(ctx, key)
+	})
+}
+
+// work brings the record to what is wanted under the filter's lease, unless done says that there is nothing to do.
+func (c *Converger) work(ctx context.Context, key string, done func(context.Context, *run) (bool, error)) error {
 	l := &lease{c: c, key: key, holder: uuid.NewString()}
 	if err := l.take(ctx); err != nil {
 		return err
@@ -180,12 +203,14 @@ func (c *Converger) Converge(ctx context.Context, key string, version int64) err
 	if err != nil {
 		return fmt.Errorf("wanted referral: %w", err)
 	}
-	if wanted.WrittenVersion >= version {
-		return nil
-	}
 	r, err := c.newRun(wanted, l)
 	if err != nil {
 		return c.attention(ctx, key, wanted.Version, AttentionUnreadable, err)
+	}
+	if ready, err := done(ctx, r); err != nil {
+		return r.outcome(ctx, err)
+	} else if ready {
+		return nil
 	}
 	if err := r.settle(ctx); err != nil {
 		return err

@@ -42,6 +42,7 @@ type memory struct {
 	attention []string
 	readAgain int
 	marks     int
+	looked    int
 }
 
 func (m *memory) Wanted(context.Context, string) (writeback.Wanted, error) {
@@ -58,6 +59,13 @@ func (m *memory) Lease(_ context.Context, _, holder string, d time.Duration) (bo
 	}
 	m.holder, m.until = holder, time.Now().Add(d)
 	return true, nil
+}
+
+func (m *memory) MarkLooked(context.Context, string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.looked++
+	return nil
 }
 
 func (m *memory) Release(_ context.Context, _, holder string) error {

@@ -11,6 +11,7 @@ import (
 
 	"dwellwatch/fhir/rest"
 	"dwellwatch/internal/compose"
+	"dwellwatch/internal/draft"
 	"dwellwatch/internal/fault"
 
 	"github.com/tidwall/gjson"
@@ -87,6 +88,31 @@ func (r *run) look(ctx context.Context) (state, error) {
 		*list.into, s.strays, s.whole = found, append(s.strays, strays...), s.whole && whole
 	}
 	return s, nil
+}
+
+// single reports whether the record shows at most one open Task and one current document of the series, and no untouched Task
+// where none is wanted.
+func (r *run) single(ctx context.Context) (bool, error) {
+	s, err := r.look(ctx)
+	if err != nil {
+		return false, err
+	}
+	wanted := r.referral.Reason == draft.Wanted || r.referral.Reason == draft.NoContext
+	open, current := 0, 0
+	for _, t := range s.tasks {
+		if !t.ended() {
+			open++
+		}
+		if t.untouched() && !wanted {
+			return false, nil
+		}
+	}
+	for _, d := range s.documents {
+		if d.status == "current" {
+			current++
+		}
+	}
+	return open <= 1 && current <= 1, nil
 }
 
 // search gives the hits of one query, and whether these are all. Where some do not fit, the record does not heed the

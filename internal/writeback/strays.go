@@ -28,8 +28,13 @@ func (r *run) leftBehind(t held) bool {
 
 // withdrawStrays ends untouched Tasks in another person's chart and marks the documents there as errors. What people have taken up
 // is left to them, and what this database has no receipt for was not ours to put there; then somebody is told.
+//
+// One that carries this round's own identifier was moved there in the record: nothing can be made under it for this person, and
+// somebody must say who the patient is, or the record's own merge does when it comes.
 func (r *run) withdrawStrays(ctx context.Context, strays []stray) error {
+	moved := false
 	for _, s := range strays {
+		moved = moved || s.has(compose.TaskSystem, r.taskInstance) || s.has(compose.DocumentSystem, r.documentInstance)
 		switch {
 		case !r.wroteOnce(s.typ, s.id):
 			return errOtherPatient
@@ -44,6 +49,9 @@ func (r *run) withdrawStrays(ctx context.Context, strays []stray) error {
 		case s.typ == "Task" && !s.ended():
 			r.notice = AttentionOtherPatient
 		}
+	}
+	if moved {
+		return errOtherPatient
 	}
 	return nil
 }
