@@ -347,14 +347,24 @@ func (s *storm) named(tasks [][]byte, documentID string) bool {
 	})
 }
 
-// calm ends all bad habits, asks for everything once more, and gives what the storm did.
+// calm ends all bad habits, lets what is left be written, looks at everything once as the daily sweep does, and gives what the
+// storm did.
 func (s *storm) calm() map[string]int {
 	s.Helper()
 	fired := s.peer.Log(s.t).Fired
 	s.peer.Habits(s.t, nil)
-	for _, f := range s.filters {
-		s.want(f, func(*compose.Document) {})
-	}
 	s.write(s.Context())
+	for _, f := range s.filters {
+		for {
+			err := s.convergers[0].Look(s.Context(), f.key())
+			later, put := errors.AsType[*writeback.Later](err)
+			if err != nil && (!put || time.Now().After(s.deadline)) {
+				s.Errorf("look: %v", err)
+			}
+			if !put || nap(s.Context(), min(later.After, stormTimeout+stormMargin)) != nil {
+				break
+			}
+		}
+	}
 	return fired
 }

@@ -213,8 +213,8 @@ func anyHabits(t *rapid.T, elsewhere string) map[string]any {
 	return habits
 }
 
-// Whatever habits come together, and whenever what is wanted changes: once they have ended and each referral is written
-// once more, one Task is open and one document current for each that is wanted, and nothing of others has changed.
+// Whatever habits come together, and whenever what is wanted changes: once they have ended and each referral was looked at,
+// one Task is open and one document current for each that is wanted, and nothing of others has changed.
 func TestAnyStormSettles(t *testing.T) {
 	t.Parallel()
 	const (
@@ -271,6 +271,9 @@ func TestAnyStormSettles(t *testing.T) {
 	})
 	if n := visits.Load(); n != 0 {
 		t.Errorf("%d requests went to another host", n)
+	}
+	if storms < 3 {
+		t.Errorf("only %d storms", storms)
 	}
 	t.Logf("%d storms: %v, surplus copies retired: %d", storms, total, surplus)
 }
