@@ -54,13 +54,16 @@ func (s recordSettings) check() error {
 	return nil
 }
 
+// maxWorkers is far above what one process can use; each wants a connection to the database now and then.
+const maxWorkers = 1000
+
 // check refuses settings that would only show their fault at a delivery.
 func (s listenSettings) check() error {
 	if s.BodyLimit < 1 {
 		return usageError{setting("body-limit") + ": at least 1 byte"}
 	}
-	if s.Workers < 1 {
-		return usageError{setting("workers") + ": at least 1"}
+	if s.Workers < 1 || s.Workers > maxWorkers {
+		return usageError{fmt.Sprintf("%s: 1 to %d", setting("workers"), maxWorkers)}
 	}
 	if s.RescueAfter < 5*time.Second {
 		return usageError{setting("rescue-after") + ": at least 5s"}

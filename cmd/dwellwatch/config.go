@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"slices"
@@ -73,12 +75,8 @@ func (f configFile) BeforeResolve(k *kong.Kong, ctx *kong.Context, trace *kong.P
 	if err != nil {
 		return fmt.Errorf("%s: %w", setting("config"), err)
 	}
-	var values map[string]any
-	if err := yaml.Unmarshal(body, &values); err != nil {
-		// A fault of types quotes what it found, which may be a secret.
-		if typed := (*yaml.TypeError)(nil); errors.As(err, &typed) && !strings.Contains(err.Error(), "already defined") {
-			err = errors.New("write one setting to a line, as in zone: Europe/Vienna")
-		}
+	values, err := readYAML(body)
+	if err != nil {
 		return fmt.Errorf("%s: %s: %w", setting("config"), path, err)
 	}
 	settings := map[string]any{}
@@ -90,8 +88,12 @@ func (f configFile) BeforeResolve(k *kong.Kong, ctx *kong.Context, trace *kong.P
 		if _, twice := settings[name]; twice {
 			return fmt.Errorf("%s: %s: %s stands twice", setting("config"), path, name)
 		}
-		if v != nil { // a key without a value leaves the default
-			settings[name] = flat(name, v)
+		value, given, err := flat(name, v)
+		if err != nil {
+			return fmt.Errorf("%s: %s: %s: %w", setting("config"), path, name, err)
+		}
+		if given {
+			settings[name] = value
 		}
 	}
 	ctx.AddResolver(kong.ResolverFunc(func(_ *kong.Context, _ *kong.Path, flag *kong.Flag) (any, error) {
@@ -112,26 +114,59 @@ func knownFlag(n *kong.Node, name string) bool {
 	return slices.ContainsFunc(n.Children, func(c *kong.Node) bool { return knownFlag(c, name) })
 }
 
-// flat writes a YAML list or mapping the way the command line takes it. Feeds are parted by semicolons, because a URL may
-// hold a comma.
-func flat(name string, v any) any {
-	switch v := v.(type) {
-	case []any:
-		var parts []string
-		for _, e := range v {
-			parts = append(parts, fmt.Sprint(flat(name, e)))
+// readYAML gives the settings of a file of one document. Its errors never quote a value, which may be a secret.
+func readYAML(body []byte) (map[string]yaml.Node, error) {
+	var values map[string]yaml.Node
+	d := yaml.NewDecoder(bytes.NewReader(body))
+	switch err := d.Decode(&values); {
+	case errors.Is(err, io.EOF):
+		return nil, nil
+	case err != nil:
+		if typed := (*yaml.TypeError)(nil); errors.As(err, &typed) && !strings.Contains(err.Error(), "already defined") {
+			err = errors.New("write one setting to a line, as in zone: Europe/Vienna")
 		}
+		return nil, err
+	}
+	var further yaml.Node
+	if err := d.Decode(&further); !errors.Is(err, io.EOF) {
+		return nil, errors.New("a second document begins; all settings stand in one")
+	}
+	return values, nil
+}
+
+// flat writes the value of a key the way the command line takes it; given is false where there is none, which leaves the default.
+// Feeds are parted by semicolons, because a URL may hold a comma.
+func flat(name string, v yaml.Node) (value string, given bool, err error) {
+	if v.Kind == yaml.AliasNode {
+		v = *v.Alias
+	}
+	switch {
+	case v.Kind == yaml.ScalarNode:
+		return v.Value, v.ShortTag() != "!!null", nil
+	case name == "value-sets" && v.Kind == yaml.SequenceNode, name == "feeds" && v.Kind == yaml.SequenceNode:
+		separator := ","
 		if name == "feeds" {
-			return strings.Join(parts, ";")
+			separator = ";"
 		}
-		return strings.Join(parts, ",")
-	case map[string]any:
 		var parts []string
-		for k, e := range v {
-			parts = append(parts, fmt.Sprintf("%s=%v", k, e))
+		for _, e := range v.Content {
+			part, _, err := flat(name, *e)
+			if err != nil {
+				return "", false, err
+			}
+			parts = append(parts, part)
+		}
+		return strings.Join(parts, separator), true, nil
+	case name == "feeds" && v.Kind == yaml.MappingNode:
+		var parts []string
+		for n := 0; n+1 < len(v.Content); n += 2 {
+			if v.Content[n+1].Kind != yaml.ScalarNode {
+				return "", false, errors.New("write name: URL")
+			}
+			parts = append(parts, v.Content[n].Value+"="+v.Content[n+1].Value)
 		}
 		slices.Sort(parts)
-		return strings.Join(parts, ";")
+		return strings.Join(parts, ";"), true, nil
 	}
-	return fmt.Sprint(v)
+	return "", false, errors.New("takes one value, and no list or mapping")
 }

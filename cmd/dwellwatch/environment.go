@@ -73,6 +73,14 @@ type quietMapper struct {
 // Decode reads the value; its error is a usageError that names the setting.
 func (m quietMapper) Decode(ctx *kong.DecodeContext, target reflect.Value) error {
 	err := m.next.Decode(ctx, target)
+	if err == nil && target.Kind() == reflect.String {
+		// A secret that is mounted as a file ends with a line end as often as not.
+		value := strings.TrimSpace(target.String())
+		target.SetString(value)
+		if strings.HasSuffix(m.option, "token") && strings.ContainsFunc(value, func(r rune) bool { return r <= ' ' || r > '~' }) {
+			return usageError{setting(m.option) + ": a token has visible ASCII characters only, and no blank within"}
+		}
+	}
 	var told usageError
 	if err == nil || errors.As(err, &told) {
 		return err

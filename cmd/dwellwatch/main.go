@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -68,6 +69,9 @@ func run(ctx context.Context, args []string, io streams) int {
 		var usage usageError
 		if errors.As(err, &usage) {
 			err = usage // without what kong puts around it
+		}
+		if what, _, found := strings.Cut(err.Error(), "unexpected argument "); found && what == "" {
+			err = usageError{"there is an argument too many; it is not repeated here, because it may hold a secret"}
 		}
 		fmt.Fprintln(io.err, "dwellwatch:", err)
 		fmt.Fprintln(io.err, "Try: dwellwatch --help")

@@ -30,6 +30,7 @@ type reach struct {
 	told     bool // the log says that the record is away
 
 	refused       bool // the record does not accept our token
+	refusedAt     time.Time
 	refusedWarned time.Time
 	refusedTold   bool // the log says so
 }
@@ -40,6 +41,7 @@ func newReach(next http.RoundTripper, now func() time.Time, log *slog.Logger) *r
 
 // RoundTrip sends the request on and notes what came of it. A request that was called off says nothing about the record.
 func (r *reach) RoundTrip(req *http.Request) (*http.Response, error) {
+	asked := r.now()
 	resp, err := r.next.RoundTrip(req)
 	switch {
 	case err != nil && errors.Is(req.Context().Err(), context.Canceled):
@@ -50,7 +52,7 @@ func (r *reach) RoundTrip(req *http.Request) (*http.Response, error) {
 	case gateway(resp.StatusCode):
 		r.away(req.Context(), "status "+strconv.Itoa(resp.StatusCode))
 	default:
-		r.here(req.Context(), resp.StatusCode, req.Header.Get("Authorization") != "")
+		r.here(req.Context(), asked, resp.StatusCode, req.Header.Get("Authorization") != "")
 	}
 	return resp, err
 }
@@ -73,7 +75,9 @@ func (r *reach) away(ctx context.Context, cause string) {
 
 // here notes an answer. A 401 refuses our token; a 403 may be about one type only, so it does where the record has given no
 // good answer for a minute (RFC 9110, 15.5.2 and 15.5.4).
-func (r *reach) here(ctx context.Context, status int, token bool) {
+//
+// What was asked before the token was refused and is answered well after it says nothing of now.
+func (r *reach) here(ctx context.Context, asked time.Time, status int, token bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	now := r.now()
@@ -86,6 +90,8 @@ func (r *reach) here(ctx context.Context, status int, token bool) {
 	case status == http.StatusForbidden && !r.answered.IsZero() && now.Sub(r.answered) < warnEvery:
 	case status == http.StatusUnauthorized, status == http.StatusForbidden:
 		r.refuse(ctx, now, status, token)
+	case r.refused && !asked.After(r.refusedAt):
+		r.answered = now
 	default:
 		r.answered, r.refused = now, false
 		if r.refusedTold {
@@ -97,7 +103,7 @@ func (r *reach) here(ctx context.Context, status int, token bool) {
 
 // refuse notes that the token is not accepted, and warns of it when it begins and once a minute.
 func (r *reach) refuse(ctx context.Context, now time.Time, status int, token bool) {
-	r.refused = true
+	r.refused, r.refusedAt = true, now
 	if !r.refusedWarned.IsZero() && now.Sub(r.refusedWarned) < warnEvery {
 		return
 	}

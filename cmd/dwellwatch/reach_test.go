@@ -170,3 +170,23 @@ func TestMissingTokenIsTold(t *testing.T) {
 		t.Errorf("log %q", got)
 	}
 }
+
+// TestAnAnswerOnItsWayDoesNotEndTheRefusal: a request that was asked before the token was refused is answered well after it.
+func TestAnAnswerOnItsWayDoesNotEndTheRefusal(t *testing.T) {
+	t.Parallel()
+	w := watch(t)
+	w.ask(0, 200)
+	asked := w.at
+	if got := w.ask(time.Second, 401); strings.Join(got, " ") != "WARN" {
+		t.Errorf("refused: %v", got)
+	}
+	w.log.Reset()
+	w.at = w.at.Add(time.Millisecond)
+	w.here(t.Context(), asked, http.StatusOK, true)
+	if !w.state().Refused || w.log.Len() > 0 {
+		t.Errorf("an old answer ended the refusal: %+v %s", w.state(), &w.log)
+	}
+	if got := w.ask(time.Second, 200); strings.Join(got, " ") != "INFO" || w.state().Refused {
+		t.Errorf("a new answer: %v %+v", got, w.state())
+	}
+}
