@@ -39,7 +39,7 @@ func TestUnescapedAsTheStandardLibraryReads(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := Unescaped(body[1:len(body)-1]); string(got) != text {
+		if got := Unescaped(body[1 : len(body)-1]); string(got) != text {
 			t.Fatalf("%s: got %q, want %q", body, got, text)
 		}
 	})
