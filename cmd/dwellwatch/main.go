@@ -70,7 +70,7 @@ func run(ctx context.Context, args []string, io streams) int {
 		if errors.As(err, &usage) {
 			err = usage // without what kong puts around it
 		}
-		if what, _, found := strings.Cut(err.Error(), "unexpected argument "); found && what == "" {
+		if word, found := strings.CutPrefix(err.Error(), "unexpected argument "); found && strings.Trim(word, "abcdefghijklmnopqrstuvwxyz") != "" {
 			err = usageError{"there is an argument too many; it is not repeated here, because it may hold a secret"}
 		}
 		fmt.Fprintln(io.err, "dwellwatch:", err)
