@@ -63,6 +63,9 @@ type chaos struct {
 	peer         *peertest.Peer
 	between      *between
 
+	// habits are the record's bad ones while deliveries run.
+	habits map[string]any
+
 	kills, writeKills, crashes, stops int
 }
 
@@ -115,6 +118,13 @@ func (c *chaos) child(t *testing.T, name, database string) *child {
 	})
 }
 
+// misbehave has the record refuse writes as conflicts, and find nothing, now and then, while deliveries run.
+func (c *chaos) misbehave(t *testing.T) {
+	t.Helper()
+	c.habits = map[string]any{"conflictEvery": c.scale(3, 11), "emptyEvery": 13}
+	c.peer.Habits(t, c.habits)
+}
+
 // kill kills a child, in most cases while a write of its is under way, and starts it again.
 func (c *chaos) kill(t *testing.T, victim *child) {
 	t.Helper()
@@ -145,14 +155,21 @@ func (c *chaos) checkLog(t *testing.T, programs ...*child) {
 func (c *chaos) finish(t *testing.T, w *ward, s *sender, db *pgx.Conn, programs ...*child) verdict {
 	t.Helper()
 	c.between.calm()
+	fired := c.peer.Log(t).Fired
+	c.peer.Habits(t, nil)
+	for habit := range c.habits {
+		if c.long && fired[habit] == 0 {
+			t.Errorf("the record's habit %s never struck", habit)
+		}
+	}
 	s.finish()
 	waited := converged(t, db)
 	v := w.judge(t, db, c.peer, s, c.today())
 	c.checkLog(t, programs...)
 	t.Logf("%s: patients %d, deliveries %d (of these duplicates %d, out of order %d, merges of patients %d, taken back %d; repeated after no acknowledgement %d, of these 503 %d; echoes %d), "+
-		"kills %d, kills during a write-back %d, crashes of PostgreSQL %d, stops of PostgreSQL %d, writes %d, replies cut %d, at rest after %.0f s, %s",
+		"bad habits of the record %v, kills %d, kills during a write-back %d, crashes of PostgreSQL %d, stops of PostgreSQL %d, writes %d, replies cut %d, at rest after %.0f s, %s",
 		t.Name(), len(w.patients), len(w.queue), w.duplicates, w.outOfOrder, w.merges, w.partings, s.repeats, s.unavailable, s.echoes,
-		c.kills, c.writeKills, c.crashes, c.stops, c.between.writes, c.between.cuts(), waited.Seconds(), v)
+		fired, c.kills, c.writeKills, c.crashes, c.stops, c.between.writes, c.between.cuts(), waited.Seconds(), v)
 	return v
 }
 
@@ -168,6 +185,7 @@ func killed(t *testing.T, c *chaos) {
 	database := dbtest.URL(t)
 	program := c.child(t, "one", database)
 	program.start(t)
+	c.misbehave(t)
 	s := startSender(t, c.peer.BaseURL, program)
 	for n := range kills {
 		s.release(w.chunk(n, kills))
@@ -220,6 +238,7 @@ func replicas(t *testing.T, c *chaos) {
 	for _, p := range pair {
 		p.start(t)
 	}
+	c.misbehave(t)
 	s := startSender(t, c.peer.BaseURL, pair...)
 	for n := range kills {
 		s.release(w.chunk(n, kills))

@@ -8,6 +8,7 @@ import (
 	"github.com/tidwall/gjson"
 	"github.com/tidwall/sjson"
 
+	"dwellwatch/internal/dbtest"
 	"dwellwatch/internal/demo"
 )
 
@@ -231,4 +232,23 @@ func (h *house) standing(t *testing.T) string {
 		}
 	}
 	return fmt.Sprint(open, current)
+}
+
+// TestRemovedWhileTheDatabaseWasLost: the database is lost with its draft in the record, and when it is made anew the filter is out.
+func TestRemovedWhileTheDatabaseWasLost(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	send(t, http.MethodPut, h.peer.BaseURL+"/Patient/p1", []byte(`{"resourceType":"Patient","id":"p1"}`))
+	h.tell(t, "/Procedure/in", codedPlacement("in", "p1", "2025-10-01"))
+	if got := h.standing(t); got != "1 1" {
+		t.Fatalf("open Tasks and current documents: %s", got)
+	}
+	h.program.close()
+	h.start(t, dbtest.URL(t))
+	stored := send(t, http.MethodPut, h.peer.BaseURL+"/Procedure/p1-out", []byte(removal("p1", "2026-02-10")))
+	send(t, http.MethodPut, h.doors.URL+"/fhir/Procedure/p1-out", stored)
+	h.atRest(t)
+	if task := h.onlyTask(t); task.Get("status").String() != "cancelled" || task.Get("statusReason.coding.0.code").String() != "removed" {
+		t.Errorf("the filter is out and its Task is %s %s", task.Get("status"), task.Get("statusReason.coding.0.code"))
+	}
 }

@@ -40,3 +40,24 @@ func TestAdopt(t *testing.T) {
 		})
 	}
 }
+
+// TestFocusIsTheFiltersOwn: a removal that may have been of any of three filters is told of all, and is what none of their Tasks
+// is about: by its focus a Task is known again as its filter's when the database was lost.
+func TestFocusIsTheFiltersOwn(t *testing.T) {
+	t.Parallel()
+	ref := func(r filter.Ref) []filter.Ref { return []filter.Ref{r} }
+	for name, c := range map[string]struct {
+		f    filter.Filter
+		want string
+	}{
+		"a placement that sorts after the removal": {filter.Filter{Own: ref("Procedure/z-in"), PlacementRefs: ref("Procedure/z-in"), Evidence: []filter.Ref{"Procedure/a-out", "Procedure/z-in"}}, "Procedure/z-in"},
+		"its device before its placement":          {filter.Filter{Own: []filter.Ref{"Device/d", "Procedure/in"}, PlacementRefs: ref("Procedure/in"), Evidence: []filter.Ref{"Device/a", "Device/d", "Procedure/in"}}, "Device/d"},
+		"the device of another feed":               {filter.Filter{Own: []filter.Ref{"Procedure/in", "https://lab.example.org/fhir/Device/d"}}, "https://lab.example.org/fhir/Device/d"},
+		"known from an attempt only":               {filter.Filter{Own: ref("Procedure/try"), Evidence: ref("Procedure/try")}, "Procedure/try"},
+		"known from a device use only":             {filter.Filter{Own: ref("DeviceUseStatement/u"), Evidence: ref("DeviceUseStatement/u")}, "DeviceUseStatement/u"},
+	} {
+		if got := focus(c.f); got != c.want {
+			t.Errorf("%s: %s, want %s", name, got, c.want)
+		}
+	}
+}

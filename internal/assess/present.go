@@ -91,12 +91,15 @@ func dwell(s *rules.Situation) *Days {
 	return d
 }
 
-// focus gives the entry a Task is about: the Device, or else the placement's Procedure.
+// focus gives the entry a Task is about: the Device, or else the placement's Procedure. It is one of the filter's own where there
+// is any, because by it the Task is known as this filter's again; a removal may be told of several filters.
 func focus(f filter.Filter) string {
-	for _, prefix := range []string{"Device/", "Procedure/"} {
-		for _, ref := range append(slices.Clone(f.Evidence), f.PlacementRefs...) {
-			if strings.HasPrefix(ref, prefix) || strings.Contains(ref, "/"+prefix) {
-				return ref
+	for _, refs := range [][]filter.Ref{f.Own, f.PlacementRefs, f.Evidence} {
+		for _, prefix := range []string{"Device/", "Procedure/"} {
+			for _, ref := range refs {
+				if strings.HasPrefix(ref, prefix) || strings.Contains(ref, "/"+prefix) {
+					return ref
+				}
 			}
 		}
 	}

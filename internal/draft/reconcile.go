@@ -62,6 +62,12 @@ func step(old Referral, w Want, seen Seen, asOf filter.Day) Referral {
 	switch {
 	case w.Reason == NoContext:
 		return old // what stands keeps standing while the context is read anew; nothing is begun
+	case (w.Reason == Removed || w.Reason == Deceased) && old.Round == 0 && (task == TaskDraft || task == TaskMovedOn):
+		// Asked by a database that was lost. While its feeds are sent again other answers may be for want of data, and what
+		// stands keeps standing; that the filter is out, or the patient dead, does not come from missing data.
+		next := round(old, w, asOf)
+		next.Reason = w.Reason
+		return next
 	case w.Reason != Wanted && old.Round == 0:
 		return old
 	case w.Reason != Wanted:

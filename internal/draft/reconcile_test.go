@@ -32,6 +32,9 @@ func TestLifeOfAReferral(t *testing.T) {
 	}{
 		{"asked for the first time", nil, want, "", []draft.Referral{{Key: "k", Round: 1, Revision: 1, To: draft.ToClinic, Priority: "routine", Opened: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
 		{"nothing to ask", nil, with(func(w *draft.Want) { w.Reason = draft.NotDue }), "", nil},
+		{"removed while the database was lost", nil, with(func(w *draft.Want) { w.Reason = draft.Removed }), "draft", []draft.Referral{{Key: "k", Round: 1, Revision: 1, Reason: draft.Removed, To: draft.ToClinic, Priority: "routine", Opened: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
+		{"removed and the Task over while the database was lost", nil, with(func(w *draft.Want) { w.Reason = draft.Removed }), "completed", nil},
+		{"not due, as far as a database made anew knows", nil, with(func(w *draft.Want) { w.Reason = draft.NotDue }), "draft", nil},
 		{"context not read", nil, with(func(w *draft.Want) { w.Reason = draft.NoContext }), "", nil},
 		{"nothing new", []draft.Referral{open}, want, "draft", []draft.Referral{open}},
 		{"a new meaning is a new revision", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning = "n" }), "draft", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "n", Question: "q"}}},
