@@ -118,10 +118,10 @@ func (c *chaos) child(t *testing.T, name, database string) *child {
 	})
 }
 
-// misbehave has the record refuse writes as conflicts, and find nothing, now and then, while deliveries run.
+// misbehave has the record refuse writes as conflicts, and break its answers to reads off, now and then, while deliveries run.
 func (c *chaos) misbehave(t *testing.T) {
 	t.Helper()
-	c.habits = map[string]any{"conflictEvery": c.scale(3, 11), "emptyEvery": 13}
+	c.habits = map[string]any{"conflictEvery": c.scale(3, 11), "cutReads": map[string]int{"every": 13, "bytes": 60}}
 	c.peer.Habits(t, c.habits)
 }
 
