@@ -10,7 +10,6 @@ import (
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/catalogue"
 	"dwellwatch/internal/chart"
-	"dwellwatch/internal/policy"
 )
 
 // basis reads what an assessment rests on. A file that is missing or cannot be read is wrong use, and the error names the
@@ -20,9 +19,9 @@ func (s basisSettings) basis() (assess.Basis, error) {
 	if err != nil {
 		return assess.Basis{}, usageError{fmt.Sprintf("%s: %q is not known: use a name like Europe/Vienna", setting("zone"), s.Zone)}
 	}
-	b := assess.Basis{Policy: policy.Default(), Zone: zone}
-	if err := b.Policy.Check(); err != nil {
-		return assess.Basis{}, fmt.Errorf("policy: %w", err)
+	b := assess.Basis{Zone: zone}
+	if b.Policy, err = s.Policy.read(); err != nil {
+		return assess.Basis{}, usageError{fmt.Sprintf("%s: %v", setting("policy"), err)}
 	}
 	if b.Models, err = readCatalogue(s.Catalogue); err != nil {
 		return assess.Basis{}, usageError{fmt.Sprintf("%s: %v", setting("catalogue"), err)}

@@ -30,9 +30,10 @@ type databaseSettings struct {
 
 // basisSettings say what an assessment rests on.
 type basisSettings struct {
-	Zone      string   `help:"Time zone of the facility, which decides what day it is." default:"UTC" env:"DWELLWATCH_ZONE"`
-	Catalogue string   `help:"Device catalogue: a Bundle of FHIR DeviceDefinition." env:"DWELLWATCH_CATALOGUE" placeholder:"FILE"`
-	ValueSets []string `help:"Files or folders of FHIR ValueSet JSON that add to the shipped value sets." env:"DWELLWATCH_VALUE_SETS" placeholder:"PATH" sep:","`
+	Zone      string     `help:"Time zone of the facility, which decides what day it is." default:"UTC" env:"DWELLWATCH_ZONE"`
+	Policy    policyFile `help:"Policy of the site, a YAML file: a name and the thresholds that differ." env:"DWELLWATCH_POLICY" placeholder:"FILE"`
+	Catalogue string     `help:"Device catalogue: a Bundle of FHIR DeviceDefinition." env:"DWELLWATCH_CATALOGUE" placeholder:"FILE"`
+	ValueSets []string   `help:"Files or folders of FHIR ValueSet JSON that add to the shipped value sets." env:"DWELLWATCH_VALUE_SETS" placeholder:"PATH" sep:","`
 }
 
 // recordSettings say which record is read and written.

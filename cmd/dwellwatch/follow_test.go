@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"net/http"
+	"strings"
 	"testing"
 
 	"github.com/tidwall/gjson"
@@ -10,6 +11,7 @@ import (
 
 	"dwellwatch/internal/dbtest"
 	"dwellwatch/internal/demo"
+	"dwellwatch/internal/filter"
 )
 
 // settled feeds one invented patient through record and doors and gives the one Task that follows.
@@ -250,5 +252,73 @@ func TestRemovedWhileTheDatabaseWasLost(t *testing.T) {
 	h.atRest(t)
 	if task := h.onlyTask(t); task.Get("status").String() != "cancelled" || task.Get("statusReason.coding.0.code").String() != "removed" {
 		t.Errorf("the filter is out and its Task is %s %s", task.Get("status"), task.Get("statusReason.coding.0.code"))
+	}
+}
+
+// TestAskedAgainThoughTheTaskWasEnded: people complete, reject or delete the Task, and the filter stays in. After the policy's days
+// the same is asked once more, by a Task that says so; not before, and not twice.
+func TestAskedAgainThoughTheTaskWasEnded(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		status string // "" deletes it
+		days   int    // of the policy
+		said   string
+	}{
+		"completed": {"completed", 30, "was completed"},
+		"failed":    {"failed", 30, "failed"},
+		"rejected":  {"rejected", 90, "was rejected"},
+		"deleted":   {"", 90, "was deleted"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			h := open(t)
+			send(t, http.MethodPut, h.peer.BaseURL+"/Patient/p1", []byte(`{"resourceType":"Patient","id":"p1"}`))
+			h.tell(t, "/Procedure/in", codedPlacement("in", "p1", "2025-10-01"))
+			first := h.onlyTask(t)
+			if c.status != "" {
+				h.move(t, first, c.status)
+			} else {
+				h.tell(t, "/Task/"+first.Get("id").String(), first.Raw) // the record tells of it before it is deleted
+				for _, base := range []string{h.peer.BaseURL, h.doors.URL + "/fhir"} {
+					send(t, http.MethodDelete, base+"/Task/"+first.Get("id").String(), nil)
+				}
+				h.atRest(t)
+			}
+			later := func(days int) int {
+				t.Helper()
+				if _, err := h.program.store.Pool().Exec(t.Context(), `UPDATE referral SET state = jsonb_set(state::jsonb, '{endedOn}', to_jsonb((state->>'endedOn')::int - $1::int)) WHERE state->>'endedOn' IS NOT NULL`, days); err != nil {
+					t.Fatal(err)
+				}
+				var persons []string
+				if err := h.program.store.Pool().QueryRow(t.Context(), `SELECT array_agg(id::text) FROM person`).Scan(&persons); err != nil {
+					t.Fatal(err)
+				}
+				if err := h.program.store.EnqueueAssess(t.Context(), persons, filter.NewDay(2026, 3, 2), 1<<40); err != nil {
+					t.Fatal(err)
+				}
+				if _, err := h.program.store.Pool().Exec(t.Context(), `UPDATE person SET saved_as_of = saved_as_of - 1`); err != nil {
+					t.Fatal(err)
+				}
+				h.atRest(t)
+				n := 0
+				for _, task := range h.ours(t, "Task") {
+					if gjson.GetBytes(task, "status").String() == "draft" && gjson.GetBytes(task, "id").String() != first.Get("id").String() {
+						if n++; !strings.Contains(gjson.GetBytes(task, "description").String(), c.said) {
+							t.Errorf("description %s", gjson.GetBytes(task, "description"))
+						}
+					}
+				}
+				return n
+			}
+			if n := later(c.days - 1); n != 0 {
+				t.Fatalf("%d Tasks a day too early", n)
+			}
+			if n := later(1); n != 1 {
+				t.Fatalf("%d further Tasks, want 1", n)
+			}
+			if n := later(0); n != 1 {
+				t.Fatalf("%d further Tasks on the day after, want 1", n)
+			}
+		})
 	}
 }

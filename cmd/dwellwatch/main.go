@@ -23,6 +23,7 @@ type cli struct {
 	Migrate    migrateCommand    `cmd:"" help:"Bring the database to the schema of this version. Example: dwellwatch migrate --database-url=postgres://…"`
 	Assess     assessCommand     `cmd:"" help:"Assess FHIR files and print one JSON object per patient. Example: dwellwatch assess chart.json --on 2026-03-01"`
 	Sweep      sweepCommand      `cmd:"" help:"Queue everyone whose answer can have changed by a day. Example: dwellwatch sweep --on 2026-03-01"`
+	Policy     policyCommand     `cmd:"" help:"Print the thresholds or the rules, each with its source. Example: dwellwatch policy --rules"`
 	Quarantine quarantineCommand `cmd:"" help:"Look after payloads that could not be read. Example: dwellwatch quarantine list"`
 	Demo       demoCommand       `cmd:"" help:"Show the whole job on an invented hospital. Example: dwellwatch demo --once"`
 	Version    versionCommand    `cmd:"" help:"Print the version."`

@@ -48,6 +48,8 @@ type Record struct {
 	Entries []chart.Entry
 	Known   []filter.KnownKey
 	Merged  []string // keys that were known and merged into another
+	// Past names our Tasks, as Type/id, of rounds before the newest: they say nothing of the one that stands.
+	Past []string
 	// Taken are keys that belong to another person: a merge that was taken back leaves our Tasks in both charts.
 	Taken   []string
 	Context string
@@ -84,7 +86,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 				res.Doubled = append(res.Doubled, t.Key)
 			}
 		}
-		if t.ClosedByUs {
+		if t.ClosedByUs || slices.Contains(rec.Past, t.Ref) {
 			continue
 		}
 		if have, ok := res.Tasks[t.Key]; !ok || cmp.Or(cmp.Compare(rank(t.Status), rank(have.Status)), cmp.Compare(draft.Urgency(have.Priority), draft.Urgency(t.Priority))) < 0 {

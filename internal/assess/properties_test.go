@@ -70,7 +70,7 @@ func TestArrivalOrderChangesKeysOnly(t *testing.T) {
 		order := rapid.Permutation(resources).Draw(t, "arrival")
 		for i := range order {
 			res = assess.Patient(recordOf(order[:i+1], known), b, asOf)
-			referrals, _ = draft.Reconcile(referrals, res.Wants, nil, asOf)
+			referrals, _ = draft.Reconcile(referrals, res.Wants, nil, draft.Pace{UnansweredDays: 7, EscalatedDueDays: 14, EndedDays: 30, DeclinedDays: 90}, asOf)
 			known = carry(known, res)
 		}
 		keys := map[string]bool{}

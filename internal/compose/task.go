@@ -76,7 +76,7 @@ func newTask(d Document, s Site, now time.Time, docRef string) (task, error) {
 		Intent:       "proposal",
 		Priority:     d.Referral.Priority,
 		Code:         concept{Coding: []coding{{System: "http://hl7.org/fhir/CodeSystem/task-code", Code: "fulfill"}}},
-		Description:  description(about.filter.Verdict, about.filter.Emergency),
+		Description:  description(about.filter.Verdict, about.filter.Emergency) + again(d.Referral),
 		Focus:        referenceOrNone(about.focus()),
 		For:          reference{about.patient},
 		AuthoredOn:   instant(now),
@@ -121,6 +121,16 @@ func (s Site) addressee(to draft.Addressee) (owner string, kind Concept) {
 		kind = Concept{"http://terminology.hl7.org/CodeSystem/task-performer-type", "performer", words}
 	}
 	return owner, kind
+}
+
+// again says why the same question is asked once more.
+func again(r draft.Referral) string {
+	how, ok := map[string]string{"completed": "was completed", "failed": "failed", "rejected": "was rejected", "cancelled": "was cancelled",
+		"entered-in-error": "was called an error", draft.TaskDeleted: "was deleted"}[r.Again]
+	if !ok {
+		return ""
+	}
+	return " Asked again: the Task before this one " + how + ", and nothing on record says that the filter came out."
 }
 
 // description says in words for a work list what is asked.

@@ -13,13 +13,15 @@ import (
 //
 // A change of meaning makes a new revision of the document. A referral that ended, by us or by people, is asked again as a
 // new round only where its question changed; what people declined is not asked again because a day passed.
-func Reconcile(before []Referral, wants []Want, tasks map[string]Seen, asOf filter.Day) (after []Referral, changed []string) {
+//
+// Nothing is forgotten for that: what people declined, or ended while the filter stays in, is asked again when the pace says so.
+func Reconcile(before []Referral, wants []Want, tasks map[string]Seen, pace Pace, asOf filter.Day) (after []Referral, changed []string) {
 	for _, w := range wants {
 		old := Referral{Key: w.Key}
 		if i := slices.IndexFunc(before, func(r Referral) bool { return r.Key == w.Key }); i >= 0 {
 			old = before[i]
 		}
-		next := step(old, w, tasks[w.Key], asOf)
+		next := step(old, w, tasks[w.Key], pace, asOf)
 		if next.Round == 0 {
 			continue
 		}
@@ -45,7 +47,7 @@ func StateOf(status string) string {
 		return TaskDraft
 	case "received", "accepted", "ready", "in-progress", "on-hold":
 		return TaskMovedOn
-	case "rejected", "cancelled", "entered-in-error":
+	case "rejected", "cancelled", "entered-in-error", TaskDeleted:
 		return TaskDeclined
 	case "completed", "failed":
 		return TaskDone
@@ -53,7 +55,7 @@ func StateOf(status string) string {
 	return TaskNone
 }
 
-func step(old Referral, w Want, seen Seen, asOf filter.Day) Referral {
+func step(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral {
 	task := StateOf(seen.Status)
 	open := old.Round > 0 && old.Reason == Wanted
 	// Put by for now, while people have the Task in hand or have had their say: it is still the same referral.
@@ -70,6 +72,8 @@ func step(old Referral, w Want, seen Seen, asOf filter.Day) Referral {
 		return next
 	case w.Reason != Wanted && old.Round == 0:
 		return old
+	case old.Reason == Declined && (w.Reason == NotDue || w.Reason == AskedAlready):
+		return old // the person's word is the more exact one, and comes to its end
 	case w.Reason != Wanted:
 		next := old
 		next.Reason = w.Reason
@@ -77,8 +81,10 @@ func step(old Referral, w Want, seen Seen, asOf filter.Day) Referral {
 			next.Meaning = w.Meaning
 		}
 		return next
+	case old.Reason == Declined && asOf < old.Until && w.Question == old.Question && !breaks(w):
+		return old
 	case (open || putBy) && theirs:
-		return answered(old, w, seen, asOf)
+		return answered(old, w, seen, pace, asOf)
 	case open && old.Patient != "" && w.Patient != old.Patient:
 		// The record has merged patients, or took a merge back. A Task never goes over to another patient's chart.
 		return round(old, w, asOf)
@@ -87,22 +93,65 @@ func step(old Referral, w Want, seen Seen, asOf filter.Day) Referral {
 		// one at this moment; a draft that nobody took up becomes the new one.
 		return round(old, w, asOf)
 	case open:
-		return revise(old, w, asOf)
+		return waited(old, w, pace, asOf)
 	}
 	return round(old, w, asOf)
 }
 
+// breaks reports whether what is wanted is so urgent that no person's earlier word to wait may hold it up.
+func breaks(w Want) bool { return Urgency(w.Priority) >= Urgency("urgent") }
+
+// waited goes on where the draft stands and nobody has taken it up.
+func waited(old Referral, w Want, pace Pace, asOf filter.Day) Referral {
+	switch {
+	case old.Until > 0 && asOf < old.Until && w.Question == old.Question && !breaks(w):
+		// Put off by a person: the document follows the record, the day stays theirs.
+		w.Priority = old.Priority
+		return revise(old, w, asOf)
+	case old.Until > 0:
+		due := asOf.Add(w.DueDays)
+		if asOf < old.Until {
+			due = min(due, old.DueOn)
+		}
+		old.Until, old.By, old.Why, old.Escalated, old.DueOn = 0, "", "", false, due
+		old.Revision++
+		old.Priority, old.Meaning, old.Question, old.BasedOn = w.Priority, w.Meaning, w.Question, w.BasedOn
+		return old
+	case !old.Escalated && Urgency(old.Priority) >= 0 && !breaks(w) && asOf > old.DueOn.Add(pace.UnansweredDays):
+		old.Escalated = true
+		if old.Priority == "asap" {
+			return revise(old, w, asOf) // no word for more than this; the worklist shows it
+		}
+		w.Priority, w.DueDays = "asap", pace.EscalatedDueDays
+		next := revise(old, w, asOf)
+		next.DueOn = asOf.Add(w.DueDays)
+		return next
+	case old.Escalated && !breaks(w):
+		w.Priority = old.Priority
+	}
+	return revise(old, w, asOf)
+}
+
 // answered goes on where people have taken the Task up or ended it.
-func answered(old Referral, w Want, seen Seen, asOf filter.Day) Referral {
+func answered(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral {
 	old.Reason = Wanted
+	if StateOf(seen.Status) == TaskMovedOn {
+		old.EndedOn = 0
+	} else if old.EndedOn == 0 {
+		old.EndedOn = asOf
+	}
 	task := StateOf(seen.Status)
 	switch {
 	case task != TaskMovedOn && unheard(old, w, seen):
 		return round(old, w, asOf)
-	case task != TaskMovedOn && w.Question == old.Question && w.To == old.To:
-		return old // what they have answered is not asked again
+	case task != TaskMovedOn && w.Question == old.Question && w.To == old.To && asOf < pace.again(old.EndedOn, task):
+		return old // what they have answered is not asked again so soon
 	case task != TaskMovedOn:
-		return round(old, w, asOf)
+		next := round(old, w, asOf)
+		if w.Question == old.Question && w.To == old.To {
+			next.Again = seen.Status
+		}
+		return next
 	case old.To == ToCoordinator && w.To == ToClinic:
 		// Whether a filter is in has been answered by the record; what to do with it is asked of the clinic.
 		return round(old, w, asOf)
@@ -153,5 +202,5 @@ func Urgency(p string) int { return slices.Index([]string{"routine", "asap", "ur
 
 func equal(a, b Referral) bool {
 	return a.Key == b.Key && a.Round == b.Round && a.Revision == b.Revision && a.Reason == b.Reason && a.To == b.To && a.Priority == b.Priority &&
-		a.DueOn == b.DueOn && a.Patient == b.Patient && a.Meaning == b.Meaning && slices.Equal(a.BasedOn, b.BasedOn)
+		a.DueOn == b.DueOn && a.Approved == b.Approved && a.Patient == b.Patient && a.Meaning == b.Meaning && slices.Equal(a.BasedOn, b.BasedOn)
 }

@@ -1,6 +1,7 @@
 package draft_test
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -10,6 +11,9 @@ import (
 	"dwellwatch/internal/filter"
 )
 
+// pace is what the tests use: people have a week, a month and a quarter.
+var pace = draft.Pace{UnansweredDays: 7, EscalatedDueDays: 14, EndedDays: 30, DeclinedDays: 90}
+
 // TestLifeOfAReferral: what one assessment does to what was asked before.
 func TestLifeOfAReferral(t *testing.T) {
 	t.Parallel()
@@ -17,6 +21,8 @@ func TestLifeOfAReferral(t *testing.T) {
 	open := draft.Referral{Key: "k", Round: 1, Revision: 2, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "m", Question: "q"}
 	want := draft.Want{Key: "k", To: draft.ToClinic, Priority: "routine", DueDays: 28, Meaning: "m", Question: "q"}
 	with := func(change func(*draft.Want)) draft.Want { w := want; change(&w); return w }
+	ended := open
+	ended.EndedOn = day
 	closed := open
 	closed.Reason = draft.Removed
 	doubt := open
@@ -39,7 +45,7 @@ func TestLifeOfAReferral(t *testing.T) {
 		{"nothing new", []draft.Referral{open}, want, "draft", []draft.Referral{open}},
 		{"a new meaning is a new revision", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning = "n" }), "draft", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "n", Question: "q"}}},
 		{"urgent is due sooner", []draft.Referral{open}, with(func(w *draft.Want) { w.Priority, w.DueDays, w.Meaning = "urgent", 3, "n" }), "draft", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "urgent", OpenedOn: day - 10, DueOn: day + 3, Meaning: "n", Question: "q"}}},
-		{"declined, and the same question", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning = "n" }), "rejected", []draft.Referral{open}},
+		{"declined, and the same question", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning = "n" }), "rejected", []draft.Referral{ended}},
 		{"declined, and a new question", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning, w.Question = "n", "r" }), "rejected", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", Opened: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "n", Question: "r"}}},
 		{"taken up, and a new meaning keeps the question", []draft.Referral{open}, with(func(w *draft.Want) { w.Meaning, w.Question = "n", "r" }), "accepted", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "n", Question: "q"}}},
 		{"taken up, and urgent", []draft.Referral{open}, with(func(w *draft.Want) { w.Priority, w.DueDays, w.Meaning, w.Question = "urgent", 3, "n", "r" }), "in-progress", []draft.Referral{{Key: "k", Round: 1, Revision: 3, To: draft.ToClinic, Priority: "urgent", OpenedOn: day - 10, DueOn: day + 3, Meaning: "n", Question: "r"}}},
@@ -50,19 +56,21 @@ func TestLifeOfAReferral(t *testing.T) {
 		{"the coordinator has answered, and the clinic is asked", []draft.Referral{doubt}, want, "completed", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", Opened: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
 		{"the coordinator rejected, and the clinic is asked", []draft.Referral{doubt}, want, "rejected", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", Opened: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
 		{"put by while the clinic has it, and wanted again", []draft.Referral{putBy}, want, "in-progress", []draft.Referral{open}},
-		{"put by and ended by the clinic, and the same question again", []draft.Referral{putBy}, want, "completed", []draft.Referral{open}},
+		{"put by and ended by the clinic, and the same question again", []draft.Referral{putBy}, want, "completed", []draft.Referral{ended}},
 		{"put by and rejected, and a new question", []draft.Referral{putBy}, with(func(w *draft.Want) { w.Question = "r" }), "rejected", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", Opened: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "r"}}},
-		{"put by and cancelled by people, and the same question again", []draft.Referral{putBy}, want, "cancelled", []draft.Referral{open}},
+		{"put by and cancelled by people, and the same question again", []draft.Referral{putBy}, want, "cancelled", []draft.Referral{ended}},
 		{"put by with its draft cancelled by us, and wanted again", []draft.Referral{putBy}, want, "", []draft.Referral{{Key: "k", Round: 2, Revision: 1, To: draft.ToClinic, Priority: "routine", Opened: "routine", OpenedOn: day, DueOn: day + 28, Meaning: "m", Question: "q"}}},
 		{"removed", []draft.Referral{open}, with(func(w *draft.Want) { w.Reason, w.Meaning = draft.Removed, "" }), "draft", []draft.Referral{closed}},
 		{"context is read anew", []draft.Referral{open}, with(func(w *draft.Want) { w.Reason, w.Meaning = draft.NoContext, "n" }), "draft", []draft.Referral{open}},
 		{"another filter's referral stays", []draft.Referral{{Key: "z", Round: 4, Revision: 1}}, with(func(w *draft.Want) { w.Reason = draft.NotDue }), "", []draft.Referral{{Key: "z", Round: 4, Revision: 1}}},
 	} {
-		after, changed := draft.Reconcile(c.before, []draft.Want{c.want}, map[string]draft.Seen{"k": {Status: c.task}}, day)
+		after, changed := draft.Reconcile(c.before, []draft.Want{c.want}, map[string]draft.Seen{"k": {Status: c.task}}, pace, day)
 		if diff := cmp.Diff(c.after, after); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", c.name, diff)
 		}
-		if moved := !cmp.Equal(c.before, c.after); moved != (len(changed) == 1) {
+		// That people ended the Task is noted, and nothing has to be written for it.
+		noted := len(c.after) == 1 && c.after[0].EndedOn == day && len(c.before) == 1 && c.before[0].Reason == draft.Wanted
+		if moved := !cmp.Equal(c.before, c.after) && !noted; moved != (len(changed) == 1) {
 			t.Errorf("%s: changed keys %v", c.name, changed)
 		}
 	}
@@ -87,11 +95,15 @@ func TestEndedBeforeItWasUrgent(t *testing.T) {
 		{"rejected, and no priority is told", revised, draft.Seen{Status: "rejected"}, 1},
 		{"in work as routine", revised, draft.Seen{Status: "in-progress", Priority: "routine"}, 1},
 	} {
-		after, _ := draft.Reconcile([]draft.Referral{c.before}, []draft.Want{want}, map[string]draft.Seen{"k": c.seen}, day)
+		after, _ := draft.Reconcile([]draft.Referral{c.before}, []draft.Want{want}, map[string]draft.Seen{"k": c.seen}, pace, day)
 		if after[0].Round != c.round {
 			t.Errorf("%s: round %d, want %d", c.name, after[0].Round, c.round)
 		}
-		if again, changed := draft.Reconcile(after, []draft.Want{want}, map[string]draft.Seen{"k": c.seen}, day); len(changed) > 0 {
+		seen := c.seen
+		if c.round == 2 {
+			seen = draft.Seen{Status: "draft", Priority: "urgent"}
+		}
+		if again, changed := draft.Reconcile(after, []draft.Want{want}, map[string]draft.Seen{"k": seen}, pace, day); len(changed) > 0 {
 			t.Errorf("%s: asked for ever: %+v", c.name, again)
 		}
 	}
@@ -116,8 +128,14 @@ func TestReferralsAlongManyDays(t *testing.T) {
 				tasks[key] = draft.Seen{Status: rapid.SampledFrom([]string{"", "draft", "accepted", "rejected", "completed"}).Draw(t, "task"),
 					Priority: rapid.SampledFrom([]string{"", "routine", "asap", "urgent"}).Draw(t, "seen")}
 			}
-			after, changed := draft.Reconcile(state, wants, tasks, day)
-			again, none := draft.Reconcile(after, wants, tasks, day)
+			after, changed := draft.Reconcile(state, wants, tasks, pace, day)
+			for _, r := range after {
+				// The Task of a round that has just begun is a draft, whatever became of the one before.
+				if i := slices.IndexFunc(state, func(o draft.Referral) bool { return o.Key == r.Key }); i < 0 || state[i].Round < r.Round {
+					tasks[r.Key] = draft.Seen{Status: "draft", Priority: r.Priority}
+				}
+			}
+			again, none := draft.Reconcile(after, wants, tasks, pace, day)
 			if diff := cmp.Diff(after, again); diff != "" || len(none) > 0 {
 				t.Fatalf("the same wish again changes %v (-once +twice):\n%s", none, diff)
 			}
@@ -138,7 +156,8 @@ func TestReferralsAlongManyDays(t *testing.T) {
 				if was.Round == r.Round && r.Revision > was.Revision && was.Meaning == r.Meaning && was.Priority == r.Priority && was.To == r.To {
 					t.Fatalf("a new revision that says nothing new: %+v", r)
 				}
-				if was.Round > 0 && was.Reason == draft.Wanted && r.Round > was.Round && was.Question == r.Question && draft.Urgency(r.Priority) <= draft.Urgency(was.Opened) {
+				if was.Round > 0 && was.Reason == draft.Wanted && r.Round > was.Round && was.Question == r.Question && draft.Urgency(r.Priority) <= draft.Urgency(was.Opened) &&
+					(was.EndedOn == 0 || day < was.EndedOn+30) {
 					t.Fatalf("asked again without a new question: %+v", r)
 				}
 			}

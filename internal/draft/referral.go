@@ -25,6 +25,7 @@ const (
 	Answered     Reason = "answered"      // a clarify question the record has since answered
 	NotDue       Reason = "not-due"       // wait or keep: nothing to ask now
 	AskedAlready Reason = "asked-already" // somebody else has requested or booked it
+	Declined     Reason = "declined"      // a person decided with us not to ask before a day
 	NoContext    Reason = "no-context"    // the patient's context has not been read yet
 )
 
@@ -36,6 +37,9 @@ const (
 	TaskDeclined = "declined" // people rejected or cancelled it, or called it an error
 	TaskDone     = "done"     // people completed it or it failed
 )
+
+// TaskDeleted stands for the status of a Task that was deleted from the record.
+const TaskDeleted = "deleted"
 
 // Seen is our own Task as the record shows it.
 type Seen struct {
@@ -68,7 +72,21 @@ type Referral struct {
 	Opened   string     `json:"opened,omitempty"` // the priority with which the round began
 	OpenedOn filter.Day `json:"openedOn"`         // asOf of the round's first revision
 	DueOn    filter.Day `json:"dueOn"`
-	Meaning  string     `json:"meaning"`
-	Question string     `json:"question"`
-	BasedOn  []string   `json:"basedOn"`
+	// Again is the status with which people ended the round before, where the same question is asked once more; "" otherwise.
+	Again string `json:"again,omitempty"`
+	// EndedOn is the day on which people were first seen to have ended the Task; 0 while they have not.
+	EndedOn filter.Day `json:"endedOn,omitempty"`
+	// Escalated: nobody took the draft up in time; a routine one was raised to asap.
+	Escalated bool `json:"escalated,omitempty"`
+	// Until is the day to which a person put the referral off, or declined it; 0 where nobody did. By and Why are who and for
+	// what reason.
+	Until filter.Day `json:"until,omitempty"`
+	By    string     `json:"by,omitempty"`
+	Why   string     `json:"why,omitempty"`
+	// Approved: a person approved the proposal of the round before, and this round is the order. ApprovedBy says who.
+	Approved   bool     `json:"approved,omitempty"`
+	ApprovedBy string   `json:"approvedBy,omitempty"`
+	Meaning    string   `json:"meaning"`
+	Question   string   `json:"question"`
+	BasedOn    []string `json:"basedOn"`
 }

@@ -5,6 +5,7 @@ package policy
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 )
@@ -45,6 +46,9 @@ type Policy struct {
 	DueUrgent            int
 	DueOverdue           int
 	DueRoutine           int
+	UnansweredDays       int // past its due day a draft that nobody took up is raised, once
+	EndedDays            int // after people ended a Task with the filter still in it is asked again
+	DeclinedDays         int // after people declined a Task without a day of return it is asked again
 	EraseDays            int // a person without evidence is erased after this many days
 	QuarantineDays       int
 	HoldDays             int // an entry that names a device which is not here is forgotten after this many days
@@ -58,7 +62,7 @@ func Default() Policy {
 		AcuteVTEMonths: 3, TherapeuticDays: 21, TherapeuticSomeDays: 14, CourseMonths: 3, CoverGapDays: 3,
 		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RequestDays: 180, RefillDays: 365,
 		LMWHBandPercent: 15, WeightDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
-		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, EraseDays: 30, QuarantineDays: 30, HoldDays: 30,
+		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, UnansweredDays: 7, EndedDays: 30, DeclinedDays: 90, EraseDays: 30, QuarantineDays: 30, HoldDays: 30,
 	}
 }
 
@@ -83,48 +87,66 @@ type Threshold struct {
 	Known    How
 }
 
+// entry is one number of a policy: where it stands and what is known of it.
+type entry struct {
+	value     *int
+	threshold Threshold
+}
+
 // Thresholds lists every number of p with its unit, bounds and source, in a fixed order.
 func (p Policy) Thresholds() []Threshold {
+	var out []Threshold
+	for _, e := range p.table() {
+		e.threshold.Value = *e.value
+		out = append(out, e.threshold)
+	}
+	return out
+}
+
+func (p *Policy) table() []entry {
 	const window = "FDA safety communication, 6 May 2014; Morales et al., J Vasc Surg Venous Lymphat Disord 2013 (patients without PE, transient risk passed)"
 	const sir2006 = "SIR consensus on discontinuing filtration, Kaufman et al., JVIR 2006;17:449-459"
 	const chest = "CHEST guideline on VTE, 2nd update 2021: treatment phase 3 months"
-	return []Threshold{
-		{"window_days.first", "days", p.WindowFirst, 1, 365, window, SecondHand},
-		{"window_days.last", "days", p.WindowLast, 1, 3650, window, SecondHand},
-		{"look_again_days", "days", p.LookAgainDays, 1, 365, "", Choice},
-		{"look_again_keep_days", "days", p.LookAgainKeepDays, 1, 1095, "", Choice},
-		{"same_placement_days", "days", p.SamePlacementDays, 0, 14, "", Choice},
-		{"maybe_same_days", "days", p.MaybeSameDays, 0, 365, "", Choice},
-		{"index_vte_before_days", "days", p.IndexVTEBeforeDays, 0, 365, "", Practice},
-		{"index_vte_after_days", "days", p.IndexVTEAfterDays, 0, 60, "", Practice},
-		{"new_vte_after_days", "days", p.NewVTEAfterDays, 0, 90, "", Practice},
-		{"acute_vte_months", "months", p.AcuteVTEMonths, 1, 12, chest, SecondHand},
-		{"therapeutic_days", "days", p.TherapeuticDays, 1, 365, sir2006 + ": 2-3 weeks tolerated before removal", Memory},
-		{"therapeutic_some_days", "days", p.TherapeuticSomeDays, 1, 365, sir2006 + ": 2-3 weeks tolerated before removal", Memory},
-		{"course_months", "months", p.CourseMonths, 1, 24, chest, SecondHand},
-		{"cover_gap_days", "days", p.CoverGapDays, 0, 30, "", Choice},
-		{"prophylactic_risk_days", "days", p.ProphylacticRiskDays, 1, 365, "", Practice},
-		{"bleed_active_days", "days", p.BleedActiveDays, 1, 365, "", Practice},
-		{"haemoglobin_fall", "g/dL", p.HaemoglobinFall, 1, 10, "ISTH definition of major bleeding, Schulman and Kearon, J Thromb Haemost 2005;3:692-694: a fall of 2 g/dL", Memory},
-		{"haemoglobin_fall_days", "days", p.HaemoglobinFallDays, 1, 365, "", Choice},
-		{"platelet_limit", "10^9/L", p.PlateletLimit, 1, 150, "US payer guideline CG-SURG-59 (2023): severe below 50,000", Seen},
-		{"platelet_days", "days", p.PlateletDays, 1, 365, "", Choice},
-		{"surgery_days", "days", p.SurgeryDays, 1, 365, "", Choice},
-		{"request_days", "days", p.RequestDays, 14, 1095, "", Choice},
-		{"refill_days", "days", p.RefillDays, 30, 1095, "", Choice},
-		{"lmwh_band", "percent", p.LMWHBandPercent, 1, 50, "", Choice},
-		{"weight_days", "days", p.WeightDays, 1, 1095, "", Choice},
-		{"inr_days", "days", p.INRDays, 1, 365, "", Practice},
-		{"reduced_months", "months", p.ReducedMonths, 3, 24, "CHEST guideline on VTE, 2nd update 2021: reduced dose for extended phase", SecondHand},
-		{"complication_days", "days", p.ComplicationDays, 1, 3650, "", Choice},
-		{"first_heard_days", "days", p.FirstHeardDays, 1, 365, "", Choice},
-		{"due_days.emergency", "days", p.DueUrgentEmergency, 0, 7, "", Choice},
-		{"due_days.urgent", "days", p.DueUrgent, 0, 14, "", Choice},
-		{"due_days.overdue", "days", p.DueOverdue, 1, 90, "", Choice},
-		{"due_days.routine", "days", p.DueRoutine, 1, 180, "", Choice},
-		{"erase_days", "days", p.EraseDays, 0, 365, "", Choice},
-		{"quarantine_days", "days", p.QuarantineDays, 1, 365, "", Choice},
-		{"hold_days", "days", p.HoldDays, 1, 90, "", Choice},
+	return []entry{
+		{&p.WindowFirst, Threshold{Key: "window_days.first", Unit: "days", Min: 1, Max: 365, Source: window, Known: SecondHand}},
+		{&p.WindowLast, Threshold{Key: "window_days.last", Unit: "days", Min: 1, Max: 3650, Source: window, Known: SecondHand}},
+		{&p.LookAgainDays, Threshold{Key: "look_again_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
+		{&p.LookAgainKeepDays, Threshold{Key: "look_again_keep_days", Unit: "days", Min: 1, Max: 1095, Known: Choice}},
+		{&p.SamePlacementDays, Threshold{Key: "same_placement_days", Unit: "days", Min: 0, Max: 14, Known: Choice}},
+		{&p.MaybeSameDays, Threshold{Key: "maybe_same_days", Unit: "days", Min: 0, Max: 365, Known: Choice}},
+		{&p.IndexVTEBeforeDays, Threshold{Key: "index_vte_before_days", Unit: "days", Min: 0, Max: 365, Known: Practice}},
+		{&p.IndexVTEAfterDays, Threshold{Key: "index_vte_after_days", Unit: "days", Min: 0, Max: 60, Known: Practice}},
+		{&p.NewVTEAfterDays, Threshold{Key: "new_vte_after_days", Unit: "days", Min: 0, Max: 90, Known: Practice}},
+		{&p.AcuteVTEMonths, Threshold{Key: "acute_vte_months", Unit: "months", Min: 1, Max: 12, Source: chest, Known: SecondHand}},
+		{&p.TherapeuticDays, Threshold{Key: "therapeutic_days", Unit: "days", Min: 1, Max: 365, Source: sir2006 + ": 2-3 weeks tolerated before removal", Known: Memory}},
+		{&p.TherapeuticSomeDays, Threshold{Key: "therapeutic_some_days", Unit: "days", Min: 1, Max: 365, Source: sir2006 + ": 2-3 weeks tolerated before removal", Known: Memory}},
+		{&p.CourseMonths, Threshold{Key: "course_months", Unit: "months", Min: 1, Max: 24, Source: chest, Known: SecondHand}},
+		{&p.CoverGapDays, Threshold{Key: "cover_gap_days", Unit: "days", Min: 0, Max: 30, Known: Choice}},
+		{&p.ProphylacticRiskDays, Threshold{Key: "prophylactic_risk_days", Unit: "days", Min: 1, Max: 365, Known: Practice}},
+		{&p.BleedActiveDays, Threshold{Key: "bleed_active_days", Unit: "days", Min: 1, Max: 365, Known: Practice}},
+		{&p.HaemoglobinFall, Threshold{Key: "haemoglobin_fall", Unit: "g/dL", Min: 1, Max: 10, Source: "ISTH definition of major bleeding, Schulman and Kearon, J Thromb Haemost 2005;3:692-694: a fall of 2 g/dL", Known: Memory}},
+		{&p.HaemoglobinFallDays, Threshold{Key: "haemoglobin_fall_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
+		{&p.PlateletLimit, Threshold{Key: "platelet_limit", Unit: "10^9/L", Min: 1, Max: 150, Source: "US payer guideline CG-SURG-59 (2023): severe below 50,000", Known: Seen}},
+		{&p.PlateletDays, Threshold{Key: "platelet_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
+		{&p.SurgeryDays, Threshold{Key: "surgery_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
+		{&p.RequestDays, Threshold{Key: "request_days", Unit: "days", Min: 14, Max: 1095, Known: Choice}},
+		{&p.RefillDays, Threshold{Key: "refill_days", Unit: "days", Min: 30, Max: 1095, Known: Choice}},
+		{&p.LMWHBandPercent, Threshold{Key: "lmwh_band", Unit: "percent", Min: 1, Max: 50, Known: Choice}},
+		{&p.WeightDays, Threshold{Key: "weight_days", Unit: "days", Min: 1, Max: 1095, Known: Choice}},
+		{&p.INRDays, Threshold{Key: "inr_days", Unit: "days", Min: 1, Max: 365, Known: Practice}},
+		{&p.ReducedMonths, Threshold{Key: "reduced_months", Unit: "months", Min: 3, Max: 24, Source: "CHEST guideline on VTE, 2nd update 2021: reduced dose for extended phase", Known: SecondHand}},
+		{&p.ComplicationDays, Threshold{Key: "complication_days", Unit: "days", Min: 1, Max: 3650, Known: Choice}},
+		{&p.FirstHeardDays, Threshold{Key: "first_heard_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
+		{&p.DueUrgentEmergency, Threshold{Key: "due_days.emergency", Unit: "days", Min: 0, Max: 7, Known: Choice}},
+		{&p.DueUrgent, Threshold{Key: "due_days.urgent", Unit: "days", Min: 0, Max: 14, Known: Choice}},
+		{&p.DueOverdue, Threshold{Key: "due_days.overdue", Unit: "days", Min: 1, Max: 90, Known: Choice}},
+		{&p.DueRoutine, Threshold{Key: "due_days.routine", Unit: "days", Min: 1, Max: 180, Known: Choice}},
+		{&p.UnansweredDays, Threshold{Key: "unanswered_days", Unit: "days", Min: 0, Max: 90, Known: Choice}},
+		{&p.EndedDays, Threshold{Key: "ended_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
+		{&p.DeclinedDays, Threshold{Key: "declined_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
+		{&p.EraseDays, Threshold{Key: "erase_days", Unit: "days", Min: 0, Max: 365, Known: Choice}},
+		{&p.QuarantineDays, Threshold{Key: "quarantine_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
+		{&p.HoldDays, Threshold{Key: "hold_days", Unit: "days", Min: 1, Max: 90, Known: Choice}},
 	}
 }
 
@@ -136,10 +158,42 @@ func (p Policy) Check() error {
 			errs = append(errs, fmt.Errorf("%s: %d %s is outside %d to %d", t.Key, t.Value, t.Unit, t.Min, t.Max))
 		}
 	}
-	if p.WindowFirst > p.WindowLast {
-		errs = append(errs, errors.New("window_days: the first day lies after the last"))
+	for _, pair := range []struct {
+		low, high int
+		text      string
+	}{
+		{p.WindowFirst, p.WindowLast, "window_days: first lies after last"},
+		{p.TherapeuticSomeDays, p.TherapeuticDays, "therapeutic_some_days lies above therapeutic_days"},
+		{p.SamePlacementDays, p.MaybeSameDays, "same_placement_days lies above maybe_same_days"},
+		{p.DueUrgentEmergency, p.DueUrgent, "due_days: emergency lies above urgent"},
+		{p.DueUrgent, p.DueOverdue, "due_days: urgent lies above overdue"},
+		{p.DueOverdue, p.DueRoutine, "due_days: overdue lies above routine"},
+	} {
+		if pair.low > pair.high {
+			errs = append(errs, errors.New(pair.text))
+		}
 	}
 	return errors.Join(errs...)
+}
+
+// With gives the policy with a name of its own and other values by key. The error names every key that is unknown or whose
+// value is out of bounds.
+func (p Policy) With(name string, values map[string]int) (Policy, error) {
+	p.Name = name
+	var errs []error
+	if name == "" || name == Default().Name {
+		errs = append(errs, fmt.Errorf("name: a site's policy has a name of its own, as in alder-bay@1; %s is the one that ships", Default().Name))
+	}
+	table := p.table()
+	for _, key := range slices.Sorted(maps.Keys(values)) {
+		at := slices.IndexFunc(table, func(e entry) bool { return e.threshold.Key == key })
+		if at < 0 {
+			errs = append(errs, fmt.Errorf("%s: no such threshold", key))
+			continue
+		}
+		*table[at].value = values[key]
+	}
+	return p, errors.Join(append(errs, p.Check())...)
 }
 
 // Digest writes the policy as one text that changes exactly when a value does.

@@ -29,6 +29,7 @@ type Record struct {
 	Keys      []filter.KnownKey // in order of birth, without those merged into another
 	Merged    []string          // keys merged into another
 	Referrals []draft.Referral  // in order of birth of their keys, merged ones too
+	Tasks     []TaskReceipt     // our Tasks, by key and round
 	Context   string
 	Gaps      []Gap // what the newest finished pull could not read
 	// SavedVersion, SavedBasis and SavedAsOf name the newest saved assessment; 0, 0 and MinDay if there is none.
@@ -36,6 +37,14 @@ type Record struct {
 	SavedAsOf                filter.Day
 	// Saves counts the saved assessments; Saved.Saves takes it back.
 	Saves int64
+}
+
+// TaskReceipt is one of our Tasks as it was written.
+type TaskReceipt struct {
+	Key        string
+	Round      int
+	ResourceID string
+	Deleted    bool // the record says that it is gone
 }
 
 // Stored is one kept resource.
@@ -79,6 +88,9 @@ func (s *Store) Record(ctx context.Context, person string) (Record, error) {
 			return err
 		}
 		if r.Merged, err = readMerged(ctx, tx, person); err != nil {
+			return err
+		}
+		if r.Tasks, err = readTaskReceipts(ctx, tx, person); err != nil {
 			return err
 		}
 		r.Referrals, err = readReferrals(ctx, tx, person)
@@ -156,6 +168,20 @@ func readMerged(ctx context.Context, tx pgx.Tx, person string) ([]string, error)
 		return nil, err
 	}
 	return pgx.AppendRows([]string(nil), rows, pgx.RowTo[string])
+}
+
+func readTaskReceipts(ctx context.Context, tx pgx.Tx, person string) ([]TaskReceipt, error) {
+	const read = `
+		SELECT c.key, c.round, c.resource_id, EXISTS (
+			SELECT FROM resource x
+			WHERE x.feed = @feed AND x.type = 'Task' AND x.id = c.resource_id AND x.current AND x.deleted AND NOT x.moved)
+		FROM receipt c JOIN referral r USING (key)
+		WHERE r.person_id = @person AND c.kind = 'Task' ORDER BY c.key COLLATE "C", c.round`
+	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person, "feed": DefaultFeed})
+	if err != nil {
+		return nil, err
+	}
+	return pgx.AppendRows([]TaskReceipt(nil), rows, pgx.RowToStructByPos[TaskReceipt])
 }
 
 func readReferrals(ctx context.Context, tx pgx.Tx, person string) ([]draft.Referral, error) {

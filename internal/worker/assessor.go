@@ -83,8 +83,9 @@ func (w *assessor) settled(ctx context.Context, rec postgres.Record, asOf filter
 }
 
 func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []string, asOf filter.Day) (postgres.Saved, error) {
-	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Merged: rec.Merged, Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
-	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, asOf)
+	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Merged: rec.Merged, Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
+	noteDeleted(rec, result.Tasks)
+	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, w.c.pace(), asOf)
 
 	saved := postgres.Saved{
 		Person: rec.Person, ChartVersion: rec.ChartVersion, Basis: w.c.BasisNumber, AsOf: asOf, DueOn: filter.MaxDay,
@@ -98,6 +99,7 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 		}
 		saved.DueOn = day
 	}
+	saved.DueOn = min(saved.DueOn, draft.Wake(after, result.Tasks, w.c.pace(), asOf))
 	answer, err := json.Marshal(result.Assessment)
 	if err != nil {
 		return saved, fmt.Errorf("write the assessment: %w", err)
@@ -113,6 +115,35 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 		saved.Referrals = append(saved.Referrals, s)
 	}
 	return saved, nil
+}
+
+// past lists our Tasks of rounds before the one that each referral is in.
+func past(rec postgres.Record) []string {
+	var out []string
+	for _, t := range rec.Tasks {
+		if t.Round < roundOf(rec, t.Key) {
+			out = append(out, "Task/"+t.ResourceID)
+		}
+	}
+	return out
+}
+
+// noteDeleted adds the Tasks of the round that stands that the record says are gone, where it shows no other of the key.
+func noteDeleted(rec postgres.Record, tasks map[string]draft.Seen) {
+	for _, t := range rec.Tasks {
+		if _, seen := tasks[t.Key]; t.Deleted && !seen && t.Round == roundOf(rec, t.Key) {
+			tasks[t.Key] = draft.Seen{Status: draft.TaskDeleted}
+		}
+	}
+}
+
+func roundOf(rec postgres.Record, key string) int {
+	for _, r := range rec.Referrals {
+		if r.Key == key {
+			return r.Round
+		}
+	}
+	return 0
 }
 
 // keys lists the keys as they stand now; a key whose filter is gone keeps its evidence, so that the filter finds it again.

@@ -17,6 +17,7 @@ import (
 
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/chart"
+	"dwellwatch/internal/draft"
 	"dwellwatch/internal/fault"
 	"dwellwatch/internal/feed"
 	"dwellwatch/internal/filter"
@@ -118,6 +119,12 @@ func (retries) NextRetry(job *rivertype.JobRow) time.Time {
 // eraseAfter is how long a person without evidence is kept.
 func (c Config) eraseAfter() time.Duration {
 	return time.Duration(c.Basis.Policy.EraseDays) * 24 * time.Hour
+}
+
+// pace is how long people are given.
+func (c Config) pace() draft.Pace {
+	p := c.Basis.Policy
+	return draft.Pace{UnansweredDays: p.UnansweredDays, EscalatedDueDays: p.DueOverdue, EndedDays: p.EndedDays, DeclinedDays: p.DeclinedDays}
 }
 
 // today is the facility's calendar day.
