@@ -126,7 +126,12 @@ func (c *demoCommand) open(ctx context.Context, io streams) (*hospitalStay, func
 		closeRecord()
 		return nil, nil, err
 	}
-	sets, err := chart.ShippedSets()
+	site, err := demo.ValueSets()
+	if err != nil {
+		closeRecord()
+		return nil, nil, err
+	}
+	sets, err := chart.LoadSets(site...)
 	if err != nil {
 		closeRecord()
 		return nil, nil, err

@@ -19,7 +19,11 @@ import (
 
 func basis(t testing.TB) assess.Basis {
 	t.Helper()
-	sets, err := chart.ShippedSets()
+	site, err := demo.ValueSets()
+	if err != nil {
+		t.Fatal(err)
+	}
+	sets, err := chart.LoadSets(site...)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -52,7 +52,7 @@ func event(e filter.Event) Event {
 	words := map[filter.Kind]string{
 		filter.Placement: "Filter placed", filter.Claim: "Placement recorded, not as done", filter.InPlace: "Recorded as in place",
 		filter.Removal: "Filter removed", filter.RemovalClaim: "Removal recorded, not as done", filter.PartialRemoval: "Removed in part",
-		filter.Attempt: "Retrieval tried, filter stayed in", filter.Repositioning: "Filter repositioned", filter.Hint: "Hint that it is out",
+		filter.Attempt: "Retrieval tried, filter stayed in", filter.Repositioning: "Filter repositioned", filter.Hint: "Hint that it is out", filter.Sighting: "Seen in place",
 	}
 	out := Event{What: string(e.Kind), Text: words[e.Kind] + " (" + e.Why + ")", Evidence: list(e.Evidence)}
 	if s := span(e.When); s != nil {

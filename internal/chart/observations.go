@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"slices"
 	"strings"
 
 	"dwellwatch/internal/filter"
@@ -11,11 +10,12 @@ import (
 // observation reads the few measured values that the rules use, in the unit the rules use; a value in a unit that is not
 // known is named in Unread and not used.
 func (r *reader) observation(n *node) {
-	if !slices.Contains([]string{"final", "amended", "corrected", "preliminary"}, n.status()) {
+	if !said(n.status()) {
 		return
 	}
 	code := r.concept(n.get("code"))
 	r.mobileByObservation(n, code)
+	r.seenBy(n, code)
 	for set, what := range map[string]string{"lab-platelets": "platelets", "lab-inr": "inr", "lab-haemoglobin": "haemoglobin", "lab-creatinine": "creatinine", "body-weight": "weight"} {
 		q := n.get("valueQuantity")
 		if !code.in(set) || !q.Get("value").Exists() {

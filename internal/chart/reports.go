@@ -1,8 +1,6 @@
 package chart
 
 import (
-	"slices"
-
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
@@ -10,8 +8,11 @@ import (
 // report reads from the conclusion of an imaging report the two things that the rules ask for: that a thromboembolism is
 // new, and that abdominal imaging sees no filter. Words are weak evidence: both only make people look.
 func (r *reader) report(n *node) {
-	if !slices.Contains([]string{"final", "amended", "corrected", "appended", "preliminary"}, n.status()) {
+	if !said(n.status()) {
 		return
+	}
+	for _, v := range n.get("conclusionCode").Array() {
+		r.seen(n, r.concept(v), true)
 	}
 	code := r.concept(n.get("code"))
 	text := n.get("conclusion").String()

@@ -21,6 +21,7 @@ var shipped embed.FS
 type Sets struct {
 	codes    map[string][]string // system|code → names
 	systems  map[string]bool     // of all sets
+	filled   map[string]bool     // sets with a code
 	patterns []pattern
 	digest   string
 }
@@ -94,7 +95,11 @@ func LoadSets(site ...[]byte) (Sets, error) {
 
 func (s *Sets) add(name string, v valueSet) ([]string, error) {
 	var lines []string
+	if s.filled == nil {
+		s.filled = map[string]bool{}
+	}
 	for _, inc := range v.Compose.Include {
+		s.filled[name] = s.filled[name] || len(inc.Concept)+len(inc.Filter) > 0
 		system := canonicalSystem(inc.System)
 		s.systems[system] = true
 		for _, c := range inc.Concept {
@@ -121,6 +126,9 @@ func (s *Sets) add(name string, v valueSet) ([]string, error) {
 
 // Digest writes all sets as one text that changes exactly when their content does.
 func (s Sets) Digest() string { return s.digest }
+
+// holds reports whether a set has any code.
+func (s Sets) holds(set string) bool { return s.filled[set] }
 
 // names lists the sets that hold a coding.
 func (s Sets) names(system, code string) []string {

@@ -31,6 +31,26 @@ var hospital embed.FS
 //go:embed catalogue.json
 var catalogue string
 
+//go:embed valuesets/*.json
+var valueSets embed.FS
+
+// ValueSets gives the hospital's own codes, as FHIR ValueSets that add to the shipped ones.
+func ValueSets() ([][]byte, error) {
+	files, err := valueSets.ReadDir("valuesets")
+	if err != nil {
+		return nil, fmt.Errorf("demo value sets: %w", err)
+	}
+	var out [][]byte
+	for _, f := range files {
+		body, err := valueSets.ReadFile("valuesets/" + f.Name())
+		if err != nil {
+			return nil, fmt.Errorf("demo value sets: %w", err)
+		}
+		out = append(out, body)
+	}
+	return out, nil
+}
+
 // Patient is one invented patient: what is sent about them, in order.
 type Patient struct {
 	ID    string // of the Patient resource

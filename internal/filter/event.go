@@ -21,6 +21,7 @@ const (
 	PartialRemoval Kind = "partial-removal" // a part stays in
 	Repositioning  Kind = "repositioning"   // moved; dwell goes on
 	InPlace        Kind = "device"          // a device entry says that a filter is in, day unknown
+	Sighting       Kind = "sighting"        // a code of the site says that a filter was seen in place
 	Hint           Kind = "hint"            // something suggests that it is out (inactive device, use ended)
 	Claim          Kind = "claim"           // a placement of which the record does not say that it happened
 	RemovalClaim   Kind = "removal-claim"   // a removal of which the record does not say that it happened, or not of what
@@ -102,7 +103,7 @@ func compare(a, b Event) int {
 }
 
 func kindRank(k Kind) int {
-	return slices.Index([]Kind{Placement, Claim, InPlace, Repositioning, Attempt, PartialRemoval, Removal, RemovalClaim, Hint}, k)
+	return slices.Index([]Kind{Placement, Claim, InPlace, Repositioning, Attempt, PartialRemoval, Removal, RemovalClaim, Sighting, Hint}, k)
 }
 
 func first(refs []Ref) string {

@@ -53,6 +53,8 @@ type draft struct {
 	doubts   []Contradiction
 	// fitted says that an entry was given to it because it fits, not because it names it.
 	fitted bool
+	// seen: a code says that it, and no other, was seen in place.
+	seen   bool
 	orphan bool // known only from something that was done to it later
 	// settled says how several removals that fit it and others alike left it, where every story agrees; nil where none do.
 	settled *outcome
@@ -301,7 +303,7 @@ func (r *reconstruction) standing(d *draft, f *Filter) (Standing, string) {
 	case len(d.parts) > 0:
 		f.Removed = d.parts[len(d.parts)-1].when
 		return StandingPartly, ""
-	case !d.orphan && !slices.ContainsFunc(d.events, func(e Event) bool { return e.Kind != Claim }):
+	case !d.orphan && !d.seen && !slices.ContainsFunc(d.events, func(e Event) bool { return e.Kind != Claim }):
 		return StandingUnclear, "no entry says that the placement was completed"
 	}
 	return StandingInPlace, ""

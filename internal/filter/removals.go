@@ -16,6 +16,10 @@ func (r *reconstruction) assign(events []Event) {
 			if r.clock.Reached(e.When.Earliest) {
 				r.assignAttempt(e)
 			}
+		case Sighting:
+			if r.clock.Reached(e.When.Earliest) {
+				r.assignSighting(e)
+			}
 		case RemovalClaim:
 			if r.clock.Reached(e.When.Earliest) || e.Future {
 				r.assignClaim(e)
@@ -352,7 +356,7 @@ func (r *reconstruction) assignHint(e Event) {
 func (r *reconstruction) assignUnseen(e Event) {
 	for _, d := range r.filters {
 		after := slices.ContainsFunc(append(slices.Clone(d.events), d.later...), func(o Event) bool {
-			return (o.Kind == InPlace || o.Kind == Attempt || o.Kind == Repositioning) && o.When.Earliest > e.When.Latest
+			return (o.Kind == InPlace || o.Kind == Attempt || o.Kind == Repositioning || o.Kind == Sighting) && o.When.Earliest > e.When.Latest
 		})
 		if d.orphan || d.removal != nil || len(d.parts) > 0 || after || d.placed().Known() && d.placed().Latest >= e.When.Earliest {
 			continue

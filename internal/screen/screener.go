@@ -53,6 +53,8 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 		if !it.Evidence {
 			it.Lookalikes = s.lookalikes(r, doc)
 		}
+	case "Observation", "DiagnosticReport":
+		it.Evidence = chart.TellsSighting(r.Raw, s.Sets)
 	case "Medication":
 		it.Holdable = chart.IsAnticoagulant(r.Raw, s.Sets)
 	}
