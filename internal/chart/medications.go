@@ -203,7 +203,14 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 		if len(d.Get("doseAndRate").Array()) > 0 {
 			part.MgPerDose = doseOf(d.Get("doseAndRate.0.doseQuantity"), c.Product)
 		}
+		part.PerKg = perKg(d.Get("doseAndRate.0.doseQuantity"))
 		part.PerDay = perDay(d.Get("timing"))
+		if part.MgPerDose == 0 && part.PerKg == 0 || part.PerDay == 0 {
+			if said := r.bySig(part, d, &c, len(all) == 1); said != nil {
+				r.out.Facts.Courses = append(r.out.Facts.Courses, said...)
+				continue
+			}
+		}
 		path := dosagePath(n, i)
 		if start, end, _ := r.period(n, path+".timing.repeat.boundsPeriod"); start.Known() || end.Known() {
 			if start.Known() {
@@ -220,6 +227,55 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, part)
 		}
 	}
+}
+
+// bySig reads a dosage that says dose or frequency in words only. What stands in the elements wins, and where both say a dose and
+// do not agree, the words are not used. It gives nil where the words leave a doubt.
+func (r *reader) bySig(part rules.Course, d gjson.Result, c *rules.Course, alone bool) []rules.Course {
+	sigs := r.sets.sigs.sigsOf(d.Get("text").String())
+	if sigs == nil {
+		sigs = r.sets.sigs.sigsOf(d.Get("patientInstruction").String())
+	}
+	bounded := d.Get("timing.repeat.boundsPeriod").Exists() || d.Get("timing.repeat.boundsDuration").Exists()
+	if sigs == nil || len(sigs) > 1 && (!alone || bounded || part.MgPerDose > 0 || part.PerDay > 0) || bounded {
+		return nil
+	}
+	var out []rules.Course
+	for _, s := range sigs {
+		one := part
+		one.Evidence = slices.Clone(part.Evidence)
+		one.Never = one.Never || s.never
+		dose := gjson.Parse(`{"value":` + strconv.FormatFloat(s.dose, 'f', -1, 64) + `,"code":"` + s.unit + `"}`)
+		mg, kg := doseOf(dose, c.Product), perKg(dose)
+		switch {
+		case part.MgPerDose > 0 && mg > 0 && mg != part.MgPerDose, part.PerDay > 0 && s.perDay > 0 && s.perDay != part.PerDay:
+			return nil
+		case part.MgPerDose == 0 && part.PerKg == 0:
+			one.MgPerDose, one.PerKg = mg, kg
+		}
+		if one.PerDay == 0 {
+			one.PerDay = s.perDay
+		}
+		if s.days > 0 && one.Start.Bounded() {
+			one.End = filter.Span{Earliest: one.Start.Earliest.Add(s.days - 1), Latest: one.Start.Latest.Add(s.days - 1)}
+			part.Start = filter.Span{Earliest: one.End.Earliest.Add(1), Latest: one.End.Latest.Add(1)}
+		}
+		out = append(out, one)
+	}
+	return out
+}
+
+// perKg gives mg or units per kg of body weight of one dose; 0 where the dose is not given so.
+func perKg(q gjson.Result) float64 {
+	unit := strings.ToLower(strings.ReplaceAll(q.Get("code").String(), " ", ""))
+	if unit == "" {
+		unit = strings.ToLower(strings.ReplaceAll(q.Get("unit").String(), " ", ""))
+	}
+	switch unit {
+	case "mg/kg", "[iu]/kg", "iu/kg", "units/kg", "unit/kg", "u/kg":
+		return q.Get("value").Float()
+	}
+	return 0
 }
 
 // flush reports a flush or a line lock, by its words.

@@ -22,7 +22,7 @@ func rxNorm(code string) (product, bool) {
 		"854228": {"enoxaparin", 30}, "854235": {"enoxaparin", 40}, "854238": {"enoxaparin", 60}, "854241": {"enoxaparin", 80}, "854248": {"enoxaparin", 100}, "854245": {"enoxaparin", 120}, "854252": {"enoxaparin", 150},
 		"861360": {"fondaparinux", 2.5}, "861363": {"fondaparinux", 5}, "861365": {"fondaparinux", 7.5}, "861356": {"fondaparinux", 10},
 		"1364435": {"apixaban", 2.5}, "1364445": {"apixaban", 5}, "1992427": {"apixaban", 5},
-		"2059015": {"rivaroxaban", 2.5}, "1114198": {"rivaroxaban", 10}, "1232082": {"rivaroxaban", 15}, "1232086": {"rivaroxaban", 20},
+		"2059015": {"rivaroxaban", 2.5}, "1114198": {"rivaroxaban", 10}, "1232082": {"rivaroxaban", 15}, "1232086": {"rivaroxaban", 20}, "1549682": {"rivaroxaban", 15},
 		"1037179": {"dabigatran", 75}, "1723476": {"dabigatran", 110}, "1037045": {"dabigatran", 150},
 		"1599543": {"edoxaban", 15}, "1599551": {"edoxaban", 30}, "1599555": {"edoxaban", 60},
 		"978725": {"dalteparin", 2500}, "978733": {"dalteparin", 5000}, "978736": {"dalteparin", 7500}, "978755": {"dalteparin", 10000}, "978740": {"dalteparin", 12500}, "978744": {"dalteparin", 15000}, "978746": {"dalteparin", 18000},

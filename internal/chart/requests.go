@@ -167,6 +167,8 @@ func (r *reader) patient(n *node) {
 		text = strings.TrimSpace(strings.Join(append(parts, name.Get("family").String()), " "))
 	}
 	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String()}
+	born, _ := r.day(n, "birthDate")
+	r.out.Facts.Body = rules.Body{Born: born, Sex: n.get("gender").String(), Evidence: []filter.Ref{n.name}}
 }
 
 // death notes that a Patient has died.

@@ -24,6 +24,7 @@ type Sets struct {
 	filled   map[string]bool     // sets with a code
 	patterns []pattern
 	digest   string
+	sigs     *sigPatterns
 }
 
 type pattern struct {
@@ -71,7 +72,7 @@ func LoadSets(site ...[]byte) (Sets, error) {
 		}
 		all = append(all, body)
 	}
-	s := Sets{codes: map[string][]string{}, systems: map[string]bool{}}
+	s := Sets{codes: map[string][]string{}, systems: map[string]bool{}, sigs: newSigPatterns()}
 	var lines []string
 	for _, body := range append(all, site...) {
 		var v valueSet

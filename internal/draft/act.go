@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 
-	"dwellwatch/internal/fault"
 	"dwellwatch/internal/filter"
 )
 
@@ -33,7 +32,7 @@ const (
 )
 
 // Decide applies a person's decision to what stands on asOf. permanent says that the filter is to stay by the clinicians' decision.
-// The error names everything that is wrong with the act and wraps fault.Invalid; r is then unchanged.
+// The error names everything that is wrong with the act; r is then unchanged.
 func Decide(r Referral, act Act, permanent bool, asOf filter.Day) (Referral, error) {
 	var errs []error
 	if r.Round == 0 || r.Reason != Wanted || r.EndedOn > 0 {
@@ -65,7 +64,7 @@ func Decide(r Referral, act Act, permanent bool, asOf filter.Day) (Referral, err
 		errs = append(errs, errors.New("kind: approve, decline or snooze"))
 	}
 	if len(errs) > 0 {
-		return r, fmt.Errorf("%w: %w", errors.Join(errs...), fault.Invalid)
+		return r, errors.Join(errs...)
 	}
 	switch act.Kind {
 	case Decline:

@@ -38,6 +38,7 @@ type Policy struct {
 	RefillDays           int // an outpatient order without refill for longer is unknown
 	LMWHBandPercent      int // half width of the band around the labelled dose
 	WeightDays           int // how old a weight may be
+	CreatinineDays       int // how old a creatinine may be
 	INRDays              int // how old an INR may be
 	ReducedMonths        int // a reduced dose is one only this long after the VTE
 	ComplicationDays     int // onset at most this many days ago is current
@@ -61,7 +62,7 @@ func Default() Policy {
 		SamePlacementDays: 3, MaybeSameDays: 30, IndexVTEBeforeDays: 30, IndexVTEAfterDays: 7, NewVTEAfterDays: 14,
 		AcuteVTEMonths: 3, TherapeuticDays: 21, TherapeuticSomeDays: 14, CourseMonths: 3, CoverGapDays: 3,
 		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RequestDays: 180, RefillDays: 365,
-		LMWHBandPercent: 15, WeightDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
+		LMWHBandPercent: 15, WeightDays: 90, CreatinineDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
 		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, UnansweredDays: 7, EndedDays: 30, DeclinedDays: 90, EraseDays: 30, QuarantineDays: 30, HoldDays: 30,
 	}
 }
@@ -133,6 +134,7 @@ func (p *Policy) table() []entry {
 		{&p.RefillDays, Threshold{Key: "refill_days", Unit: "days", Min: 30, Max: 1095, Known: Choice}},
 		{&p.LMWHBandPercent, Threshold{Key: "lmwh_band", Unit: "percent", Min: 1, Max: 50, Known: Choice}},
 		{&p.WeightDays, Threshold{Key: "weight_days", Unit: "days", Min: 1, Max: 1095, Known: Choice}},
+		{&p.CreatinineDays, Threshold{Key: "creatinine_days", Unit: "days", Min: 1, Max: 1095, Known: Choice}},
 		{&p.INRDays, Threshold{Key: "inr_days", Unit: "days", Min: 1, Max: 365, Known: Practice}},
 		{&p.ReducedMonths, Threshold{Key: "reduced_months", Unit: "months", Min: 3, Max: 24, Source: "CHEST guideline on VTE, 2nd update 2021: reduced dose for extended phase", Known: SecondHand}},
 		{&p.ComplicationDays, Threshold{Key: "complication_days", Unit: "days", Min: 1, Max: 3650, Known: Choice}},

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/renal"
 )
 
 // Level says how much anticoagulation is prescribed.
@@ -87,6 +88,12 @@ func (s *Situation) grade(c Course) graded {
 	if c.Agent == "fondaparinux" && mg >= 5 {
 		return s.gradeFondaparinux(g, mg)
 	}
+	if c.Agent == "edoxaban" && mg == 30 && frequencyOf(c, 1) {
+		return s.gradeHalfEdoxaban(g)
+	}
+	if c.PerKg > 0 {
+		return s.gradePerKg(g)
+	}
 	for _, f := range fixedDoses() {
 		if f.agent != c.Agent || f.mg != mg || !frequencyFits(c, mg, f.perDay) {
 			continue
@@ -112,8 +119,93 @@ func (s *Situation) grade(c Course) graded {
 			g.measured = fmt.Sprintf("a weight of %v kg on %s", weight.Value, weight.Day)
 		}
 	}
+	if g.level == Indeterminate && c.Agent == "enoxaparin" && c.PerDay == 1 && s.inBand(c.MgPerDose, weight.Value) {
+		return s.gradeRenalOnce(g)
+	}
 	return g
 }
+
+// inBand reports whether a dose lies in the band around a labelled one.
+func (s *Situation) inBand(dose, labelled float64) bool {
+	return math.Abs(dose-labelled) <= labelled*float64(s.Policy.LMWHBandPercent)/100+1e-9
+}
+
+// gradePerKg grades a dose that is ordered by body weight: it needs no weight.
+func (s *Situation) gradePerKg(g graded) graded {
+	for _, d := range weightDoses() {
+		if d.agent == g.Agent && d.perDay == g.PerDay && s.inBand(g.PerKg, d.amount) {
+			g.level = Therapeutic
+			return g
+		}
+	}
+	if g.Agent == "enoxaparin" && g.PerDay == 1 && s.inBand(g.PerKg, 1) {
+		return s.gradeRenalOnce(g)
+	}
+	return g
+}
+
+// gradeRenalOnce grades enoxaparin 1 mg/kg once a day: a treatment where the creatinine clearance is below 30 mL/min, else half of
+// one. US label, from memory.
+func (s *Situation) gradeRenalOnce(g graded) graded {
+	k, ok := s.clearance(g.Course)
+	if !ok || k.high >= 30 {
+		return g
+	}
+	g.level, g.evidence, g.measured = Therapeutic, slices.Concat(g.Evidence, k.evidence), k.words
+	return g
+}
+
+// gradeHalfEdoxaban grades edoxaban 30 mg once a day: a treatment where the creatinine clearance is 15 to 50 mL/min or the weight
+// at most 60 kg, else half of one. US label, from memory; the drugs that ask for 30 mg too are not read.
+func (s *Situation) gradeHalfEdoxaban(g graded) graded {
+	if w, ok := s.labNear("weight", g.Course, s.Policy.WeightDays); ok && w.Value > 0 && w.Value <= 60 {
+		g.level, g.evidence, g.measured = Therapeutic, slices.Concat(g.Evidence, w.Evidence), fmt.Sprintf("a weight of %v kg on %s", w.Value, w.Day)
+		return g
+	}
+	if k, ok := s.clearance(g.Course); ok && k.low >= 15 && k.high <= 50 {
+		g.level, g.evidence, g.measured = Therapeutic, slices.Concat(g.Evidence, k.evidence), k.words
+	}
+	return g
+}
+
+// kidneys is an estimated creatinine clearance in mL/min, as a range where the birthday is not known to the day.
+type kidneys struct {
+	low, high float64
+	evidence  []filter.Ref
+	words     string
+}
+
+// clearance estimates the creatinine clearance by Cockcroft and Gault from the latest creatinine and weight that are not too old.
+func (s *Situation) clearance(c Course) (kidneys, bool) {
+	weight, weighed := s.labNear("weight", c, s.Policy.WeightDays)
+	creatinine, measured := s.labNear("creatinine", c, s.Policy.CreatinineDays)
+	b := s.Facts.Body
+	if !weighed || !measured || !b.Born.Bounded() || b.Sex != "female" && b.Sex != "male" {
+		return kidneys{}, false
+	}
+	day := creatinine.Day.Latest
+	low := renal.CockcroftGault(yearsBetween(b.Born.Earliest, day), weight.Value, creatinine.Value, b.Sex == "female")
+	high := renal.CockcroftGault(yearsBetween(b.Born.Latest, day), weight.Value, creatinine.Value, b.Sex == "female")
+	if math.IsNaN(low) || math.IsNaN(high) {
+		return kidneys{}, false
+	}
+	return kidneys{low, high, slices.Concat(b.Evidence, weight.Evidence, creatinine.Evidence),
+		fmt.Sprintf("an estimated creatinine clearance of %.0f mL/min (Cockcroft and Gault; creatinine of %s, weight of %s)", (low+high)/2, creatinine.Day, weight.Day)}, true
+}
+
+// yearsBetween gives whole years of age.
+func yearsBetween(born, on filter.Day) int {
+	y, m, d := on.Date()
+	by, bm, bd := born.Date()
+	years := y - by
+	if m < bm || m == bm && d < bd {
+		years--
+	}
+	return years
+}
+
+// frequencyOf reports a frequency that is told as perDay, or not told at all.
+func frequencyOf(c Course, perDay float64) bool { return c.PerDay == perDay || c.PerDay == 0 }
 
 // gradeLow calls a low dose reduced long enough after the latest event, else preventive. A recent event beside one long
 // enough ago is what makes it preventive, so both are listed.

@@ -60,6 +60,7 @@ func (d Diagnosis) Day() filter.Span {
 type Course struct {
 	Agent      string      // ingredient, lower case, as in the dose table
 	MgPerDose  float64     // 0 where unknown; units for heparins measured in units
+	PerKg      float64     // mg or units per kg of body weight and dose; 0 where the dose is not given so
 	PerDay     float64     // doses a day; 0 where unknown
 	Product    float64     // strength of the product in mg or units; 0 where unknown
 	Start      filter.Span // first day
@@ -139,9 +140,17 @@ type Image struct {
 	Evidence      []filter.Ref
 }
 
+// Body is what the estimate of kidney function needs of the patient.
+type Body struct {
+	Born     filter.Span
+	Sex      string // http://hl7.org/fhir/administrative-gender; "" where unknown
+	Evidence []filter.Ref
+}
+
 // Facts is everything but the filter events that the rules read of one patient.
 type Facts struct {
 	Deceased        *Dated
+	Body            Body
 	Diagnoses       []Diagnosis
 	Courses         []Course
 	Labs            []Lab
