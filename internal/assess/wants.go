@@ -56,6 +56,11 @@ func want(a Assessment, f Filter, p policy.Policy) draft.Want {
 		w.Priority, w.DueDays = "stat", p.DueUrgentEmergency
 	case f.Verdict == string(rules.Urgent):
 		w.Priority, w.DueDays = "urgent", p.DueUrgent
+	case f.Verdict == string(rules.Review) && slices.ContainsFunc(f.Findings, func(x Finding) bool {
+		return x.Rule == "vte-untreated" || x.Rule == "caval-thrombosis" || x.Rule == "vte-treatment-unclear" || x.Rule == "anticoagulant-beside-bleed" || x.Rule == "haemoglobin-fall"
+	}):
+		// What may hurt the patient now is not the filter: it is told soon.
+		w.Priority, w.DueDays = "asap", p.DueUrgent
 	case f.Overdue:
 		w.Priority, w.DueDays = "asap", p.DueOverdue
 	default:

@@ -3,6 +3,8 @@ package chart
 import (
 	"slices"
 
+	"github.com/tidwall/gjson"
+
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
@@ -51,6 +53,7 @@ func (r *reader) condition(n *node) {
 	}
 	code := r.concept(n.get("code"))
 	r.mobileByCondition(n, code)
+	r.presence(n, code)
 	for _, k := range classes() {
 		if !code.in(k.set) {
 			continue
@@ -75,6 +78,34 @@ func (r *reader) condition(n *node) {
 		r.out.Facts.Diagnoses = append(r.out.Facts.Diagnoses, d)
 		return
 	}
+}
+
+// presence reads a problem list's word that a filter is in: the code for the presence of a vascular implant with words that say
+// which. The code alone belongs to many implants, and says nothing.
+func (r *reader) presence(n *node, code concept) {
+	if !TellsPresence([]byte(n.doc.Raw), r.sets) {
+		return
+	}
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Why: "problem list: " + code.label, Evidence: []filter.Ref{n.name}})
+}
+
+// TellsPresence reports whether a Condition says, with the code for the presence of a vascular implant and in words, that a vena
+// cava filter is in.
+func TellsPresence(raw []byte, sets Sets) bool {
+	r := &reader{sets: sets}
+	n := gjson.ParseBytes(raw)
+	for _, path := range []string{"verificationStatus.coding.#.code", "clinicalStatus.coding.#.code"} {
+		for _, v := range n.Get(path).Array() {
+			if slices.Contains([]string{"refuted", "entered-in-error", "resolved", "inactive"}, v.String()) {
+				return false
+			}
+		}
+	}
+	if n.Get("abatementDateTime").Exists() || n.Get("abatementPeriod").Exists() {
+		return false
+	}
+	code := r.concept(n.Get("code"))
+	return code.in("implant-present") && saysFilter(code.words) && !saysRemoval(code.words)
 }
 
 func (r *reader) onset(n *node) (onset, recorded filter.Span) {

@@ -156,6 +156,11 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 	case len(found) == 1 && found[0].removal != nil:
 		// The device is named and already out: the later retrieval reopens a removal known only from its code.
 		r.again(found[0], o)
+	case len(found) == 1 && len(found[0].parts) > 0 && presumed(o) && !o.partial():
+		d := found[0]
+		d.later = append(d.later, o.events...)
+		d.unclear = append(d.unclear, "a part had stayed in, and the later retrieval is known from its code only")
+		d.doubt("rest-of-which", "A part of the filter stayed in, and a retrieval on "+o.when.String()+" does not say whether it brought the rest out.", true, append(d.evidence(), refs(o.events)...)...)
 	case len(found) == 1:
 		found[0].take(o)
 	case len(found) > 1:

@@ -61,7 +61,7 @@ func Default() Policy {
 		Name: "default@1", WindowFirst: 29, WindowLast: 54, LookAgainDays: 30, LookAgainKeepDays: 365,
 		SamePlacementDays: 3, MaybeSameDays: 30, IndexVTEBeforeDays: 30, IndexVTEAfterDays: 7, NewVTEAfterDays: 14,
 		AcuteVTEMonths: 3, TherapeuticDays: 21, TherapeuticSomeDays: 14, CourseMonths: 3, CoverGapDays: 3,
-		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RequestDays: 180, RefillDays: 365,
+		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RequestDays: 60, RefillDays: 365,
 		LMWHBandPercent: 15, WeightDays: 90, CreatinineDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
 		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, UnansweredDays: 7, EndedDays: 30, DeclinedDays: 90, EraseDays: 30, QuarantineDays: 30, HoldDays: 30,
 	}

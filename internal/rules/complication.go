@@ -183,6 +183,18 @@ func complicationRules() []Rule {
 		rule("new-pe", "New pulmonary embolism with the filter in place"),
 		rule("infection", "Infection of the filter"),
 		rule("haemorrhage", "Bleeding due to the filter"),
+		{"anticoagulant-beside-bleed", "A therapeutic anticoagulant beside an active bleed", "common practice, no source: what must not be together is settled by the treating team at once", policy.Practice, func(s *Situation) []Finding {
+			if len(s.Conflict) == 0 || s.out() {
+				return nil
+			}
+			return s.find("A therapeutic anticoagulant is on record and so is an active bleed; the one or the other is out of date, or the patient takes what must not be taken.", s.Conflict)
+		}},
+		{"haemoglobin-fall", "The haemoglobin has fallen", "ISTH definition of major bleeding, Schulman and Kearon, J Thromb Haemost 2005;3:692-694: a fall of 2 g/dL", policy.Memory, func(s *Situation) []Finding {
+			if len(s.HaemoglobinFall) == 0 || s.out() {
+				return nil
+			}
+			return s.find("The latest haemoglobin is far below one shortly before it: bleeding, also at the access or behind the cava, must be excluded.", s.HaemoglobinFall)
+		}},
 		rule("filter-complaint", "Another complaint of the filter"),
 		rule("device-complication-unspecific", "A device complication not tied to the filter"),
 	}

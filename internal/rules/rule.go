@@ -64,6 +64,8 @@ type Situation struct {
 	LifeLimit       []filter.Ref // entries of limited life expectancy
 	Dead            []filter.Ref // entries that say that the patient died; nil while alive
 	UntreatedVTE    []filter.Ref // entries of an acute VTE without therapeutic anticoagulant or active contraindication
+	Conflict        []filter.Ref // entries of an active bleed beside a therapeutic anticoagulant
+	HaemoglobinFall []filter.Ref // entries of a recent fall in haemoglobin
 }
 
 // Judgement is the answer for one filter.
@@ -95,6 +97,9 @@ func Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock
 	s.Complications = s.complications()
 	s.Asked = s.asked()
 	s.UntreatedVTE = s.untreated()
+	s.Conflict = s.conflict()
+	s.HaemoglobinFall = s.haemoglobinFall()
+	s.reopenIndication()
 
 	j := Judgement{Situation: s, LookAgain: filter.MaxDay}
 	j.Verdict, j.Headline = s.verdict()

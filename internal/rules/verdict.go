@@ -22,6 +22,12 @@ const (
 // verdict takes the first line that matches, and says why in one sentence.
 func (s *Situation) verdict() (Verdict, string) {
 	v, why := s.firstMatch()
+	if v == Wait && len(s.Conflict) > 0 {
+		return Review, "A therapeutic anticoagulant is on record beside an active bleed: the treating team must settle which holds."
+	}
+	if (v == Keep || v == Wait) && len(s.HaemoglobinFall) > 0 {
+		return Review, "The haemoglobin has fallen with the filter in place: bleeding must be excluded."
+	}
 	if (v == Keep || v == Wait) && slices.ContainsFunc(s.Complications, func(c Complication) bool { return c.Weight >= RaiseReview }) {
 		return Review, "A complication of the filter is recorded that needs review."
 	}
@@ -57,6 +63,9 @@ func (s *Situation) firstMatch() (Verdict, string) {
 	case s.permanent():
 		return Keep, "The filter is meant to stay, by design or by a documented decision."
 	case len(s.UntreatedVTE) > 0:
+		if s.Anticoagulation.Level == Indeterminate {
+			return Review, "Acute VTE, and the record does not settle whether the anticoagulant is at a treatment dose: settle that first."
+		}
 		return Review, "VTE apparently untreated: settle anticoagulation first."
 	case s.Indication.Status == StillIndicated:
 		return Wait, s.Indication.Text

@@ -71,12 +71,20 @@ func (s *Situation) newVTEs() []Diagnosis {
 		if !d.Onset.Known() || d.Onset.Earliest <= placed.Latest.Add(s.Policy.NewVTEAfterDays) {
 			continue
 		}
-		if d.Encounter != "" && !d.Words.New && slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool { return e.Encounter == d.Encounter }) {
+		if d.Encounter != "" && !d.Words.New && s.toldBefore(d) && slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool { return e.Encounter == d.Encounter }) {
 			continue
 		}
 		out = append(out, d)
 	}
 	return out
+}
+
+// toldBefore reports whether an event of the same kind stands before the time from which one is new: then an entry of the
+// placement's own stay can be that one told again. A first embolism after a thrombosis of the leg is not.
+func (s *Situation) toldBefore(d Diagnosis) bool {
+	return slices.ContainsFunc(s.vtes(), func(o Diagnosis) bool {
+		return (o.Class == PE) == (d.Class == PE) && first(o.Evidence) != first(d.Evidence) && o.Day().Known() && o.Day().Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays)
+	})
 }
 
 // seenNew lists reports of imaging after the placement that call an event of about its own day new.

@@ -53,6 +53,8 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 		if !it.Evidence {
 			it.Lookalikes = s.lookalikes(r, doc)
 		}
+	case "Condition":
+		it.Evidence = chart.TellsPresence(r.Raw, s.Sets)
 	case "Observation", "DiagnosticReport":
 		it.Evidence = chart.TellsSighting(r.Raw, s.Sets)
 	case "Medication":
