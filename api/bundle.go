@@ -32,11 +32,7 @@ type entryResponse struct {
 
 // deliverBundle takes the entries of a Bundle in one call to the store. In a transaction one entry that cannot be read or done
 // makes the whole fail; in all other Bundles it is answered by itself and the rest is kept.
-func (s *server) deliverBundle(c *gin.Context, d *delivery, r fhir.Resource) error {
-	b, err := fhir.DecodeBundle(r)
-	if err != nil {
-		return err
-	}
+func (s *server) deliverBundle(c *gin.Context, d *delivery, b fhir.Bundle) error {
 	if notification, ok := b.NotificationType(); ok && notification != "event-notification" {
 		s.answerSingle(c, step{}.informed("the notification was understood; it tells of no resource").answer)
 		return nil

@@ -25,12 +25,12 @@ func (s *server) deliverToBase(c *gin.Context, d *delivery) error {
 		}
 		return s.single(c, d, del(step{}, t))
 	}
-	r, err := fhir.Decode(d.body)
+	r, b, err := fhir.DecodeWhole(d.body)
 	if err != nil {
 		return err
 	}
 	if r.Type == "Bundle" {
-		return s.deliverBundle(c, d, r)
+		return s.deliverBundle(c, d, b)
 	}
 	return s.single(c, d, put(d.feed, d.base, step{path: r.Type, resource: r}, target{}))
 }

@@ -42,7 +42,21 @@ func bundleTypes() []string {
 // DecodeBundle reads the entries of a Bundle that came from Decode. The error is an *Invalid where the Bundle itself
 // cannot be taken: another resource, no known type, entry not an array, more than MaxEntries. Faults of single entries
 // are in Entry.Fault.
-func DecodeBundle(r Resource) (Bundle, error) {
+func DecodeBundle(r Resource) (Bundle, error) { return readBundle(r, false) }
+
+// DecodeWhole is Decode, and DecodeBundle where the resource is a Bundle, for less than both by themselves: what was read through
+// once without a fault is not read through again.
+func DecodeWhole(body []byte) (Resource, Bundle, error) {
+	r, clean, err := decode(body)
+	if err != nil || r.Type != "Bundle" {
+		return r, Bundle{}, err
+	}
+	b, err := readBundle(r, clean)
+	return r, b, err
+}
+
+// readBundle reads a Bundle; clean says that no byte of it is at fault as JSON.
+func readBundle(r Resource, clean bool) (Bundle, error) {
 	if r.Type != "Bundle" {
 		return Bundle{}, &Invalid{[]Issue{{"error", "structure", r.Type, "a Bundle was expected"}}}
 	}
@@ -68,57 +82,76 @@ func DecodeBundle(r Resource) (Bundle, error) {
 	}
 	b.Entries = make([]Entry, len(entries))
 	for i, raw := range entries {
-		b.Entries[i] = decodeEntry(raw, "Bundle.entry["+strconv.Itoa(i)+"]")
+		b.Entries[i] = decodeEntry(raw, i, clean)
 	}
 	return b, nil
 }
 
-func decodeEntry(raw []byte, path string) Entry {
+func decodeEntry(raw []byte, index int, clean bool) Entry {
 	e := Entry{Raw: raw}
+	// Written out only where there is something to say.
+	path := func() string { return "Bundle.entry[" + strconv.Itoa(index) + "]" }
 	if kindOf(raw) != '{' {
-		e.Fault = &Invalid{[]Issue{{"error", "structure", path, "an entry is an object"}}}
+		e.Fault = &Invalid{[]Issue{{"error", "structure", path(), "an entry is an object"}}}
 		return e
 	}
-	found := scan(raw)
-	faults := rooted(found, path)
-	read := func(object []byte, at, name string) string {
-		value := members(object, name)[name]
+	var found, faults []Issue
+	if !clean {
+		if found = scan(raw); len(found) > 0 {
+			faults = rooted(found, path())
+		}
+	}
+	var fullURL, request, response, resource []byte
+	each(raw, func(name, value []byte) {
+		switch string(name) {
+		case "fullUrl":
+			fullURL = value
+		case "request":
+			request = value
+		case "response":
+			response = value
+		case "resource":
+			resource = value
+		}
+	})
+	read := func(value []byte, at, name string) string {
 		s, ok := textOf(value)
 		if value != nil && !ok {
-			faults = append(faults, Issue{"error", "structure", at + "." + name, "a string was expected"})
+			faults = append(faults, Issue{"error", "structure", path() + at + "." + name, "a string was expected"})
 		}
 		return s
 	}
-	object := func(name string) []byte {
-		value := members(raw, name)[name]
+	object := func(value []byte, name string) []byte {
 		if value != nil && kindOf(value) != '{' {
-			faults = append(faults, Issue{"error", "structure", path + "." + name, "an object was expected"})
+			faults = append(faults, Issue{"error", "structure", path() + "." + name, "an object was expected"})
 			return nil
 		}
 		return value
 	}
-	e.FullURL = read(raw, path, "fullUrl")
-	if request := object("request"); request != nil {
-		at := path + ".request"
-		e.Method, e.URL = read(request, at, "method"), read(request, at, "url")
-		e.IfNoneExist, e.IfMatch = read(request, at, "ifNoneExist"), read(request, at, "ifMatch")
+	e.FullURL = read(fullURL, "", "fullUrl")
+	if request = object(request, "request"); request != nil {
+		const at = ".request"
+		e.Method, e.URL = read(member(request, "method"), at, "method"), read(member(request, "url"), at, "url")
+		e.IfNoneExist, e.IfMatch = read(member(request, "ifNoneExist"), at, "ifNoneExist"), read(member(request, "ifMatch"), at, "ifMatch")
 		if e.Method == "" {
-			faults = append(faults, Issue{"error", "required", at + ".method", "a request says its method"})
+			faults = append(faults, Issue{"error", "required", path() + at + ".method", "a request says its method"})
 		}
 	}
-	if response := object("response"); response != nil {
-		at := path + ".response"
-		e.Version = strings.Trim(strings.TrimPrefix(read(response, at, "etag"), "W/"), `"`)
-		e.LastModified = parseInstant(read(response, at, "lastModified"))
+	if response = object(response, "response"); response != nil {
+		const at = ".response"
+		e.Version = strings.Trim(strings.TrimPrefix(read(member(response, "etag"), at, "etag"), "W/"), `"`)
+		e.LastModified = parseInstant(read(member(response, "lastModified"), at, "lastModified"))
 	}
 	if hopeless(found, false) {
 		e.Fault = &Invalid{faults}
 		return e
 	}
-	if resource := object("resource"); resource != nil {
+	if resource = object(resource, "resource"); resource != nil {
 		r, own := view(resource)
 		e.Resource, e.HasResource = r, true
-		faults = append(faults, rooted(own, path+".resource")...)
+		if len(own) > 0 {
+			faults = append(faults, rooted(own, path()+".resource")...)
+		}
 	}
 	if len(faults) > 0 {
 		e.Fault = &Invalid{faults}

@@ -39,22 +39,29 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 //
 // Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
 func Decode(body []byte) (Resource, error) {
+	r, _, err := decode(body)
+	return r, err
+}
+
+// decode is Decode, and says whether no byte of the document is at fault as JSON, in the entries of a Bundle neither.
+func decode(body []byte) (r Resource, clean bool, err error) {
 	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
 	body = bytes.Trim(body, " \t\r\n")
 	found := scan(body)
 	if hopeless(found, false) {
 		if root := rootOf(body); hopeless(found, root == "Bundle") {
-			return Resource{}, &Invalid{Issues: rooted(found, root)}
+			return Resource{}, false, &Invalid{Issues: rooted(found, root)}
 		}
 	}
+	clean = len(found) == 0
 	r, faults := view(body)
 	if r.Type == "Bundle" {
 		found = outsideEntries(found)
 	}
 	if all := append(found, faults...); len(all) > 0 {
-		return Resource{}, &Invalid{Issues: rooted(all, r.Type)}
+		return Resource{}, false, &Invalid{Issues: rooted(all, r.Type)}
 	}
-	return r, nil
+	return r, clean, nil
 }
 
 // view reads the few members that a Resource shows of a scanned document. Paths of the faults have no root.
@@ -64,26 +71,36 @@ func view(raw []byte) (Resource, []Issue) {
 		return r, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
 	}
 	var faults []Issue
-	m := members(raw, "resourceType", "id", "meta")
-	switch typ, ok := textOf(m["resourceType"]); {
-	case m["resourceType"] == nil:
+	var named, id, meta []byte
+	each(raw, func(name, value []byte) {
+		switch string(name) {
+		case "resourceType":
+			named = value
+		case "id":
+			id = value
+		case "meta":
+			meta = value
+		}
+	})
+	switch typ, ok := textOf(named); {
+	case named == nil:
 		faults = append(faults, Issue{"error", "required", "resourceType", "a resource names its resourceType"})
 	case !ok || !validType(typ) || len(typ) > 64:
 		faults = append(faults, Issue{"error", "value", "resourceType", "this is not the name of a resource type"})
 	default:
 		r.Type = typ
 	}
-	if m["id"] != nil {
-		id, ok := textOf(m["id"])
-		if !ok || !ValidID(id) {
+	if id != nil {
+		said, ok := textOf(id)
+		if !ok || !ValidID(said) {
 			faults = append(faults, Issue{"error", "value", "id", "an id is 1 to 64 letters, digits, hyphens and full stops"})
 		}
-		r.ID = id
+		r.ID = said
 	}
-	switch kindOf(m["meta"]) {
+	switch kindOf(meta) {
 	case 0:
 	case '{':
-		meta := members(m["meta"], "versionId", "lastUpdated")
+		meta := members(meta, "versionId", "lastUpdated")
 		for _, name := range []string{"versionId", "lastUpdated"} {
 			if _, ok := textOf(meta[name]); meta[name] != nil && !ok {
 				faults = append(faults, Issue{"error", "structure", "meta." + name, "a string was expected"})
@@ -118,7 +135,7 @@ func hopeless(found []Issue, bundle bool) bool {
 
 // rootOf guesses the type of a document that cannot be read to its end, for the paths of its faults.
 func rootOf(raw []byte) string {
-	if typ := text(members(raw, "resourceType")["resourceType"]); validType(typ) && len(typ) <= 64 {
+	if typ := text(member(raw, "resourceType")); validType(typ) && len(typ) <= 64 {
 		return typ
 	}
 	return ""

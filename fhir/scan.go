@@ -29,7 +29,7 @@ type scanner struct {
 
 // step is one member name or array index on the way to the place being read.
 type step struct {
-	name  string
+	name  []byte
 	index int // -1 for a member
 }
 
@@ -80,7 +80,7 @@ func (s *scanner) value() bool {
 	case c == '[':
 		return s.nested(s.array)
 	case c == '"':
-		_, ok := s.text()
+		_, _, ok := s.text()
 		return ok
 	case c == '-' || c >= '0' && c <= '9':
 		return s.number()
@@ -120,9 +120,16 @@ func (s *scanner) object() bool {
 		if s.peek() != '"' {
 			return s.broken("a member name was expected")
 		}
-		name, ok := s.text()
+		quoted, escaped, ok := s.text()
 		if !ok {
 			return false
+		}
+		name := quoted[1 : len(quoted)-1]
+		if escaped {
+			var meant string
+			// The syntax has been checked; a fault that is left has been noted.
+			_ = json.Unmarshal(quoted, &meant)
+			name = []byte(meant)
 		}
 		s.path = append(s.path, step{name, -1})
 		if seen.add(name) {
@@ -177,29 +184,29 @@ func (s *scanner) array() bool {
 	}
 }
 
-// text reads a string and gives what it means. U+0000 and half surrogates are refused: FHIR strings may not hold them
+// text reads a string and gives it as it stands, and whether it has escapes. U+0000 and half surrogates are refused: FHIR strings may not hold them
 // (http://hl7.org/fhir/R4/datatypes.html#string) and no store can keep them as text.
-func (s *scanner) text() (string, bool) {
+func (s *scanner) text() (quoted []byte, escaped, ok bool) {
 	start := s.pos
 	s.pos++
-	escaped := false
 	for s.pos < len(s.src) {
 		switch c := s.src[s.pos]; {
 		case c == '"':
 			s.pos++
-			return s.meaning(s.src[start:s.pos], escaped), true
+			s.judge(s.src[start:s.pos], escaped)
+			return s.src[start:s.pos], escaped, true
 		case c < 0x20:
-			return "", s.broken("a control character stands in a string")
+			return nil, false, s.broken("a control character stands in a string")
 		case c == '\\':
 			escaped = true
 			if !s.escape() {
-				return "", s.broken("a string has an escape that JSON does not know")
+				return nil, false, s.broken("a string has an escape that JSON does not know")
 			}
 		default:
 			s.pos++
 		}
 	}
-	return "", s.broken("a string has no end")
+	return nil, false, s.broken("a string has no end")
 }
 
 // escape steps over one escape and reports whether JSON knows it.
@@ -220,21 +227,15 @@ func (s *scanner) escape() bool {
 	return ok
 }
 
-func (s *scanner) meaning(quoted []byte, escaped bool) string {
+// judge notes a string that is no Unicode text.
+func (s *scanner) judge(quoted []byte, escaped bool) {
 	inner := quoted[1 : len(quoted)-1]
 	if !utf8.Valid(inner) {
 		s.note("error", "structure", "the text is not UTF-8")
 	}
-	if !escaped {
-		return string(inner)
-	}
-	if !escapesAreText(inner) {
+	if escaped && !escapesAreText(inner) {
 		s.note("error", "value", "the text holds U+0000 or half of a surrogate pair")
 	}
-	var out string
-	// The syntax has been checked above; a fault that is left has been noted.
-	_ = json.Unmarshal(quoted, &out)
-	return out
 }
 
 func escapesAreText(inner []byte) bool {
@@ -314,27 +315,31 @@ func (s *scanner) digits() bool {
 
 // names is the set of member names of one object; most objects are small, so it starts as a list.
 type names struct {
-	few  []string
-	many map[string]struct{}
+	few   [16][]byte
+	count int
+	many  map[string]struct{}
 }
 
 // add reports whether name was there already.
-func (n *names) add(name string) bool {
+func (n *names) add(name []byte) bool {
 	if n.many != nil {
-		_, there := n.many[name]
-		n.many[name] = struct{}{}
+		_, there := n.many[string(name)]
+		if !there {
+			n.many[string(name)] = struct{}{}
+		}
 		return there
 	}
-	for _, f := range n.few {
-		if f == name {
+	for _, f := range n.few[:n.count] {
+		if bytes.Equal(f, name) {
 			return true
 		}
 	}
-	n.few = append(n.few, name)
-	if len(n.few) == 16 {
+	n.few[n.count] = name
+	n.count++
+	if n.count == len(n.few) {
 		n.many = make(map[string]struct{}, 32)
 		for _, f := range n.few {
-			n.many[f] = struct{}{}
+			n.many[string(f)] = struct{}{}
 		}
 	}
 	return false
@@ -348,13 +353,13 @@ func expression(path []step) string {
 			b.WriteString("[" + strconv.Itoa(p.index) + "]")
 			continue
 		}
-		if !elementName(p.name) {
+		if !elementName(string(p.name)) {
 			break
 		}
 		if b.Len() > 0 {
 			b.WriteByte('.')
 		}
-		b.WriteString(p.name)
+		b.Write(p.name)
 	}
 	return b.String()
 }

@@ -180,78 +180,100 @@ func misshapen(resourceType string, raw []byte) []Issue {
 		return nil
 	}
 	f := &former{}
-	f.object(shape("Resource")+" "+shape(resourceType), choices(resourceType), "", raw)
+	f.object(resourceType, true, nil, raw)
 	return f.issues
 }
 
 // former compares a document with shapes.
 type former struct{ issues []Issue }
 
-func (f *former) note(path, text string) {
+func (f *former) note(at *place, text string) {
 	if len(f.issues) < maxIssues {
-		f.issues = append(f.issues, Issue{"error", "structure", path, text})
+		f.issues = append(f.issues, Issue{"error", "structure", at.String(), text})
 	}
 }
 
-func (f *former) object(elements, choices, path string, raw []byte) {
-	at := path
-	if at != "" {
-		at += "."
+// place is an element on the way down, written out only where there is something to say.
+type place struct {
+	above *place
+	name  []byte
+	index int // -1 for a member
+}
+
+func (p *place) String() string {
+	switch {
+	case p == nil:
+		return ""
+	case p.index >= 0:
+		return p.above.String() + "[" + strconv.Itoa(p.index) + "]"
+	case p.above == nil:
+		return string(p.name)
 	}
-	given := map[string]int{}
-	each(raw, func(name string, value []byte) {
-		for choice := range strings.FieldsSeq(choices) {
-			rest, ok := strings.CutPrefix(name, choice)
-			if !ok || rest == "" || rest[0] < 'A' || rest[0] > 'Z' {
-				continue
+	return p.above.String() + "." + string(p.name)
+}
+
+// object compares an object with a shape; a resource has the elements that all resources have, too.
+func (f *former) object(kind string, resource bool, at *place, raw []byte) {
+	chosen := choices(kind)
+	var given [4]int
+	each(raw, func(name, value []byte) {
+		n := 0
+		for one := range strings.FieldsSeq(chosen) {
+			if chooses(name, one) {
+				if given[n]++; given[n] == 2 {
+					f.note(&place{at, []byte(one), -1}, "more than one "+one+"[x] is given; FHIR allows one")
+				}
 			}
-			if given[choice]++; given[choice] == 2 {
-				f.note(at+choice, "more than one "+choice+"[x] is given; FHIR allows one")
-			}
+			n++
 		}
-		if typ, ok := elementType(elements, name); ok {
-			f.element(typ, at+name, value)
+		typ := elementOf(kind, name)
+		if typ == "" && resource {
+			typ = elementOf("Resource", name)
+		}
+		if typ != "" {
+			f.element(typ, &place{at, name, -1}, value)
 		}
 	})
 }
 
-func elementType(elements, name string) (string, bool) {
-	for word := range strings.FieldsSeq(elements) {
-		if n, typ, _ := strings.Cut(word, ":"); n == name {
-			return typ, true
-		}
-	}
-	return "", false
+// chooses reports whether a member is one type of a choice: "onsetPeriod" of "onset".
+func chooses(name []byte, choice string) bool {
+	return len(name) > len(choice) && string(name[:len(choice)]) == choice && name[len(choice)] >= 'A' && name[len(choice)] <= 'Z'
 }
 
-func (f *former) element(typ, path string, value []byte) {
+func (f *former) element(typ string, at *place, value []byte) {
 	if one, ok := strings.CutSuffix(typ, "*"); ok {
 		if kindOf(value) != '[' {
-			f.note(path, "a list was expected")
+			f.note(at, "a list was expected")
 			return
 		}
 		for i, v := range items(value) {
 			// A list of strings may hold null where only an extension stands (http://hl7.org/fhir/R4/json.html#null).
 			if one != "string" || kindOf(v) != 'n' {
-				f.element(one, path+"["+strconv.Itoa(i)+"]", v)
+				f.element(one, &place{at, nil, i}, v)
 			}
 		}
 		return
 	}
 	if typ == "string" {
 		if kindOf(value) != '"' {
-			f.note(path, "a string was expected")
+			f.note(at, "a string was expected")
 		}
 		return
 	}
 	if kindOf(value) != '{' {
-		f.note(path, "an object was expected")
+		f.note(at, "an object was expected")
 		return
 	}
-	if typ == "Contained" {
-		typ = text(members(value, "resourceType")["resourceType"])
+	if typ == "object" {
+		return
 	}
-	if elements := shape(typ); elements != "" {
-		f.object(elements, choices(typ), path, value)
+	contained := typ == "Contained"
+	if contained {
+		typ = text(member(value, "resourceType"))
 	}
+	if contained && shape(typ) == "" {
+		return
+	}
+	f.object(typ, false, at, value)
 }

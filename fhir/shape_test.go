@@ -137,6 +137,9 @@ func compareShape(t *testing.T, seen map[string]bool, path, kind string, typ ref
 	seen[kind] = kind != "Resource"
 	for word := range strings.FieldsSeq(shape(kind)) {
 		name, want, _ := strings.Cut(word, ":")
+		if got := elementOf(kind, []byte(name)); got != want {
+			t.Errorf("%s.%s is %q taken apart, want %s", kind, name, got, want)
+		}
 		field, ok := fields[name]
 		if name == "contained" {
 			continue // samply leaves it out; http://hl7.org/fhir/R4/domainresource.html has it as a list of resources

@@ -5,8 +5,8 @@ import "encoding/json"
 // The functions of this file read parts of a document that scan has passed. encoding/json is not used on objects because
 // it takes "Entry" for "entry"; FHIR names are case-sensitive. On other input they stop early, they do not panic.
 
-// each calls f for every member of the object raw, in order.
-func each(raw []byte, f func(name string, value []byte)) {
+// each calls f for every member of the object raw, in order. name is only good during the call.
+func each(raw []byte, f func(name, value []byte)) {
 	at := skipSpace(raw, 0)
 	if at == len(raw) || raw[at] != '{' {
 		return
@@ -17,7 +17,7 @@ func each(raw []byte, f func(name string, value []byte)) {
 			return
 		}
 		end := valueEnd(raw, at)
-		name, ok := textOf(raw[at:end])
+		name, ok := nameOf(raw[at:end])
 		at = skipSpace(raw, end)
 		if !ok || at >= len(raw) || raw[at] != ':' {
 			return
@@ -56,14 +56,37 @@ func items(raw []byte) [][]byte {
 // members gives the values of the named members of the object raw; nil for one that is missing.
 func members(raw []byte, wanted ...string) map[string][]byte {
 	out := make(map[string][]byte, len(wanted))
-	each(raw, func(name string, value []byte) {
+	each(raw, func(name, value []byte) {
 		for _, w := range wanted {
-			if w == name {
-				out[name] = value
+			if w == string(name) {
+				out[w] = value
 			}
 		}
 	})
 	return out
+}
+
+// member gives the value of one member of the object raw; nil where it is missing.
+func member(raw []byte, wanted string) []byte {
+	var out []byte
+	each(raw, func(name, value []byte) {
+		if wanted == string(name) {
+			out = value
+		}
+	})
+	return out
+}
+
+// nameOf reads a member's name, without a copy where it has no escapes.
+func nameOf(raw []byte) ([]byte, bool) {
+	if kindOf(raw) != '"' {
+		return nil, false
+	}
+	if isPlain(raw) {
+		return raw[1 : len(raw)-1], true
+	}
+	s, ok := textOf(raw)
+	return []byte(s), ok
 }
 
 // valueEnd gives the place after the value that starts at at.
@@ -129,16 +152,22 @@ func textOf(raw []byte) (string, bool) {
 
 // plain reads a string without escapes, as nearly all names and codes are, at the cost of one copy.
 func plain(raw []byte) (string, bool) {
-	if raw[0] != '"' || len(raw) < 2 || raw[len(raw)-1] != '"' {
+	if !isPlain(raw) {
 		return "", false
 	}
-	inner := raw[1 : len(raw)-1]
-	for _, c := range inner {
+	return string(raw[1 : len(raw)-1]), true
+}
+
+func isPlain(raw []byte) bool {
+	if raw[0] != '"' || len(raw) < 2 || raw[len(raw)-1] != '"' {
+		return false
+	}
+	for _, c := range raw[1 : len(raw)-1] {
 		if c < 0x20 || c == '"' || c == '\\' || c >= 0x80 {
-			return "", false
+			return false
 		}
 	}
-	return string(inner), true
+	return true
 }
 
 // text reads a JSON string, and gives "" for any other value.

@@ -63,7 +63,7 @@ func Warnings(r Resource) []Issue {
 		out = append(out, Issue{"warning", code, r.Type + "." + element, text})
 	}
 	required, optional := statuses(r.Type), optionalStatuses(r.Type)
-	status := members(r.Raw, "status")["status"]
+	status := member(r.Raw, "status")
 	switch {
 	case status == nil && required != nil:
 		warn("required", "status", "status is missing; what is told may not be used")
@@ -83,10 +83,11 @@ func Warnings(r Resource) []Issue {
 		}
 		return d, err == nil
 	}
-	each(r.Raw, func(name string, value []byte) {
+	each(r.Raw, func(named, value []byte) {
+		name := string(named)
 		switch {
 		case name == "meta":
-			if at := members(value, "lastUpdated")["lastUpdated"]; at != nil && parseInstant(text(at)).IsZero() {
+			if at := member(value, "lastUpdated"); at != nil && parseInstant(text(at)).IsZero() {
 				warn("value", "meta.lastUpdated", "this is not an instant; the order of receipt stands in")
 			}
 		case isDate(name):

@@ -247,16 +247,32 @@ func rank(status string) int {
 
 // newest keeps one copy of each entry, whatever the order in which they came.
 func newest(entries []chart.Entry) []chart.Entry {
-	copies := map[string][]chart.Entry{}
-	for _, e := range entries {
-		key := e.Feed + " " + e.Ref()
-		copies[key] = append(copies[key], e)
+	type named struct {
+		name  string
+		entry chart.Entry
 	}
-	out := make([]chart.Entry, 0, len(copies))
-	for _, list := range copies {
-		out = append(out, newestOf(list))
+	all := make([]named, len(entries))
+	for i, e := range entries {
+		all[i] = named{e.Feed + " " + e.Ref(), e}
 	}
-	slices.SortFunc(out, func(a, b chart.Entry) int { return strings.Compare(a.Feed+" "+a.Ref(), b.Feed+" "+b.Ref()) })
+	slices.SortStableFunc(all, func(a, b named) int { return strings.Compare(a.name, b.name) })
+	out := make([]chart.Entry, 0, len(all))
+	for i := 0; i < len(all); {
+		to := i + 1
+		for to < len(all) && all[to].name == all[i].name {
+			to++
+		}
+		if to == i+1 {
+			out = append(out, all[i].entry)
+		} else {
+			copies := make([]chart.Entry, 0, to-i)
+			for _, n := range all[i:to] {
+				copies = append(copies, n.entry)
+			}
+			out = append(out, newestOf(copies))
+		}
+		i = to
+	}
 	return out
 }
 

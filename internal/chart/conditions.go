@@ -83,7 +83,7 @@ func (r *reader) condition(n *node) {
 // presence reads a problem list's word that a filter is in: the code for the presence of a vascular implant with words that say
 // which. The code alone belongs to many implants, and says nothing.
 func (r *reader) presence(n *node, code concept) {
-	if !TellsPresence([]byte(n.doc.Raw), r.sets) {
+	if !presenceIn(n, code) {
 		return
 	}
 	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Why: "problem list: " + code.label, Evidence: []filter.Ref{n.name}})
@@ -93,19 +93,22 @@ func (r *reader) presence(n *node, code concept) {
 // cava filter is in.
 func TellsPresence(raw []byte, sets Sets) bool {
 	r := &reader{sets: sets}
-	n := gjson.ParseBytes(raw)
+	n := &node{doc: gjson.ParseBytes(raw)}
+	return presenceIn(n, r.concept(n.get("code")))
+}
+
+func presenceIn(n *node, code concept) bool {
+	if !code.in("implant-present") || !saysFilter(code.words) || saysRemoval(code.words) {
+		return false
+	}
 	for _, path := range []string{"verificationStatus.coding.#.code", "clinicalStatus.coding.#.code"} {
-		for _, v := range n.Get(path).Array() {
+		for _, v := range n.get(path).Array() {
 			if slices.Contains([]string{"refuted", "entered-in-error", "resolved", "inactive"}, v.String()) {
 				return false
 			}
 		}
 	}
-	if n.Get("abatementDateTime").Exists() || n.Get("abatementPeriod").Exists() {
-		return false
-	}
-	code := r.concept(n.Get("code"))
-	return code.in("implant-present") && saysFilter(code.words) && !saysRemoval(code.words)
+	return !n.get("abatementDateTime").Exists() && !n.get("abatementPeriod").Exists()
 }
 
 func (r *reader) onset(n *node) (onset, recorded filter.Span) {

@@ -26,6 +26,9 @@ func (r *reader) mobileByCondition(n *node, code concept) {
 // mobileByObservation reads an observation whose value says so. Its own code says so only where it has no value, or one
 // that is true: "walks independently: no" is heard as what it says.
 func (r *reader) mobileByObservation(n *node, code concept) {
+	if !code.in("mobility-regained") && code.words == "" && !n.get("valueCodeableConcept").Exists() && !n.get("valueString").Exists() {
+		return
+	}
 	value := r.concept(n.get("valueCodeableConcept"))
 	words := value.words + " . " + n.get("valueString").String()
 	asked := code.in("mobility-regained") || saysMobile(code.words)

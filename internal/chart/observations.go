@@ -16,9 +16,10 @@ func (r *reader) observation(n *node) {
 	code := r.concept(n.get("code"))
 	r.mobileByObservation(n, code)
 	r.seenBy(n, code)
-	for set, what := range map[string]string{"lab-platelets": "platelets", "lab-inr": "inr", "lab-haemoglobin": "haemoglobin", "lab-creatinine": "creatinine", "body-weight": "weight"} {
+	for _, set := range code.sets {
+		what := measured(set)
 		q := n.get("valueQuantity")
-		if !code.in(set) || !q.Get("value").Exists() {
+		if what == "" || !q.Get("value").Exists() {
 			continue
 		}
 		unit := q.Get("code").String()
@@ -42,15 +43,40 @@ func (r *reader) observation(n *node) {
 	}
 }
 
+// measured gives what a set of codes measures; "" for any other set.
+func measured(set string) string {
+	switch set {
+	case "lab-platelets":
+		return "platelets"
+	case "lab-inr":
+		return "inr"
+	case "lab-haemoglobin":
+		return "haemoglobin"
+	case "lab-creatinine":
+		return "creatinine"
+	case "body-weight":
+		return "weight"
+	}
+	return ""
+}
+
 // factorOf gives what to multiply by: platelets in 10^9/L, INR as a ratio, haemoglobin in g/dL, creatinine in mg/dL
 // (88.42 umol/L to 1 mg/dL), weight in kg.
 func factorOf(what, unit string) (float64, bool) {
-	f, ok := map[string]map[string]float64{
-		"platelets":   {"10*3/ul": 1, "10*9/l": 1, "10^9/l": 1, "10^3/ul": 1, "k/ul": 1, "thousand/ul": 1, "/ul": 0.001, "10*3/mm3": 1},
-		"inr":         {"{inr}": 1, "1": 1, "": 1, "inr": 1, "{ratio}": 1, "ratio": 1},
-		"haemoglobin": {"g/dl": 1, "g/l": 0.1, "mmol/l": 1.611},
-		"creatinine":  {"mg/dl": 1, "umol/l": 1 / 88.42},
-		"weight":      {"kg": 1, "g": 0.001, "[lb_av]": 0.45359237, "lb": 0.45359237, "lbs": 0.45359237},
-	}[what][unit]
-	return f, ok
+	switch what + " " + unit {
+	case "platelets 10*3/ul", "platelets 10*9/l", "platelets 10^9/l", "platelets 10^3/ul", "platelets k/ul", "platelets thousand/ul", "platelets 10*3/mm3",
+		"inr {inr}", "inr 1", "inr ", "inr inr", "inr {ratio}", "inr ratio", "haemoglobin g/dl", "creatinine mg/dl", "weight kg":
+		return 1, true
+	case "platelets /ul", "weight g":
+		return 0.001, true
+	case "haemoglobin g/l":
+		return 0.1, true
+	case "haemoglobin mmol/l":
+		return 1.611, true
+	case "creatinine umol/l":
+		return 1 / 88.42, true
+	case "weight [lb_av]", "weight lb", "weight lbs":
+		return 0.45359237, true
+	}
+	return 0, false
 }

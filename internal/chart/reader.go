@@ -126,13 +126,37 @@ type reader struct {
 type node struct {
 	Entry
 	doc    gjson.Result
+	fields []field
 	name   string // how evidence names it
 	device *filter.Device
 }
 
-func (n *node) get(path string) gjson.Result { return n.doc.Get(path) }
+// field is one member of a document, so that it is read through once.
+type field struct{ name, raw string }
 
-func (n *node) status() string { return n.doc.Get("status").String() }
+// get reads an element by its path, whose first part names a member.
+func (n *node) get(path string) gjson.Result {
+	if n.fields == nil {
+		n.fields = make([]field, 0, 12)
+		n.doc.ForEach(func(name, value gjson.Result) bool {
+			n.fields = append(n.fields, field{name.Str, value.Raw})
+			return true
+		})
+	}
+	name, rest, deeper := strings.Cut(path, ".")
+	for i := range n.fields {
+		if n.fields[i].name != name {
+			continue
+		}
+		if !deeper {
+			return gjson.Parse(n.fields[i].raw)
+		}
+		return gjson.Get(n.fields[i].raw, rest)
+	}
+	return gjson.Result{}
+}
+
+func (n *node) status() string { return n.get("status").String() }
 
 func (r *reader) unread(n *node, path, reason string) {
 	r.out.Unread = append(r.out.Unread, Unread{n.name, n.Type + "." + path, reason})

@@ -24,6 +24,9 @@ const (
 
 // seenBy reads an Observation whose code, or coded value, is of the site's two sets; a value of false turns its code round.
 func (r *reader) seenBy(n *node, code concept) {
+	if !r.sets.holds(filterSeen) && !r.sets.holds(filterNotSeen) {
+		return
+	}
 	if n.get("dataAbsentReason").Exists() {
 		return
 	}

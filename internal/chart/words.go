@@ -28,7 +28,16 @@ func tokens(s string) []string {
 // says reports whether text holds one of the phrases, word by word and not negated within the three words before it.
 func says(text string, phrases ...string) bool {
 	words := tokens(text)
+	if len(words) == 0 {
+		return false
+	}
 	for _, p := range phrases {
+		// Phrases are in lower case: one whose first word is nowhere need not be taken apart.
+		head, _, _ := strings.Cut(p, " ")
+		head, _, _ = strings.Cut(head, "-")
+		if !slices.Contains(words, strings.TrimSuffix(head, ",")) {
+			continue
+		}
 		want := tokens(p)
 		for i := 0; i+len(want) <= len(words); i++ {
 			if !slices.Equal(words[i:i+len(want)], want) {

@@ -221,6 +221,12 @@ func (a Anticoagulation) words() string {
 	return text + "."
 }
 
+// levelBesideAcute gives what the level stands on, without old events: beside an acute one they do not make it another.
+func (s *Situation) levelBesideAcute() []filter.Ref {
+	old := evidenceOf(s.vtes())
+	return slices.DeleteFunc(slices.Clone(s.Anticoagulation.Evidence), func(r filter.Ref) bool { return slices.Contains(old, r) })
+}
+
 func anticoagulationRules() []Rule {
 	const source = "US product labels for adult doses in VTE (memory); CMS value sets for the prophylactic product sizes"
 	return []Rule{
@@ -236,14 +242,14 @@ func anticoagulationRules() []Rule {
 				return nil
 			}
 			text := "Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first."
-			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.Anticoagulation.Evidence)
+			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
 		}},
 		{"vte-treatment-unclear", "Acute VTE with an anticoagulant whose dose the record does not settle", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.out() || s.Anticoagulation.Level != Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, and dose, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account."
-			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.Anticoagulation.Evidence)
+			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
 		}},
 	}
 }

@@ -54,7 +54,7 @@ func (s *Situation) reopenIndication() {
 			continue
 		}
 		s.Indication.Status = StatusUnknown
-		s.Indication.Text = "The reason for the filter had passed, but what has come since leaves open whether it is still needed: " + c.Text
+		s.Indication.Text = "What has come since leaves open whether the filter is still needed: " + c.Text + " Without it the reason would have passed. " + s.Indication.Text
 		s.Indication.Evidence = append(slices.Clone(s.Indication.Evidence), c.Evidence...)
 		return
 	}

@@ -109,8 +109,37 @@ func patientID(reference, base string) string {
 	return id
 }
 
-// references lists the entries of the same feed that a document names anywhere, but not patients.
+// references lists the entries of the same feed that a document names anywhere, but not patients. Where no escape can hide a
+// member's name the bytes are searched for it, which is all but free; else the document is walked.
 func references(doc gjson.Result, base string) []string {
+	if strings.Contains(doc.Raw, `\u`) {
+		return walked(doc, base)
+	}
+	var out []string
+	const name = `"reference"`
+	for rest := doc.Raw; ; {
+		at := strings.Index(rest, name)
+		if at < 0 {
+			break
+		}
+		rest = strings.TrimLeft(rest[at+len(name):], " \t\r\n")
+		value, is := strings.CutPrefix(rest, ":")
+		if !is {
+			continue // a text, not a name
+		}
+		if value = strings.TrimLeft(value, " \t\r\n"); value == "" || value[0] != '"' {
+			continue
+		}
+		if local := fhir.ParseReference(gjson.Parse(value).String()).Local(base); local != "" && !strings.HasPrefix(local, "Patient/") {
+			out = append(out, local)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// walked is references by way of the document's members.
+func walked(doc gjson.Result, base string) []string {
 	var out []string
 	var walk func(v gjson.Result)
 	walk = func(v gjson.Result) {

@@ -1,0 +1,481 @@
+package fhir
+
+// elementOf gives the type of an element of a shape: what shape says in one text, taken apart, because it is asked for every member of
+// every resource. A test holds the two together.
+func elementOf(kind string, name []byte) string {
+	switch kind {
+	case "Resource":
+		switch string(name) {
+		case "contained":
+			return "Contained*"
+		case "extension", "modifierExtension":
+			return "Extension*"
+		}
+	case "AllergyIntolerance":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "clinicalStatus", "verificationStatus", "code":
+			return "CodeableConcept"
+		case "patient", "encounter":
+			return "Reference"
+		case "recordedDate", "onsetDateTime", "onsetString":
+			return "string"
+		case "onsetPeriod":
+			return "Period"
+		}
+	case "Appointment":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "description", "comment", "start", "end", "created":
+			return "string"
+		case "serviceType", "specialty", "reasonCode":
+			return "CodeableConcept*"
+		case "reasonReference", "basedOn":
+			return "Reference*"
+		case "participant":
+			return "AppointmentParticipant*"
+		}
+	case "AppointmentParticipant":
+		switch string(name) {
+		case "actor":
+			return "Reference"
+		}
+	case "Condition":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "clinicalStatus", "verificationStatus", "severity", "code":
+			return "CodeableConcept"
+		case "category", "bodySite":
+			return "CodeableConcept*"
+		case "subject", "encounter":
+			return "Reference"
+		case "onsetDateTime", "onsetString", "abatementDateTime", "abatementString", "recordedDate":
+			return "string"
+		case "onsetPeriod", "abatementPeriod":
+			return "Period"
+		case "onsetAge", "onsetRange", "abatementAge", "abatementRange":
+			return "object"
+		case "evidence":
+			return "ConditionEvidence*"
+		case "note":
+			return "Annotation*"
+		}
+	case "ConditionEvidence":
+		switch string(name) {
+		case "code":
+			return "CodeableConcept*"
+		case "detail":
+			return "Reference*"
+		}
+	case "Device":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "udiCarrier":
+			return "DeviceUdiCarrier*"
+		case "status", "manufactureDate", "expirationDate", "lotNumber", "serialNumber", "modelNumber":
+			return "string"
+		case "statusReason":
+			return "CodeableConcept*"
+		case "deviceName":
+			return "DeviceDeviceName*"
+		case "type":
+			return "CodeableConcept"
+		case "patient":
+			return "Reference"
+		case "note":
+			return "Annotation*"
+		}
+	case "DeviceUdiCarrier":
+		switch string(name) {
+		case "deviceIdentifier", "carrierHRF":
+			return "string"
+		}
+	case "DeviceDeviceName":
+		switch string(name) {
+		case "name", "type":
+			return "string"
+		}
+	case "DeviceUseStatement":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "timingDateTime", "recordedOn":
+			return "string"
+		case "subject", "device":
+			return "Reference"
+		case "timingPeriod":
+			return "Period"
+		case "timingTiming":
+			return "object"
+		case "reasonCode":
+			return "CodeableConcept*"
+		case "reasonReference":
+			return "Reference*"
+		case "bodySite":
+			return "CodeableConcept"
+		case "note":
+			return "Annotation*"
+		}
+	case "DiagnosticReport":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "effectiveDateTime", "issued", "conclusion":
+			return "string"
+		case "category", "conclusionCode":
+			return "CodeableConcept*"
+		case "code":
+			return "CodeableConcept"
+		case "subject", "encounter":
+			return "Reference"
+		case "effectivePeriod":
+			return "Period"
+		case "result", "imagingStudy":
+			return "Reference*"
+		}
+	case "DocumentReference":
+		switch string(name) {
+		case "masterIdentifier":
+			return "Identifier"
+		case "identifier":
+			return "Identifier*"
+		case "status", "date":
+			return "string"
+		case "type":
+			return "CodeableConcept"
+		case "subject":
+			return "Reference"
+		}
+	case "Encounter":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status":
+			return "string"
+		case "class":
+			return "Coding"
+		case "type", "reasonCode":
+			return "CodeableConcept*"
+		case "subject":
+			return "Reference"
+		case "period":
+			return "Period"
+		case "reasonReference":
+			return "Reference*"
+		case "diagnosis":
+			return "EncounterDiagnosis*"
+		}
+	case "EncounterDiagnosis":
+		switch string(name) {
+		case "condition":
+			return "Reference"
+		}
+	case "ImagingStudy":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "started", "description":
+			return "string"
+		case "subject", "encounter":
+			return "Reference"
+		case "procedureCode":
+			return "CodeableConcept*"
+		}
+	case "Medication":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status":
+			return "string"
+		case "code", "form":
+			return "CodeableConcept"
+		}
+	case "MedicationAdministration":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "effectiveDateTime":
+			return "string"
+		case "medicationCodeableConcept":
+			return "CodeableConcept"
+		case "medicationReference", "subject", "context", "request":
+			return "Reference"
+		case "effectivePeriod":
+			return "Period"
+		case "dosage":
+			return "MedicationAdministrationDosage"
+		}
+	case "MedicationAdministrationDosage":
+		switch string(name) {
+		case "text":
+			return "string"
+		case "route", "method":
+			return "CodeableConcept"
+		case "dose":
+			return "Quantity"
+		}
+	case "MedicationDispense":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "whenPrepared", "whenHandedOver":
+			return "string"
+		case "medicationCodeableConcept":
+			return "CodeableConcept"
+		case "medicationReference", "subject", "context":
+			return "Reference"
+		case "authorizingPrescription":
+			return "Reference*"
+		case "daysSupply":
+			return "Quantity"
+		case "dosageInstruction":
+			return "Dosage*"
+		}
+	case "MedicationRequest":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "intent", "authoredOn":
+			return "string"
+		case "category", "reasonCode":
+			return "CodeableConcept*"
+		case "medicationCodeableConcept":
+			return "CodeableConcept"
+		case "medicationReference", "subject", "encounter":
+			return "Reference"
+		case "reasonReference":
+			return "Reference*"
+		case "dosageInstruction":
+			return "Dosage*"
+		case "dispenseRequest":
+			return "MedicationRequestDispenseRequest"
+		}
+	case "MedicationRequestDispenseRequest":
+		switch string(name) {
+		case "validityPeriod":
+			return "Period"
+		case "quantity", "expectedSupplyDuration":
+			return "Quantity"
+		}
+	case "MedicationStatement":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "effectiveDateTime", "dateAsserted":
+			return "string"
+		case "medicationCodeableConcept":
+			return "CodeableConcept"
+		case "medicationReference", "subject", "context":
+			return "Reference"
+		case "effectivePeriod":
+			return "Period"
+		case "reasonCode":
+			return "CodeableConcept*"
+		case "dosage":
+			return "Dosage*"
+		}
+	case "Observation":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "effectiveDateTime", "effectiveInstant", "issued", "valueString":
+			return "string"
+		case "category":
+			return "CodeableConcept*"
+		case "code", "valueCodeableConcept":
+			return "CodeableConcept"
+		case "subject", "encounter":
+			return "Reference"
+		case "effectivePeriod":
+			return "Period"
+		case "effectiveTiming":
+			return "object"
+		case "valueQuantity":
+			return "Quantity"
+		}
+	case "Patient":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "name":
+			return "HumanName*"
+		case "gender", "birthDate", "deceasedDateTime":
+			return "string"
+		case "link":
+			return "PatientLink*"
+		}
+	case "PatientLink":
+		switch string(name) {
+		case "other":
+			return "Reference"
+		case "type":
+			return "string"
+		}
+	case "Procedure":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "performedDateTime", "performedString":
+			return "string"
+		case "statusReason", "category", "code", "outcome":
+			return "CodeableConcept"
+		case "subject", "encounter":
+			return "Reference"
+		case "performedPeriod":
+			return "Period"
+		case "performedAge", "performedRange":
+			return "object"
+		case "reasonCode", "bodySite", "complication", "usedCode":
+			return "CodeableConcept*"
+		case "reasonReference", "usedReference":
+			return "Reference*"
+		case "note":
+			return "Annotation*"
+		case "focalDevice":
+			return "ProcedureFocalDevice*"
+		}
+	case "ProcedureFocalDevice":
+		switch string(name) {
+		case "action":
+			return "CodeableConcept"
+		case "manipulated":
+			return "Reference"
+		}
+	case "ServiceRequest":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "status", "intent", "occurrenceDateTime", "authoredOn":
+			return "string"
+		case "category", "reasonCode":
+			return "CodeableConcept*"
+		case "code":
+			return "CodeableConcept"
+		case "subject", "encounter":
+			return "Reference"
+		case "occurrencePeriod":
+			return "Period"
+		case "occurrenceTiming":
+			return "object"
+		case "reasonReference":
+			return "Reference*"
+		case "note":
+			return "Annotation*"
+		}
+	case "Task":
+		switch string(name) {
+		case "identifier":
+			return "Identifier*"
+		case "basedOn":
+			return "Reference*"
+		case "status", "intent", "priority", "description", "authoredOn", "lastModified":
+			return "string"
+		case "statusReason", "businessStatus", "code":
+			return "CodeableConcept"
+		case "focus", "for", "encounter", "owner":
+			return "Reference"
+		case "note":
+			return "Annotation*"
+		}
+	case "Annotation":
+		switch string(name) {
+		case "text":
+			return "string"
+		}
+	case "CodeableConcept":
+		switch string(name) {
+		case "coding":
+			return "Coding*"
+		case "text":
+			return "string"
+		}
+	case "Coding":
+		switch string(name) {
+		case "system", "code", "display":
+			return "string"
+		}
+	case "Dosage":
+		switch string(name) {
+		case "text", "patientInstruction":
+			return "string"
+		case "timing":
+			return "Timing"
+		case "asNeededCodeableConcept", "route", "method":
+			return "CodeableConcept"
+		case "doseAndRate":
+			return "DosageDoseAndRate*"
+		}
+	case "DosageDoseAndRate":
+		switch string(name) {
+		case "doseQuantity":
+			return "Quantity"
+		case "doseRange":
+			return "object"
+		}
+	case "Extension":
+		switch string(name) {
+		case "url", "valueCode":
+			return "string"
+		case "valueCoding":
+			return "Coding"
+		case "valueCodeableConcept":
+			return "CodeableConcept"
+		case "valueReference":
+			return "Reference"
+		}
+	case "HumanName":
+		switch string(name) {
+		case "use", "text", "family":
+			return "string"
+		case "given":
+			return "string*"
+		}
+	case "Identifier":
+		switch string(name) {
+		case "system", "value":
+			return "string"
+		}
+	case "Period":
+		switch string(name) {
+		case "start", "end":
+			return "string"
+		}
+	case "Quantity":
+		switch string(name) {
+		case "unit", "system", "code":
+			return "string"
+		}
+	case "Reference":
+		switch string(name) {
+		case "reference", "type", "display":
+			return "string"
+		case "identifier":
+			return "Identifier"
+		}
+	case "Timing":
+		switch string(name) {
+		case "event":
+			return "string*"
+		case "repeat":
+			return "TimingRepeat"
+		case "code":
+			return "CodeableConcept"
+		}
+	case "TimingRepeat":
+		switch string(name) {
+		case "boundsPeriod":
+			return "Period"
+		case "boundsDuration":
+			return "Quantity"
+		case "boundsRange":
+			return "object"
+		case "periodUnit":
+			return "string"
+		}
+	}
+	return ""
+}
