@@ -12,11 +12,18 @@ const (
 	EntryDocument = iota
 	EntryTask
 	EntryProvenance
+	EntryProposal // only where the Task is the order of an approved proposal
 )
 
+// Approval is the proposal that an order takes the place of, as the record holds it.
+type Approval struct {
+	ID, ETag string
+	Closed   []byte // the Task with its end
+}
+
 // TransactionBundle makes document, Task and Provenance one transaction in which each of the first two is created only
-// where its instance does not exist yet.
-func TransactionBundle(d Document, s Site, now time.Time, pdf []byte, replaces string) ([]byte, error) {
+// where its instance does not exist yet. approval is nil unless the same write ends an approved proposal.
+func TransactionBundle(d Document, s Site, now time.Time, pdf []byte, replaces string, approval *Approval) ([]byte, error) {
 	docInstance, err := s.DocumentInstance(d.Referral)
 	if err != nil {
 		return nil, err
@@ -39,11 +46,16 @@ func TransactionBundle(d Document, s Site, now time.Time, pdf []byte, replaces s
 	if err != nil {
 		return nil, err
 	}
-	return samply.Bundle{Type: samply.BundleTypeTransaction, Entry: []samply.BundleEntry{
+	entries := []samply.BundleEntry{
 		EntryDocument:   create("DocumentReference", docURN, document, IfNoneExist(DocumentSystem, docInstance)),
 		EntryTask:       create("Task", taskURN, task, IfNoneExist(TaskSystem, taskInstance)),
 		EntryProvenance: create("Provenance", provenanceURN, provenance, ""),
-	}}.MarshalJSON()
+	}
+	if approval != nil {
+		entries = append(entries, samply.BundleEntry{Resource: approval.Closed,
+			Request: &samply.BundleEntryRequest{Method: samply.HTTPVerbPUT, Url: "Task/" + approval.ID, IfMatch: &approval.ETag}})
+	}
+	return samply.Bundle{Type: samply.BundleTypeTransaction, Entry: entries}.MarshalJSON()
 }
 
 // create is one entry that creates a resource, only where the search finds none unless it is "". Resources go in as bytes,

@@ -24,6 +24,15 @@ func DuplicateOf(id string) Closing {
 	return Closing{"cancelled", "duplicate", "duplicate of Task/" + id}
 }
 
+// ApprovedAs closes a proposal that a person approved. id is that of the order; "" where it is written at the same time.
+func ApprovedAs(id string) Closing {
+	text := "Approved; the order stands in its place."
+	if id != "" {
+		text = "Approved; Task/" + id + " stands in its place as the order."
+	}
+	return Closing{"cancelled", "approved", text}
+}
+
 // OtherPatient closes a Task in the chart of somebody whom the record no longer takes for the same person.
 func OtherPatient() Closing {
 	return Closing{"cancelled", "other-patient", "The record says that the filter is another patient's."}

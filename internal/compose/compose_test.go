@@ -133,7 +133,7 @@ func TestNothingIsEmptyAndNobodyIsNamed(t *testing.T) {
 	t.Parallel()
 	for _, d := range []compose.Document{bare(), referralFor("refer"), referralFor("urgent"), referralFor("review")} {
 		for _, s := range []compose.Site{plainSite(), fullSite()} {
-			raw, err := compose.TransactionBundle(d, s, now, []byte("%PDF"), "")
+			raw, err := compose.TransactionBundle(d, s, now, []byte("%PDF"), "", nil)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -145,7 +145,7 @@ func TestNothingIsEmptyAndNobodyIsNamed(t *testing.T) {
 					t.Errorf("holds %s: %s", empty, raw)
 				}
 			}
-			again, err := compose.TransactionBundle(d, s, now, []byte("%PDF"), "")
+			again, err := compose.TransactionBundle(d, s, now, []byte("%PDF"), "", nil)
 			if err != nil || !bytes.Equal(raw, again) {
 				t.Errorf("the same input gave other bytes (%v)", err)
 			}
@@ -155,7 +155,7 @@ func TestNothingIsEmptyAndNobodyIsNamed(t *testing.T) {
 
 func TestTransactionBundleIsConditionalAndLinked(t *testing.T) {
 	t.Parallel()
-	raw, err := compose.TransactionBundle(referralFor("refer"), plainSite(), now, []byte("%PDF"), "")
+	raw, err := compose.TransactionBundle(referralFor("refer"), plainSite(), now, []byte("%PDF"), "", nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -43,6 +43,8 @@ const (
 type Document struct {
 	Assessment assess.Assessment `json:"assessment"`
 	Referral   draft.Referral    `json:"referral"`
+	// Proposal is the id of the Task that a person approved, where the Task is its order; the write-back finds it in the record.
+	Proposal string `json:"-"`
 }
 
 // Concept is a code with words; System and Code may be empty.

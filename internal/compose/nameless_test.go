@@ -33,7 +33,7 @@ func TestNothingIsWrittenThatTheRecordCannotKnow(t *testing.T) {
 			f := &d.Assessment.Filters[0]
 			f.Evidence, f.Focus, d.Assessment.Nameless = c.evidence, c.focus, c.unknown
 			d.Referral.BasedOn = append([]string{"ServiceRequest/s1"}, c.unknown...)
-			bundle, err := compose.TransactionBundle(d, plainSite(), now, []byte("%PDF"), "")
+			bundle, err := compose.TransactionBundle(d, plainSite(), now, []byte("%PDF"), "", nil)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -57,7 +57,7 @@ func TestNothingIsWrittenForAPatientThatTheRecordCannotKnow(t *testing.T) {
 	if _, err := compose.Task(d, plainSite(), now, ""); !errors.Is(err, fault.Invalid) {
 		t.Errorf("Task: got %v", err)
 	}
-	if _, err := compose.TransactionBundle(d, plainSite(), now, []byte("%PDF"), ""); !errors.Is(err, fault.Invalid) || strings.Contains(err.Error(), nameless) {
+	if _, err := compose.TransactionBundle(d, plainSite(), now, []byte("%PDF"), "", nil); !errors.Is(err, fault.Invalid) || strings.Contains(err.Error(), nameless) {
 		t.Errorf("TransactionBundle: got %v", err)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"dwellwatch/internal/draft"
@@ -13,7 +14,7 @@ import (
 // http://hl7.org/fhir/R4/task.html, with the elements that we write.
 type task struct {
 	ResourceType  string       `json:"resourceType"`
-	Contained     []device     `json:"contained"`
+	Contained     []device     `json:"contained,omitempty"`
 	Identifier    []identifier `json:"identifier"`
 	BasedOn       []reference  `json:"basedOn,omitempty"`
 	Status        string       `json:"status"`
@@ -25,12 +26,24 @@ type task struct {
 	For           reference    `json:"for"`
 	AuthoredOn    string       `json:"authoredOn"`
 	LastModified  string       `json:"lastModified"`
-	Requester     reference    `json:"requester"`
+	Requester     requester    `json:"requester"`
 	PerformerType []concept    `json:"performerType,omitempty"`
 	Owner         *reference   `json:"owner,omitempty"`
 	ReasonCode    concept      `json:"reasonCode"`
+	Note          []annotation `json:"note,omitempty"`
 	Restriction   *restriction `json:"restriction,omitempty"`
 	Input         []input      `json:"input,omitempty"`
+}
+
+// requester is the software that drafted a proposal, or by name the person who approved an order.
+type requester struct {
+	Reference string `json:"reference,omitempty"`
+	Display   string `json:"display,omitempty"`
+}
+
+type annotation struct {
+	AuthorString string `json:"authorString"`
+	Text         string `json:"text"`
 }
 
 type restriction struct {
@@ -45,7 +58,7 @@ type input struct {
 // priorities are the codes of http://hl7.org/fhir/request-priority.
 func priorities() []string { return []string{"routine", "urgent", "asap", "stat"} }
 
-// Task builds the Task that should stand for a referral, as a new draft. docRef is the reference to its document
+// Task builds the Task that should stand for a referral, as a new draft, or as an order where a person has approved it. docRef is the reference to its document
 // ("DocumentReference/x", or the urn:uuid of a transaction's entry); "" leaves it out.
 func Task(d Document, s Site, now time.Time, docRef string) ([]byte, error) {
 	t, err := newTask(d, s, now, docRef)
@@ -81,9 +94,12 @@ func newTask(d Document, s Site, now time.Time, docRef string) (task, error) {
 		For:          reference{about.patient},
 		AuthoredOn:   instant(now),
 		LastModified: instant(now),
-		Requester:    reference{"#" + softwareID},
+		Requester:    requester{Reference: "#" + softwareID},
 		ReasonCode: concept{Coding: []coding{{System: VerdictSystem, Code: about.filter.Verdict}},
 			Text: about.filter.Headline},
+	}
+	if d.Referral.Approved {
+		t.order(d)
 	}
 	owner, kind := s.addressee(d.Referral.To)
 	if t.Owner = referenceOrNone(owner); owner == "" {
@@ -99,6 +115,21 @@ func newTask(d Document, s Site, now time.Time, docRef string) (task, error) {
 		t.Input = append(t.Input, input{inputType(inputDocument), reference{docRef}})
 	}
 	return t, nil
+}
+
+// order makes the Task the order that a person approved. A Task's intent never changes, so it is a Task of its own, based on the
+// proposal (http://hl7.org/fhir/R4/task-definitions.html#Task.intent).
+func (t *task) order(d Document) {
+	t.Status, t.Intent = "requested", "order"
+	t.Description = strings.Replace(t.Description, draftNote, " Approved by a clinician from a draft.", 1)
+	if d.Proposal != "" {
+		t.BasedOn = append([]reference{{"Task/" + d.Proposal}}, t.BasedOn...)
+	}
+	if d.Referral.ApprovedBy != "" {
+		// The person asks; the software that drafted is told by the Provenance.
+		t.Contained, t.Requester = nil, requester{Display: d.Referral.ApprovedBy}
+		t.Note = []annotation{{d.Referral.ApprovedBy, "Approved the proposal as an order."}}
+	}
 }
 
 func inputType(code string) concept {
@@ -133,9 +164,10 @@ func again(r draft.Referral) string {
 	return " Asked again: the Task before this one " + how + ", and nothing on record says that the filter came out."
 }
 
+const draftNote = " Draft for clinician review."
+
 // description says in words for a work list what is asked.
 func description(verdict string, emergency bool) string {
-	const draftNote = " Draft for clinician review."
 	switch {
 	case verdict == "urgent" && emergency:
 		return "Vena cava filter: emergency. Telephone now; this is not an emergency channel." + draftNote

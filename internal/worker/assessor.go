@@ -117,11 +117,16 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 	return saved, nil
 }
 
-// past lists our Tasks of rounds before the one that each referral is in.
+// past lists our Tasks of rounds before the one that each referral is in. One that people had taken up may stand for the next round
+// as well.
 func past(rec postgres.Record) []string {
+	stands := map[string]bool{}
+	for _, t := range rec.Tasks {
+		stands[t.ResourceID] = stands[t.ResourceID] || t.Round >= roundOf(rec, t.Key)
+	}
 	var out []string
 	for _, t := range rec.Tasks {
-		if t.Round < roundOf(rec, t.Key) {
+		if !stands[t.ResourceID] {
 			out = append(out, "Task/"+t.ResourceID)
 		}
 	}

@@ -118,7 +118,7 @@ func TestVariantsAreSound(t *testing.T) {
 					f.Evidence = append(f.Evidence, "https://other.example/fhir/Procedure/x9")
 					d.Referral.BasedOn = []string{"ServiceRequest/s1"}
 				})
-				bundle, err := compose.TransactionBundle(b.document, b.config.Site, time.Now(), []byte("%PDF"), "DocumentReference/old")
+				bundle, err := compose.TransactionBundle(b.document, b.config.Site, time.Now(), []byte("%PDF"), "DocumentReference/old", nil)
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -40,6 +40,7 @@ const (
 	AttentionNoVersion    = "no-version"          // the record gives no versions, so nothing can be updated safely
 	AttentionOtherPatient = "other-patient"       // the record holds our identifier for another patient
 	AttentionCopies       = "copies-in-work"      // people work on two Tasks for one filter
+	AttentionEnded        = "ended-and-approved"  // people ended in the record what a person approved
 	AttentionOutOfStep    = "document-superseded" // the record holds a later document than the one wanted
 	AttentionUnreadable   = "unreadable"          // what is wanted cannot be composed
 	AttentionUnseen       = "search-incomplete"   // nothing was found to close, in a search that could not be read to its end

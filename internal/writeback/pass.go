@@ -128,8 +128,9 @@ func (r *run) open(ctx context.Context, s state) error {
 		return err
 	}
 	s.tasks = tasks
-	keep, found := r.mainTask(slices.DeleteFunc(slices.Clone(s.tasks), r.leftBehind))
+	keep, found := r.mainTask(slices.DeleteFunc(slices.Clone(s.tasks), r.superseded))
 	live := found && !keep.ended()
+	r.approve(s.tasks)
 	if live {
 		if err := r.retireCopies(ctx, s.tasks, keep); err != nil {
 			return err
@@ -146,7 +147,7 @@ func (r *run) open(ctx context.Context, s state) error {
 	if !written && !spent {
 		replaces := currentOf(s.documents)
 		if !live {
-			done, err := r.createTogether(ctx, replaces)
+			done, err := r.createTogether(ctx, replaces, r.proposal(s.tasks))
 			if err != nil || done {
 				return err
 			}
@@ -169,7 +170,7 @@ func (r *run) open(ctx context.Context, s state) error {
 			return err
 		}
 		keep, live = held{id: id}, true
-		if err := r.retireCopies(ctx, slices.DeleteFunc(s.tasks, func(t held) bool { return !r.leftBehind(t) }), keep); err != nil {
+		if err := r.retireCopies(ctx, slices.DeleteFunc(s.tasks, func(t held) bool { return !r.superseded(t) }), keep); err != nil {
 			return err
 		}
 	}
@@ -193,7 +194,7 @@ func (r *run) retireCopies(ctx context.Context, tasks []held, keep held) error {
 		switch {
 		case t.id == keep.id || t.ended():
 		case t.untouched():
-			if err := r.endTask(ctx, t, compose.DuplicateOf(keep.id)); err != nil {
+			if err := r.endTask(ctx, t, r.displaced(t, keep.id)); err != nil {
 				return err
 			}
 		default:
@@ -215,7 +216,10 @@ func (r *run) endTask(ctx context.Context, t held, c compose.Closing) error {
 // refresh brings our elements of an untouched Task up to date. keepDue leaves its due day: the document that stands gives
 // the same, and a lost database does not put it off.
 func (r *run) refresh(ctx context.Context, t held, documentID string, keepDue bool) error {
-	want, err := compose.Task(r.document, r.c.cfg.Site, r.c.cfg.Now(), documentReference(documentID))
+	document := r.document
+	// A Task keeps the intent with which it was made: an order of a database that was lost is not worded as a draft.
+	document.Referral.Approved = t.isOrder()
+	want, err := compose.Task(document, r.c.cfg.Site, r.c.cfg.Now(), documentReference(documentID))
 	if err != nil {
 		return err
 	}
@@ -234,7 +238,7 @@ func (r *run) refresh(ctx context.Context, t held, documentID string, keepDue bo
 
 // createTogether creates document, Task and Provenance in one transaction. done is false, without an error, where the
 // record takes no transactions.
-func (r *run) createTogether(ctx context.Context, replaces string) (done bool, err error) {
+func (r *run) createTogether(ctx context.Context, replaces string, proposal *held) (done bool, err error) {
 	takes, err := r.c.takesTransactions(ctx)
 	if err != nil || !takes {
 		return false, err
@@ -243,7 +247,11 @@ func (r *run) createTogether(ctx context.Context, replaces string) (done bool, e
 	if err != nil {
 		return false, err
 	}
-	bundle, err := compose.TransactionBundle(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, replaces)
+	approval, err := r.approval(ctx, proposal)
+	if err != nil {
+		return false, err
+	}
+	bundle, err := compose.TransactionBundle(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, replaces, approval)
 	if err != nil {
 		return false, err
 	}
