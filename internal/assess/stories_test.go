@@ -78,8 +78,8 @@ func TestStoriesCoverVerdictsAndRules(t *testing.T) {
 			}
 		}
 	}
-	if n < 30 {
-		t.Errorf("%d stories, want at least 30", n)
+	if n < 80 {
+		t.Errorf("%d stories, want at least 80", n)
 	}
 	for _, v := range []rules.Verdict{rules.Refer, rules.Urgent, rules.Review, rules.Wait, rules.Keep, rules.Clarify, rules.Closed} {
 		if !verdicts[string(v)] {

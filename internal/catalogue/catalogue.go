@@ -4,6 +4,7 @@ package catalogue
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -15,6 +16,10 @@ type Model struct {
 	Identifiers []string // UDI device identifiers
 	Numbers     []string // model numbers
 	Names       []string // other names, lower case
+	// MarketedFrom and MarketedTo are the first and last day on which it was sold, YYYY-MM-DD; "" where not known.
+	MarketedFrom, MarketedTo string
+	// RetrievalDays is for how many days after placement its label speaks of retrieval; 0 where it says none.
+	RetrievalDays int
 }
 
 // Catalogue is a set of models.
@@ -54,7 +59,8 @@ func fold(s string) string { return strings.ToLower(strings.Join(strings.Fields(
 func (c Catalogue) Digest() string {
 	var lines []string
 	for _, m := range c.Models {
-		lines = append(lines, strings.Join([]string{m.Name, m.Design, m.Intent, strings.Join(m.Identifiers, ","), strings.Join(m.Numbers, ","), strings.Join(m.Names, ",")}, "|"))
+		lines = append(lines, strings.Join([]string{m.Name, m.Design, m.Intent, strings.Join(m.Identifiers, ","), strings.Join(m.Numbers, ","), strings.Join(m.Names, ","),
+			m.MarketedFrom, m.MarketedTo, strconv.Itoa(m.RetrievalDays)}, "|"))
 	}
 	slices.Sort(lines)
 	return strings.Join(lines, "\n")

@@ -33,7 +33,7 @@ func (r *reader) describe(n *node) (filter.Device, bool) {
 	}
 	d.Name = name
 	model, by := r.models.Find(d.Identifier, d.Number, name)
-	d.Model = filter.Model{Name: model.Name, Design: model.Design, Intent: model.Intent, By: by}
+	d.Model = modelOf(model, by)
 	c := r.concept(n.get("type"))
 	known := by != "none" || c.in("filter-device") || saysFilter(c.words) || saysFilter(strings.Join(names, " . "))
 	return d, known
@@ -127,7 +127,7 @@ func (r *reader) namedDevice(n *node, reference gjson.Result) (filter.Device, []
 		return filter.Device{}, nil, false
 	}
 	model, by := r.models.Find("", "", display)
-	return filter.Device{Ref: ref, Name: display, Model: filter.Model{Name: model.Name, Design: model.Design, Intent: model.Intent, By: by}}, nil, true
+	return filter.Device{Ref: ref, Name: display, Model: modelOf(model, by)}, nil, true
 }
 
 // place adds a placement and notes whether its day lies after the day the entry was written.

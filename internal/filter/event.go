@@ -62,6 +62,10 @@ type Model struct {
 	Design string // conical | double-basket | other | unknown
 	Intent string // retrievable | permanent | unknown
 	By     string // udi | model-number | name | none
+	// MarketedFrom and MarketedTo are the first and last day on which it was sold; 0 where not known.
+	MarketedFrom, MarketedTo Day
+	// RetrievalDays is for how many days its label speaks of retrieval; 0 where it says none.
+	RetrievalDays int
 }
 
 func (m Model) identified() bool { return m.By != "" && m.By != "none" }

@@ -216,6 +216,21 @@ func (d *draft) flaws() []Contradiction {
 	return out
 }
 
+// outOfTime notes a placement on a day on which the model was not sold: the model or the day is wrong. It never decides anything.
+func (d *draft) outOfTime(placed Span) []Contradiction {
+	m := d.model()
+	text := ""
+	switch {
+	case m.MarketedFrom != 0 && placed.Latest < m.MarketedFrom:
+		text = "The placement is dated " + placed.String() + ", and the model " + m.Name + " was first sold on " + m.MarketedFrom.String() + ": the model or the day is wrong."
+	case m.MarketedTo != 0 && placed.Earliest > m.MarketedTo:
+		text = "The placement is dated " + placed.String() + ", and the model " + m.Name + " was last sold on " + m.MarketedTo.String() + ": the model or the day may be wrong."
+	default:
+		return nil
+	}
+	return []Contradiction{{Kind: "model-out-of-time", Text: text, Evidence: d.evidence()}}
+}
+
 // own lists what makes this filter itself and no other.
 func (d *draft) own() []Ref {
 	var out []Ref
@@ -266,7 +281,7 @@ func (r *reconstruction) history(known []KnownKey, mint func(Ref) string) Histor
 func (r *reconstruction) close(d *draft) Filter {
 	f := Filter{Placed: d.placed(), Removed: Unknown()}
 	f.Devices = d.devices()
-	f.Contradictions = append(slices.Clone(d.doubts), d.flaws()...)
+	f.Contradictions = slices.Concat(d.doubts, d.flaws(), d.outOfTime(f.Placed))
 	f.Events = append(slices.Clone(d.events), d.later...)
 	slices.SortFunc(f.Events, compare)
 	f.Evidence = refs(f.Events)

@@ -97,6 +97,20 @@ func windowRules() []Rule {
 		{"window-in", "Dwell is in the retrieval window", windowSource, policy.SecondHand, at(WindowIn, "The dwell lies in the window.")},
 		{"window-past", "Dwell is past the retrieval window", windowSource, policy.SecondHand, at(WindowPast, "The dwell lies past the window; a long dwell alone never rules a removal out.")},
 		{"window-undetermined", "The days known are not exact enough for the window", windowSource, policy.SecondHand, at(WindowUndetermined, "The possible days lie on two sides of a limit.")},
+		{"labelled-retrieval-days", "The label of the model gives a time for retrieval", "the site's device catalogue, from the label of the model", policy.Seen, func(s *Situation) []Finding {
+			m := s.Filter.Model
+			if m.RetrievalDays == 0 || s.out() || len(s.Dead) > 0 || !s.Filter.Placed.Bounded() {
+				return nil
+			}
+			first, last := s.Filter.Placed.Earliest.Add(m.RetrievalDays), s.Filter.Placed.Latest.Add(m.RetrievalDays)
+			when := "It ends on " + last.String() + " at the latest."
+			if s.Clock.Reached(last.Add(1)) {
+				when = "It has ended; that does not speak against a retrieval, but it is beyond the label."
+			} else if s.Clock.Reached(first.Add(1)) {
+				when = "Whether it has ended depends on the day of placement."
+			}
+			return s.find(fmt.Sprintf("The label of %s speaks of retrieval within %d days of placement. %s", m.Name, m.RetrievalDays, when))
+		}},
 	}
 }
 

@@ -2,9 +2,11 @@ package rules_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/rules"
 )
 
 // TestWindow: before on days 0 to 28, in on days 29 to 54, past from day 55 (FDA safety communication of 6 May 2014 and its
@@ -61,6 +63,39 @@ func TestWindow(t *testing.T) {
 		}
 		if got := side(low, lowKnown) + "-" + side(high, highKnown); got != c.dwell {
 			t.Errorf("%s: dwell %s, want %s", c.name, got, c.dwell)
+		}
+	}
+}
+
+// TestLabelledDays: the days that the label of a model gives, a day before their end, on it and after it; the day of placement is
+// day 0. Expected days counted on a calendar.
+func TestLabelledDays(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name   string
+		placed filter.Span
+		asOf   string
+		want   string
+	}{
+		{"the day before the last", on(t, "2025-09-02"), "2026-02-28", "It ends on 2026-03-01 at the latest."},
+		{"the last day", on(t, "2025-09-02"), "2026-03-01", "It ends on 2026-03-01 at the latest."},
+		{"the day after", on(t, "2025-09-02"), "2026-03-02", "It has ended;"},
+		{"a month, none over", span(t, "2025-09-01", "2025-09-30"), "2026-02-28", "It ends on 2026-03-29 at the latest."},
+		{"a month, one day over", span(t, "2025-09-01", "2025-09-30"), "2026-03-01", "Whether it has ended depends"},
+		{"a month, all but one over", span(t, "2025-09-01", "2025-09-30"), "2026-03-29", "Whether it has ended depends"},
+		{"a month, all over", span(t, "2025-09-01", "2025-09-30"), "2026-03-30", "It has ended;"},
+		{"no day known", filter.Unknown(), "2026-03-30", ""},
+	} {
+		f := placedFilter(c.placed)
+		f.Model.Name, f.Model.RetrievalDays = "Example A", 180
+		got := ""
+		for _, finding := range judge(f, rules.Facts{}, day(t, c.asOf)).Findings {
+			if finding.Rule == "labelled-retrieval-days" {
+				got = finding.Text
+			}
+		}
+		if c.want == "" && got != "" || !strings.Contains(got, c.want) {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
 	}
 }
