@@ -7,8 +7,12 @@ import (
 // assign gives every later event to the filter it happened to, in order of time.
 func (r *reconstruction) assign(events []Event) {
 	events = r.parted(events)
-	for _, e := range r.retrievals(events) {
-		r.assignRemoval(e)
+	for _, o := range r.retrievals(events) {
+		if failed := r.failedBeside(o, events); len(failed) > 0 {
+			r.assignBilled(o, failed)
+			continue
+		}
+		r.assignRemoval(o)
 	}
 	for _, e := range events {
 		switch e.Kind {
@@ -241,64 +245,6 @@ func (r *reconstruction) again(d *draft, o *retrieval) {
 	if d.reopened {
 		d.unclear = append(d.unclear, "two retrievals are recorded and neither states its outcome")
 	}
-}
-
-// assignAttempt gives an attempt or a repositioning to its filter; it proves that a filter was in on that day.
-func (r *reconstruction) assignAttempt(e Event) {
-	r.tried = append(r.tried, trial{e.When, r.triable(e)})
-	found := r.candidates(e.Devices, e.When)
-	found = slices.DeleteFunc(found, func(d *draft) bool {
-		return d.removal != nil && d.removal.when.Latest < e.When.Earliest
-	})
-	if len(found) == 0 {
-		found = r.inPlaceOn(e)
-	}
-	switch {
-	case len(found) == 0:
-		if d := r.lastPresumed(&retrieval{events: []Event{e}, when: e.When}); d != nil {
-			r.reopen(d, e)
-			return
-		}
-		d := r.unplaced(e)
-		d.later = append(d.later, e)
-	case len(found) == 1:
-		found[0].later = append(found[0].later, e)
-	default:
-		for _, d := range found {
-			d.doubt("attempt-of-which", "An entry of "+e.When.String()+" does not say which of the filters it is about.", false, append(d.evidence(), e.Evidence...)...)
-			d.later = append(d.later, e)
-		}
-	}
-}
-
-// triable lists the filters that an attempt can have been about: the one whose device it names, else all placed by then that
-// nothing tells apart from it.
-func (r *reconstruction) triable(e Event) []*draft {
-	var named, possible []*draft
-	for _, d := range r.filters {
-		switch {
-		case d.orphan || d.placed().Earliest > e.When.Latest:
-		case namesSame(d.devices(), e.Devices):
-			named = append(named, d)
-		case !conflict(d, &draft{events: []Event{{Kind: InPlace, Devices: e.Devices}}}):
-			possible = append(possible, d)
-		}
-	}
-	if len(named) > 0 {
-		return named
-	}
-	return possible
-}
-
-// inPlaceOn lists filters that have since come out but were in on the day of the event.
-func (r *reconstruction) inPlaceOn(e Event) []*draft {
-	var out []*draft
-	for _, d := range r.filters {
-		if d.removal != nil && d.placed().Earliest <= e.When.Latest && d.removal.when.Latest >= e.When.Earliest {
-			out = append(out, d)
-		}
-	}
-	return out
 }
 
 func (r *reconstruction) assignClaim(e Event) {

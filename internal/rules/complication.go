@@ -187,7 +187,7 @@ func complicationRules() []Rule {
 			if len(s.Conflict) == 0 || s.out() {
 				return nil
 			}
-			return s.find("A therapeutic anticoagulant is on record and so is an active bleed; the one or the other is out of date, or the patient takes what must not be taken.", s.Conflict)
+			return s.find("A therapeutic anticoagulant is on record and so is an active bleed; the one or the other is out of date, or what is prescribed must not be given.", s.Conflict)
 		}},
 		{"haemoglobin-fall", "The haemoglobin has fallen", "ISTH definition of major bleeding, Schulman and Kearon, J Thromb Haemost 2005;3:692-694: a fall of 2 g/dL", policy.Memory, func(s *Situation) []Finding {
 			if len(s.HaemoglobinFall) == 0 || s.out() {

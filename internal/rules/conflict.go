@@ -6,8 +6,8 @@ import (
 	"dwellwatch/internal/filter"
 )
 
-// conflict gives the entries of an active bleed that came after a therapeutic anticoagulant was begun which is still on record: the one or the other is out of date, or the
-// patient takes what must not be taken. Either wants somebody at once, whatever becomes of the filter.
+// conflict gives the entries of an active bleed that came after a therapeutic anticoagulant was begun which is still on record: the one or the
+// other is out of date, or what is prescribed must not be given. Either wants somebody at once, whatever becomes of the filter.
 func (s *Situation) conflict() []filter.Ref {
 	if s.Anticoagulation.Level != Therapeutic {
 		return nil
