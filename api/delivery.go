@@ -169,7 +169,7 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 	}
 	warnings := fhir.Warnings(st.resource)
 	for _, path := range it.Lookalikes {
-		warnings = append(warnings, fhir.Issue{Severity: "warning", Code: "code-invalid", Expression: path, Text: lookalikeText})
+		warnings = append(warnings, fhir.Issue{Severity: "warning", Code: "code-invalid", Expression: path, Text: screen.LookalikeText})
 	}
 	if st.resource.Type == "Patient" && o.Version > 0 && st.resource.NamelessID() {
 		warnings = append(warnings, fhir.Issue{Severity: "warning", Code: "incomplete", Expression: "Patient.id", Text: namelessText})
@@ -196,9 +196,6 @@ const undecidedText = "neither meta.versionId nor meta.lastUpdated tells whether
 // sameVersionText answers content that replaced other content of the very same version.
 const sameVersionText = "same version, other content: a record gives every change a new meta.versionId and meta.lastUpdated; " +
 	"the order of receipt decided"
-
-// lookalikeText answers a code that would have been one of a filter with its system beside it.
-const lookalikeText = "the code looks like a listed one but its system is missing or unknown, so it was not taken for it"
 
 // namelessText answers a Patient whose id was made here.
 const namelessText = "this Patient came without an id of the record, so nothing in the record can be about the patient: " +

@@ -80,8 +80,8 @@ func (s *server) deleteResource(c *gin.Context, d *delivery) error {
 // targetOf reads type and id of the URL. A type that R4 does not have is no route.
 func targetOf(c *gin.Context) (target, error) {
 	t := target{Type: c.Param("type"), ID: c.Param("id")}
-	if !slices.Contains(r4Types(), t.Type) {
-		return t, refusal(http.StatusNotFound, "not-supported", "", notR4)
+	if !slices.Contains(fhir.R4Types(), t.Type) {
+		return t, refusal(http.StatusNotFound, "not-supported", "", fhir.NotR4)
 	}
 	if t.ID != "" && !fhir.ValidID(t.ID) {
 		return t, refusal(http.StatusBadRequest, "value", t.Type+".id", "an id is 1 to 64 letters, digits, hyphens and full stops")

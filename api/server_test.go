@@ -303,11 +303,11 @@ func TestTypesAreThoseOfR4(t *testing.T) {
 			want = append(want, code)
 		}
 	}
-	if diff := cmp.Diff(want, r4Types()); diff != "" {
+	if diff := cmp.Diff(want, fhir.R4Types()); diff != "" {
 		t.Errorf("(-samply +ours):\n%s", diff)
 	}
 	for _, k := range keptTypes() {
-		if !slices.Contains(r4Types(), k) {
+		if !slices.Contains(fhir.R4Types(), k) {
 			t.Errorf("%s is not a type of R4", k)
 		}
 	}

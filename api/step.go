@@ -135,8 +135,8 @@ func (st step) ignoring(resourceType, path string) step {
 	switch {
 	case kept(resourceType):
 		return st
-	case !known(resourceType):
-		return st.fail("not-supported", path, notR4)
+	case !fhir.KnownType(resourceType):
+		return st.fail("not-supported", path, fhir.NotR4)
 	}
 	return st.informed(ignoredText(resourceType))
 }

@@ -154,8 +154,7 @@ func ndjson(lines [][]byte) bool {
 // take adds a resource, or the entries of a Bundle.
 func (g *reading) take(r fhir.Resource, line int) {
 	if r.Type != "Bundle" {
-		g.readable = true
-		g.resources = append(g.resources, r)
+		g.add(r, "", line)
 		return
 	}
 	b, err := fhir.DecodeBundle(r)
@@ -164,14 +163,24 @@ func (g *reading) take(r fhir.Resource, line int) {
 		return
 	}
 	g.readable = g.readable || len(b.Entries) == 0
-	for _, e := range b.Entries {
+	for i, e := range b.Entries {
 		switch {
 		case e.Fault != nil:
 			g.faults = append(g.faults, inputFault{line, e.Fault})
-			continue
 		case e.HasResource:
-			g.resources = append(g.resources, e.Resource)
+			g.add(e.Resource, fmt.Sprintf("Bundle.entry[%d].resource.", i), line)
+		default:
+			g.readable = true
 		}
-		g.readable = true
 	}
+}
+
+// add adds one resource of a type that there is; a misspelt one would go by unheard.
+func (g *reading) add(r fhir.Resource, at string, line int) {
+	if !fhir.KnownType(r.Type) {
+		g.faults = append(g.faults, inputFault{line, &fhir.Invalid{Issues: []fhir.Issue{{Severity: "error", Code: "not-supported", Expression: at + "resourceType", Text: fhir.NotR4}}}})
+		return
+	}
+	g.readable = true
+	g.resources = append(g.resources, r)
 }

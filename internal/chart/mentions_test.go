@@ -30,8 +30,9 @@ func TestMentionsReadsWordsAsTokensDoes(t *testing.T) {
 }
 
 // TestMentionsNeedsLittleMemory: a body that anybody may send must not be multiplied.
+//
+//nolint:paralleltest // what it counts is the whole process's memory
 func TestMentionsNeedsLittleMemory(t *testing.T) {
-	t.Parallel()
 	sets, err := ShippedSets()
 	if err != nil {
 		t.Fatal(err)

@@ -36,6 +36,7 @@ func (r *reader) procedure(n *node) {
 		placement, moved, removal = told == placed, told == repositioned, told == retrieved || told == retrievalFailed
 	}
 	if !placement && !removal && !nonspecific && !moved && len(implanted)+len(explanted) == 0 {
+		r.lookalikes(n)
 		r.sightings(n, touched)
 		return
 	}

@@ -144,20 +144,6 @@ func (s Sets) names(system, code string) []string {
 	return out
 }
 
-// Lookalike reports whether a code is one that tells of a filter in some system, while the system given is missing or none
-// that any set knows.
-func (s Sets) Lookalike(system, code string) bool {
-	if s.systems[canonicalSystem(system)] {
-		return false
-	}
-	for known := range s.systems {
-		if slices.ContainsFunc(s.names(known, code), func(n string) bool { return slices.Contains(evidenceSets(), n) }) {
-			return true
-		}
-	}
-	return false
-}
-
 // canonicalSystem maps the published addresses of one code system to one. Blanks around it and slashes at its end do not count.
 func canonicalSystem(system string) string {
 	system = strings.TrimRight(strings.TrimSpace(system), "/")

@@ -15,13 +15,10 @@ type sig struct {
 	never  bool
 }
 
-// sigsOf reads the words of a dosage, part by part. It gives nothing where any part says something that is not understood as a
-// dose and a frequency: half a reading of a dose would be a guess.
+// sigsOf reads the words of a dosage, part by part. It gives nothing where any part holds a word that is not understood: half a
+// reading of a dose would be a guess. A single part may say a dose or a frequency only, or neither.
 func (p *sigPatterns) sigsOf(text string) []sig {
-	if p == nil {
-		p = newSigPatterns()
-	}
-	text = strings.ToLower(strings.Join(strings.Fields(text), " "))
+	text = p.spelled.ReplaceAllString(strings.ToLower(strings.Join(strings.Fields(text), " ")), "")
 	if text == "" || p.doubt.MatchString(text) {
 		return nil
 	}
@@ -33,9 +30,12 @@ func (p *sigPatterns) sigsOf(text string) []sig {
 		}
 		out = append(out, s)
 	}
-	for i := range out[:len(out)-1] {
-		if out[i].days == 0 {
-			return nil // when the next part begins is not said
+	if len(out) == 1 {
+		return out
+	}
+	for i, s := range out {
+		if s.dose == 0 || s.perDay == 0 || s.days == 0 && i < len(out)-1 {
+			return nil // what is given, or when the next part begins, is not said
 		}
 	}
 	return out
@@ -43,8 +43,9 @@ func (p *sigPatterns) sigsOf(text string) []sig {
 
 // sigPatterns are the patterns of words, compiled once with the value sets.
 type sigPatterns struct {
-	then, doubt, dose, long, prn *regexp.Regexp
-	often                        []often
+	then, doubt, against, dose, long, prn, spelled, word *regexp.Regexp
+	often, weak                                          []often
+	plain                                                map[string]bool
 }
 
 type often struct {
@@ -53,63 +54,108 @@ type often struct {
 }
 
 func newSigPatterns() *sigPatterns {
-	return &sigPatterns{
-		then:  regexp.MustCompile(`,? ?\b(?:and then|then|followed by)\b ?|; ?`),
-		doubt: regexp.MustCompile(`\b(?:do not|don't|not to|hold|stop|unless|until|if|except|or|as directed|per protocol|sliding|titrate\w*|adjust\w*|alternat\w*)\b|\b(?:two|three|four|half|[2-9]) (?:x )?\d+(?:[.,]\d+)? ?mg\b`),
-		dose:  regexp.MustCompile(`(\d+(?:[.,]\d+)?|\bone|\btwo|\bthree)\s*(mg ?/ ?kg|units? ?/ ?kg|iu ?/ ?kg|mg|mcg|ug|µg|units?|iu|tablets?|tabs?|capsules?|caps?|syringes?)\b`),
+	p := &sigPatterns{
+		then:    regexp.MustCompile(`,? ?\b(?:and then|then|followed by)\b ?|; ?`),
+		doubt:   regexp.MustCompile(`\b(?:do not|don't|not to|hold|stop|unless|until|if|except|or|as directed|per protocol|sliding|titrate\w*|adjust\w*|alternat\w*)\b|\b(?:two|three|four|half|[2-9]) (?:x )?\d+(?:[.,]\d+)? ?mg\b`),
+		against: regexp.MustCompile(`\b(?:half|quarter|every (?:other|second) day|alternate days?|not yet|not started|on hold|hold until|do not (?:give|take|start))\b|[½¼¾]`),
+		dose:    regexp.MustCompile(`(\d+(?:[.,]\d+)?|\bone|\btwo|\bthree)\s*(mg ?/ ?kg|units? ?/ ?kg|iu ?/ ?kg|mg|mcg|ug|µg|units?|iu|tablets?|tabs?|capsules?|caps?|syringes?)\b( total\b)?`),
 		often: []often{
-			{regexp.MustCompile(`\b(?:twice (?:a day|daily|per day)|two times (?:a day|daily)|2 ?x ?(?:daily|a day|/ ?d(?:ay)?)|bid|b\.i\.d\.?|q ?12 ?h(?:ours?|rs?)?|every (?:12|twelve) hours?|morning and evening)(?:\b|$)`), 2},
-			{regexp.MustCompile(`\b(?:three times (?:a day|daily|per day)|3 ?x ?(?:daily|a day)|tid|t\.i\.d\.?|q ?8 ?h(?:ours?|rs?)?|every (?:8|eight) hours?)(?:\b|$)`), 3},
-			{regexp.MustCompile(`\b(?:once (?:a day|daily|per day)|one time (?:a day|daily)|1 ?x ?(?:daily|a day)|every day|each day|qd|q\.d\.?|q ?24 ?h(?:ours?|rs?)?|every (?:24|twenty-four) hours?|every (?:morning|evening|night)|nightly|at bedtime|in the (?:morning|evening))(?:\b|$)`), 1},
-			{regexp.MustCompile(`\bdaily\b`), 1},
+			{regexp.MustCompile(`\b(?:twice (?:a day|daily|per day)|(?:two|2) times (?:a day|daily|per day)|2 ?x ?(?:daily|a day|/ ?d(?:ay)?)|bid|b\.i\.d\.?|q ?12 ?h(?:ours?|rs?)?|every (?:12|twelve) hours?|(?:every |in the )?morning and (?:in the )?(?:evening|night))(?:\b|$)`), 2},
+			{regexp.MustCompile(`\b(?:three times (?:a day|daily|per day)|3 times (?:a day|daily)|3 ?x ?(?:daily|a day)|tid|t\.i\.d\.?|q ?8 ?h(?:ours?|rs?)?|every (?:8|eight) hours?)(?:\b|$)`), 3},
+			{regexp.MustCompile(`\b(?:once (?:a day|daily|per day)|(?:one|1) times? (?:a day|daily)|1 ?x ?(?:daily|a day)|qd|q\.d\.?|q ?24 ?h(?:ours?|rs?)?|every (?:24|twenty-four) hours?)(?:\b|$)`), 1},
 		},
-		long: regexp.MustCompile(`\bfor (?:the first )?(\d+|one|two|three|seven|fourteen) (day|week|month)s?\b|\bfirst (\d+) (day|week)s?\b`),
-		prn:  regexp.MustCompile(`\b(?:as needed|when needed|prn|p\.r\.n\.?|once only|single dose|one dose|stat)\b`),
+		weak: []often{
+			{regexp.MustCompile(`\b(?:every (?:day|morning|evening|night)|each day|nightly|at bedtime|in the (?:morning|evening)|daily)\b`), 1},
+		},
+		long:    regexp.MustCompile(`\bfor (?:the first )?(\d+|one|two|three|seven|fourteen) (day|week|month)s?\b|\bfirst (\d+) (day|week)s?\b`),
+		prn:     regexp.MustCompile(`\b(?:as needed|when needed|prn|p\.r\.n\.?|once only|single dose|one dose|stat)\b`),
+		spelled: regexp.MustCompile(` ?\((?:one|two|three|seven|eight|twelve|twenty-four)\)`),
+		word:    regexp.MustCompile(`[^\s,.:()\[\]/-]+`),
+		plain:   map[string]bool{},
 	}
+	for _, w := range strings.Fields(`one take takes give given inject administer swallow use dose doses of by mouth orally oral po p o with food meal meals water
+		sc sq subq subcut subcutaneous subcutaneously under the skin into in via a an each at about same time total tablet tablets tab tabs capsule capsules
+		cap caps syringe syringes film-coated film coated to treat prevent treatment prevention for blood clot clots dvt pe vte deep vein venous thrombosis
+		pulmonary embolism anticoagulant anticoagulation please patient
+		apixaban rivaroxaban dabigatran edoxaban enoxaparin dalteparin tinzaparin fondaparinux heparin etexilate sodium tosylate`) {
+		p.plain[w] = true
+	}
+	return p
 }
 
 func (p *sigPatterns) sigOf(part string) (sig, bool) {
 	var s sig
-	s.never = p.prn.MatchString(part)
-	doses := p.dose.FindAllStringSubmatch(part, -1)
-	counted := 0
-	for _, d := range doses {
-		value, unit := numberIn(d[1]), unitOf(d[2])
-		switch {
-		case unit == "{tbl}":
-			counted++
-			if s.unit == "" {
-				s.dose, s.unit = value, unit
-			} else if s.unit == "{tbl}" {
-				return s, false
-			}
-			continue
-		case s.unit != "" && s.unit != "{tbl}" && (s.unit != unit || s.dose != value):
-			return s, false // two doses in one part
-		}
-		// "one 5 mg tablet": the tablet's strength, which is the dose only where one is taken.
-		if s.unit == "{tbl}" && s.dose != 1 {
-			return s, false
-		}
-		s.dose, s.unit = value, unit
+	if s.never = p.prn.MatchString(part); s.never {
+		return s, true
 	}
-	if counted > 1 {
-		return s, false
-	}
-	for _, o := range p.often {
-		if o.expr.MatchString(part) {
-			s.perDay = o.perDay
-			break
-		}
-	}
+	rest := []byte(part)
+	blank := func(at []int) { copy(rest[at[0]:at[1]], strings.Repeat(" ", at[1]-at[0])) }
 	if m := p.long.FindStringSubmatch(part); m != nil {
 		n, per := m[1], m[2]
 		if n == "" {
 			n, per = m[3], m[4]
 		}
 		s.days = int(numberIn(n)) * map[string]int{"day": 1, "week": 7, "month": 30}[per]
+		blank(p.long.FindStringIndex(part))
 	}
-	return s, s.never || s.dose > 0 && s.perDay > 0
+	if !p.doseOf(part, &s, blank) || !p.oftenOf(part, &s, blank) {
+		return s, false
+	}
+	for _, w := range p.word.FindAllString(string(rest), -1) {
+		if !p.plain[w] {
+			return s, false
+		}
+	}
+	return s, true
+}
+
+// doseOf reads the dose of one part; false where the part tells of two.
+func (p *sigPatterns) doseOf(part string, s *sig, blank func([]int)) bool {
+	counted := 0
+	for _, at := range p.dose.FindAllStringSubmatchIndex(part, -1) {
+		value, unit := numberIn(part[at[2]:at[3]]), unitOf(part[at[4]:at[5]])
+		blank(at[:2])
+		if unit == "{tbl}" {
+			if counted++; counted > 1 {
+				return false
+			}
+			if s.unit == "" {
+				s.dose, s.unit = value, unit
+			}
+			continue
+		}
+		whole := at[6] >= 0 // "2 tablets (10 mg total)"
+		switch {
+		case s.unit != "" && s.unit != "{tbl}" && (s.unit != unit || s.dose != value):
+			return false
+		case s.unit == "{tbl}" && s.dose != 1 && !whole:
+			return false // the tablet's strength is the dose only where one is taken
+		}
+		s.dose, s.unit = value, unit
+	}
+	return true
+}
+
+// oftenOf reads the frequency of one part; false where the part tells of two. Words that say only that it is every day give way.
+func (p *sigPatterns) oftenOf(part string, s *sig, blank func([]int)) bool {
+	for _, o := range p.often {
+		for _, at := range o.expr.FindAllStringIndex(part, -1) {
+			if s.perDay != 0 && s.perDay != o.perDay {
+				return false
+			}
+			s.perDay = o.perDay
+			blank(at)
+		}
+	}
+	for _, o := range p.weak {
+		for _, at := range o.expr.FindAllStringIndex(part, -1) {
+			if s.perDay == 0 {
+				s.perDay = o.perDay
+			}
+			blank(at)
+		}
+	}
+	return true
 }
 
 func numberIn(text string) float64 {

@@ -85,6 +85,9 @@ func (s *Situation) grade(c Course) graded {
 	if vitaminK(c.Agent) {
 		return s.gradeINR(g)
 	}
+	if c.Doubtful {
+		return g // a strength is no dose where the words about it are not understood
+	}
 	if c.Agent == "fondaparinux" && mg >= 5 {
 		return s.gradeFondaparinux(g, mg)
 	}

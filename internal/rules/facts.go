@@ -70,6 +70,7 @@ type Course struct {
 	Refilled   filter.Span  // latest day of a dispense or renewal; Unknown where none
 	RefilledBy []filter.Ref // what tells of it
 	Outpatient bool
+	Doubtful   bool // its words say something of the dose that is not understood, or speak against its elements
 	Never      bool // as needed, one-off, flush or line lock: never anticoagulation
 	Evidence   []filter.Ref
 }

@@ -103,11 +103,9 @@ func windowRules() []Rule {
 				return nil
 			}
 			first, last := s.Filter.Placed.Earliest.Add(m.RetrievalDays), s.Filter.Placed.Latest.Add(m.RetrievalDays)
-			when := "It ends on " + last.String() + " at the latest."
-			if s.Clock.Reached(last.Add(1)) {
-				when = "It has ended; that does not speak against a retrieval, but it is beyond the label."
-			} else if s.Clock.Reached(first.Add(1)) {
-				when = "Whether it has ended depends on the day of placement."
+			when := "The last of these days is " + last.String() + "; a later day does not speak against a retrieval."
+			if first != last {
+				when = "The last of these days lies between " + first.String() + " and " + last.String() + "; a later day does not speak against a retrieval."
 			}
 			return s.find(fmt.Sprintf("The label of %s speaks of retrieval within %d days of placement. %s", m.Name, m.RetrievalDays, when))
 		}},

@@ -3,7 +3,6 @@ package screen
 import (
 	"bytes"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/tidwall/gjson"
@@ -51,7 +50,7 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 	case "Procedure", "DeviceUseStatement":
 		it.Evidence = chart.TellsFilter(r.Raw, s.Sets, s.Models)
 		if !it.Evidence {
-			it.Lookalikes = s.lookalikes(r, doc)
+			it.Lookalikes = s.Sets.Lookalikes(r.Type, doc.Get("code"))
 		}
 	case "Condition":
 		it.Evidence = chart.TellsPresence(r.Raw, s.Sets)
@@ -65,16 +64,8 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 	return it
 }
 
-// lookalikes lists the systems at fault of codes that would tell of a filter.
-func (s Screener) lookalikes(r fhir.Resource, doc gjson.Result) []string {
-	var paths []string
-	for n, c := range doc.Get("code.coding").Array() {
-		if s.Sets.Lookalike(c.Get("system").String(), c.Get("code").String()) {
-			paths = append(paths, r.Type+".code.coding["+strconv.Itoa(n)+"].system")
-		}
-	}
-	return paths
-}
+// LookalikeText says what is amiss with a code of Lookalikes.
+const LookalikeText = chart.LookalikeText
 
 func retracted(kind string, doc gjson.Result) bool {
 	if kind == "Condition" || kind == "AllergyIntolerance" {
