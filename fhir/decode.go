@@ -39,49 +39,75 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 //
 // Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
 func Decode(body []byte) (Resource, error) {
-	r, _, err := decode(body)
+	r, _, _, err := decode(body)
 	return r, err
 }
 
-// decode is Decode, and says whether no byte of the document is at fault as JSON, in the entries of a Bundle neither.
-func decode(body []byte) (r Resource, clean bool, err error) {
+// decode is Decode, and gives the head of the resource and whether no byte of the document is at fault as JSON, in the entries of a
+// Bundle neither.
+func decode(body []byte) (r Resource, h head, clean bool, err error) {
 	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
 	body = bytes.Trim(body, " \t\r\n")
 	found := scan(body)
 	if hopeless(found, false) {
 		if root := rootOf(body); hopeless(found, root == "Bundle") {
-			return Resource{}, false, &Invalid{Issues: rooted(found, root)}
+			return Resource{}, head{}, false, &Invalid{Issues: rooted(found, root)}
 		}
 	}
 	clean = len(found) == 0
-	r, faults := view(body)
+	r, h, faults := view(body)
 	if r.Type == "Bundle" {
 		found = outsideEntries(found)
 	}
 	if all := append(found, faults...); len(all) > 0 {
-		return Resource{}, false, &Invalid{Issues: rooted(all, r.Type)}
+		return Resource{}, head{}, false, &Invalid{Issues: rooted(all, r.Type)}
 	}
-	return r, clean, nil
+	return r, h, clean, nil
 }
 
-// view reads the few members that a Resource shows of a scanned document. Paths of the faults have no root.
-func view(raw []byte) (Resource, []Issue) {
+// view reads the few members that a Resource shows of the scanned document at the beginning of raw, and lists its faults, whose paths
+// have no root.
+func view(raw []byte) (Resource, head, []Issue) {
 	r := Resource{Raw: raw}
-	if kindOf(raw) != '{' {
-		return r, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
+	at := skipSpace(raw, 0)
+	if at == len(raw) || raw[at] != '{' {
+		return r, head{}, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
 	}
+	kind := typeAt(raw, at)
+	f := former{raw: raw}
+	end := f.resource(kind, at)
+	if last := text(f.head.named); last != kind && shaped(last) {
+		f = former{raw: raw}
+		f.resource(last, at)
+	}
+	r.Raw = raw[:end]
+	faults := r.show(f.head)
+	if r.Type == "" {
+		return r, f.head, faults
+	}
+	return r, f.head, append(faults, f.issues...)
+}
+
+// typeAt gives the resource's type where it is named first, as senders do; else "".
+func typeAt(raw []byte, at int) (typ string) {
+	if at = skipSpace(raw, at+1); at == len(raw) || raw[at] != '"' {
+		return ""
+	}
+	name, at, ok := nameAt(raw, at)
+	if !ok || string(name) != "resourceType" {
+		return ""
+	}
+	if at = skipSpace(raw, at); at == len(raw) || raw[at] != ':' {
+		return ""
+	}
+	at = skipSpace(raw, at+1)
+	return text(raw[at:valueEnd(raw, at)])
+}
+
+// show reads what the members of a head say and lists their faults.
+func (r *Resource) show(h head) []Issue {
 	var faults []Issue
-	var named, id, meta []byte
-	each(raw, func(name, value []byte) {
-		switch string(name) {
-		case "resourceType":
-			named = value
-		case "id":
-			id = value
-		case "meta":
-			meta = value
-		}
-	})
+	named, id, meta := h.named, h.id, h.meta
 	switch typ, ok := textOf(named); {
 	case named == nil:
 		faults = append(faults, Issue{"error", "required", "resourceType", "a resource names its resourceType"})
@@ -100,18 +126,30 @@ func view(raw []byte) (Resource, []Issue) {
 	switch kindOf(meta) {
 	case 0:
 	case '{':
-		meta := members(meta, "versionId", "lastUpdated")
-		for _, name := range []string{"versionId", "lastUpdated"} {
-			if _, ok := textOf(meta[name]); meta[name] != nil && !ok {
+		var version, updated []byte
+		each(meta, func(name, value []byte) {
+			switch string(name) {
+			case "versionId":
+				version = value
+			case "lastUpdated":
+				updated = value
+			}
+		})
+		read := func(name string, value []byte) string {
+			s, ok := textOf(value)
+			if value != nil && !ok {
 				faults = append(faults, Issue{"error", "structure", "meta." + name, "a string was expected"})
 			}
+			return s
 		}
-		r.VersionID = text(meta["versionId"])
-		r.LastUpdated = parseInstant(text(meta["lastUpdated"]))
+		r.VersionID = read("versionId", version)
+		if s := read("lastUpdated", updated); s != "" {
+			r.LastUpdated = parseInstant(s)
+		}
 	default:
 		faults = append(faults, Issue{"error", "structure", "meta", "meta is an object"})
 	}
-	return r, append(faults, misshapen(r.Type, raw)...)
+	return faults
 }
 
 // parseInstant reads an instant and gives the zero time for what is none.

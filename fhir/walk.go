@@ -1,6 +1,10 @@
 package fhir
 
-import "encoding/json"
+import (
+	"encoding/binary"
+	"encoding/json"
+	"math/bits"
+)
 
 // The functions of this file read parts of a document that scan has passed. encoding/json is not used on objects because
 // it takes "Entry" for "entry"; FHIR names are case-sensitive. On other input they stop early, they do not panic.
@@ -11,46 +15,63 @@ func each(raw []byte, f func(name, value []byte)) {
 	if at == len(raw) || raw[at] != '{' {
 		return
 	}
+	through(raw, at, func(name []byte, at int) int {
+		end := valueEnd(raw, at)
+		f(name, raw[at:end])
+		return end
+	})
+}
+
+// through calls f for every member of the object at at, in order; f gets the place of the value and gives the place after it. It
+// gives the place after the object.
+func through(raw []byte, at int, f func(name []byte, at int) int) int {
 	for at++; ; at++ {
 		at = skipSpace(raw, at)
 		if at >= len(raw) || raw[at] != '"' {
-			return
+			return min(at+1, len(raw))
 		}
-		end := valueEnd(raw, at)
-		name, ok := nameOf(raw[at:end])
+		name, end, ok := nameAt(raw, at)
 		at = skipSpace(raw, end)
 		if !ok || at >= len(raw) || raw[at] != ':' {
-			return
+			return len(raw)
 		}
-		at = skipSpace(raw, at+1)
-		end = valueEnd(raw, at)
-		f(name, raw[at:end])
-		at = skipSpace(raw, end)
+		at = skipSpace(raw, f(name, skipSpace(raw, at+1)))
 		if at >= len(raw) || raw[at] != ',' {
-			return
+			return min(at+1, len(raw))
+		}
+	}
+}
+
+// eachItem calls f for every element of the array raw; f gets the place of the element and gives the place after it.
+func eachItem(raw []byte, f func(at int) int) {
+	if kindOf(raw) == '[' {
+		throughItems(raw, skipSpace(raw, 0), f)
+	}
+}
+
+// throughItems is eachItem for the array at at, and gives the place after it.
+func throughItems(raw []byte, at int, f func(at int) int) int {
+	for at++; ; at++ {
+		at = skipSpace(raw, at)
+		if at >= len(raw) || raw[at] == ']' {
+			return min(at+1, len(raw))
+		}
+		at = skipSpace(raw, f(at))
+		if at >= len(raw) || raw[at] != ',' {
+			return min(at+1, len(raw))
 		}
 	}
 }
 
 // items gives the elements of the array raw.
 func items(raw []byte) [][]byte {
-	at := skipSpace(raw, 0)
-	if kindOf(raw) != '[' {
-		return nil
-	}
 	var out [][]byte
-	for at++; ; at++ {
-		at = skipSpace(raw, at)
-		if at >= len(raw) || raw[at] == ']' {
-			return out
-		}
+	eachItem(raw, func(at int) int {
 		end := valueEnd(raw, at)
 		out = append(out, raw[at:end])
-		at = skipSpace(raw, end)
-		if at >= len(raw) || raw[at] != ',' {
-			return out
-		}
-	}
+		return end
+	})
+	return out
 }
 
 // members gives the values of the named members of the object raw; nil for one that is missing.
@@ -77,16 +98,14 @@ func member(raw []byte, wanted string) []byte {
 	return out
 }
 
-// nameOf reads a member's name, without a copy where it has no escapes.
-func nameOf(raw []byte) ([]byte, bool) {
-	if kindOf(raw) != '"' {
-		return nil, false
+// nameAt reads the member's name at at and gives the place after it; without a copy where it has no escapes.
+func nameAt(raw []byte, at int) (name []byte, end int, ok bool) {
+	if end = plainEnd(raw, at+1); end < len(raw) && raw[end] == '"' {
+		return raw[at+1 : end], end + 1, true
 	}
-	if isPlain(raw) {
-		return raw[1 : len(raw)-1], true
-	}
-	s, ok := textOf(raw)
-	return []byte(s), ok
+	end = valueEnd(raw, at)
+	s, ok := textOf(raw[at:end])
+	return []byte(s), end, ok
 }
 
 // valueEnd gives the place after the value that starts at at.
@@ -95,8 +114,7 @@ func valueEnd(raw []byte, at int) int {
 	for at < len(raw) {
 		switch raw[at] {
 		case '"':
-			at++
-			for at < len(raw) && raw[at] != '"' {
+			for at = plainEnd(raw, at+1); at < len(raw) && raw[at] != '"'; at = plainEnd(raw, at) {
 				if raw[at] == '\\' {
 					at++
 				}
@@ -125,6 +143,29 @@ func valueEnd(raw []byte, at int) int {
 		}
 	}
 	return len(raw)
+}
+
+// plainEnd gives the first place from at on that does not hold plain text: a quote, a backslash, a control character or what is not
+// ASCII; the end of raw where there is none. It looks at eight bytes at once, because nearly all of a document is plain text.
+func plainEnd(raw []byte, at int) int {
+	const ones, tops = 0x0101010101010101, 0x8080808080808080
+	for ; at+8 <= len(raw); at += 8 {
+		w := binary.LittleEndian.Uint64(raw[at:])
+		quote, slash := w^'"'*ones, w^'\\'*ones
+		// A byte's top bit is set where it is zero after the xor, below the blank, or not ASCII. A borrow can set only bits above
+		// the lowest that is set, which is the one that is used.
+		found := ((quote-ones)&^quote | (slash-ones)&^slash | (w-' '*ones)&^w | w) & tops
+		if found != 0 {
+			return at + bits.TrailingZeros64(found)/8
+		}
+	}
+	for at < len(raw) {
+		if c := raw[at]; c < ' ' || c == '"' || c == '\\' || c >= 0x80 {
+			break
+		}
+		at++
+	}
+	return min(at, len(raw))
 }
 
 // kindOf gives the first byte of a value: '{', '[', '"', 't', 'f', 'n', a digit, a minus, or 0 where there is none.
@@ -159,15 +200,7 @@ func plain(raw []byte) (string, bool) {
 }
 
 func isPlain(raw []byte) bool {
-	if raw[0] != '"' || len(raw) < 2 || raw[len(raw)-1] != '"' {
-		return false
-	}
-	for _, c := range raw[1 : len(raw)-1] {
-		if c < 0x20 || c == '"' || c == '\\' || c >= 0x80 {
-			return false
-		}
-	}
-	return true
+	return raw[0] == '"' && len(raw) >= 2 && plainEnd(raw, 1) == len(raw)-1 && raw[len(raw)-1] == '"'
 }
 
 // text reads a JSON string, and gives "" for any other value.
