@@ -42,6 +42,34 @@ func through(raw []byte, at int, f func(name []byte, at int) int) int {
 	}
 }
 
+// Members calls f for every member of an object that Decode has passed, in order: with its name, the place where the name stands, and
+// the places where its value begins and ends. name is only good during the call.
+func Members(raw []byte, f func(name []byte, at, from, to int)) {
+	at := skipSpace(raw, 0)
+	if at == len(raw) || raw[at] != '{' {
+		return
+	}
+	for at++; ; at++ {
+		at = skipSpace(raw, at)
+		if at >= len(raw) || raw[at] != '"' {
+			return
+		}
+		stands := at + 1
+		name, end, ok := nameAt(raw, at)
+		at = skipSpace(raw, end)
+		if !ok || at >= len(raw) || raw[at] != ':' {
+			return
+		}
+		from := skipSpace(raw, at+1)
+		end = valueEnd(raw, from)
+		f(name, stands, from, end)
+		at = skipSpace(raw, end)
+		if at >= len(raw) || raw[at] != ',' {
+			return
+		}
+	}
+}
+
 // eachItem calls f for every element of the array raw; f gets the place of the element and gives the place after it.
 func eachItem(raw []byte, f func(at int) int) {
 	if kindOf(raw) == '[' {

@@ -15,7 +15,9 @@ func filterPhrases() []string {
 	}
 }
 
-func saysFilter(text string) bool { return mayHold(text, "filter", "ivcf") && says(text, filterPhrases()...) }
+func saysFilter(text string) bool {
+	return mayHold(text, "filter", "ivcf") && says(text, filterPhrases()...)
+}
 
 func saysRemoval(text string) bool {
 	if !mayHold(text, "remov", "retriev", "explant", "extract") {
