@@ -80,7 +80,7 @@ func readBundle(r Resource, h head, clean bool) (Bundle, error) {
 	if len(faults) == 0 {
 		b.Entries = make([]Entry, 0, 32)
 	}
-	count := 0
+	count, shared := 0, &former{}
 	eachItem(h.entry, func(at int) int {
 		count++
 		if len(faults) > 0 || count > MaxEntries {
@@ -90,7 +90,7 @@ func readBundle(r Resource, h head, clean bool) (Bundle, error) {
 		if !clean {
 			raw = raw[:valueEnd(raw, 0)]
 		}
-		e := decodeEntry(raw, count-1, clean)
+		e := decodeEntry(raw, count-1, clean, shared)
 		b.Entries = append(b.Entries, e)
 		return at + len(e.Raw)
 	})
@@ -105,7 +105,7 @@ func readBundle(r Resource, h head, clean bool) (Bundle, error) {
 }
 
 // decodeEntry reads the entry at the beginning of raw. Nothing stands behind it unless the document is clean.
-func decodeEntry(raw []byte, index int, clean bool) Entry {
+func decodeEntry(raw []byte, index int, clean bool, f *former) Entry {
 	e := Entry{Raw: raw}
 	// Written out only where there is something to say.
 	path := func() string { return "Bundle.entry[" + strconv.Itoa(index) + "]" }
@@ -125,7 +125,7 @@ func decodeEntry(raw []byte, index int, clean bool) Entry {
 	e.Raw = raw[:through(raw, 0, func(name []byte, at int) int {
 		// A document without fault names nothing twice: the resource is read on the way through.
 		if clean && string(name) == "resource" && raw[at] == '{' {
-			e.Resource, _, own = view(raw[at:])
+			e.Resource, _, own = view(raw[at:], f)
 			e.HasResource = true
 			return at + len(e.Resource.Raw)
 		}
@@ -175,7 +175,7 @@ func decodeEntry(raw []byte, index int, clean bool) Entry {
 		return e
 	}
 	if resource = object(resource, "resource"); resource != nil {
-		e.Resource, _, own = view(resource)
+		e.Resource, _, own = view(resource, f)
 		e.HasResource = true
 	}
 	if len(own) > 0 {

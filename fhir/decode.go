@@ -55,7 +55,7 @@ func decode(body []byte) (r Resource, h head, clean bool, err error) {
 		}
 	}
 	clean = len(found) == 0
-	r, h, faults := view(body)
+	r, h, faults := view(body, &former{})
 	if r.Type == "Bundle" {
 		found = outsideEntries(found)
 	}
@@ -66,22 +66,24 @@ func decode(body []byte) (r Resource, h head, clean bool, err error) {
 }
 
 // view reads the few members that a Resource shows of the scanned document at the beginning of raw, and lists its faults, whose paths
-// have no root.
-func view(raw []byte) (Resource, head, []Issue) {
+// have no root. f is used afresh; it is an argument so that the entries of a Bundle share its room.
+func view(raw []byte, f *former) (Resource, head, []Issue) {
 	r := Resource{Raw: raw}
 	at := skipSpace(raw, 0)
 	if at == len(raw) || raw[at] != '{' {
 		return r, head{}, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
 	}
-	kind := typeAt(raw, at)
-	f := former{raw: raw}
+	first := typeAt(raw, at)
+	kind := typeName(first)
+	f.begin(raw)
 	end := f.resource(kind, at)
-	if last := text(f.head.named); last != kind && shaped(last) {
-		f = former{raw: raw}
-		f.resource(last, at)
+	if last := f.head.named; !bytes.Equal(last, first) {
+		kind = text(last)
+		f.begin(raw)
+		f.resource(kind, at)
 	}
 	r.Raw = raw[:end]
-	faults := r.show(f.head)
+	faults := r.show(f.head, kind)
 	if r.Type == "" {
 		return r, f.head, faults
 	}
@@ -89,32 +91,57 @@ func view(raw []byte) (Resource, head, []Issue) {
 }
 
 // typeAt gives the resource's type where it is named first, as senders do; else "".
-func typeAt(raw []byte, at int) (typ string) {
+func typeAt(raw []byte, at int) []byte {
 	if at = skipSpace(raw, at+1); at == len(raw) || raw[at] != '"' {
-		return ""
+		return nil
 	}
 	name, at, ok := nameAt(raw, at)
 	if !ok || string(name) != "resourceType" {
-		return ""
+		return nil
 	}
 	if at = skipSpace(raw, at); at == len(raw) || raw[at] != ':' {
-		return ""
+		return nil
 	}
 	at = skipSpace(raw, at+1)
-	return text(raw[at:valueEnd(raw, at)])
+	return raw[at:valueEnd(raw, at)]
 }
 
-// show reads what the members of a head say and lists their faults.
-func (r *Resource) show(h head) []Issue {
+// typeName is text for a resourceType, without a copy of those that are common.
+func typeName(raw []byte) string {
+	switch string(raw) {
+	case `"Observation"`:
+		return "Observation"
+	case `"Condition"`:
+		return "Condition"
+	case `"Procedure"`:
+		return "Procedure"
+	case `"Encounter"`:
+		return "Encounter"
+	case `"MedicationRequest"`:
+		return "MedicationRequest"
+	case `"MedicationAdministration"`:
+		return "MedicationAdministration"
+	case `"DiagnosticReport"`:
+		return "DiagnosticReport"
+	case `"Patient"`:
+		return "Patient"
+	case `"Device"`:
+		return "Device"
+	}
+	return text(raw)
+}
+
+// show reads what the members of a head say, of which kind is the type, and lists their faults.
+func (r *Resource) show(h head, kind string) []Issue {
 	var faults []Issue
 	named, id, meta := h.named, h.id, h.meta
-	switch typ, ok := textOf(named); {
+	switch {
 	case named == nil:
 		faults = append(faults, Issue{"error", "required", "resourceType", "a resource names its resourceType"})
-	case !ok || !validType(typ) || len(typ) > 64:
+	case !validType(kind) || len(kind) > 64:
 		faults = append(faults, Issue{"error", "value", "resourceType", "this is not the name of a resource type"})
 	default:
-		r.Type = typ
+		r.Type = kind
 	}
 	if id != nil {
 		said, ok := textOf(id)

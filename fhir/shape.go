@@ -185,6 +185,14 @@ type former struct {
 	head   head
 }
 
+// begin makes a former as new for a document.
+func (f *former) begin(raw []byte) {
+	if f.path == nil {
+		f.path = make([]step, 0, 16)
+	}
+	*f = former{raw: raw, path: f.path[:0]}
+}
+
 // head holds the members of a resource that all resources have, and those of a Bundle, as they stand.
 type head struct{ named, id, meta, kind, entry []byte }
 

@@ -19,7 +19,7 @@ func Split(resources []fhir.Resource) []Record {
 	loose := map[string][]*named{}
 	for i, r := range resources {
 		it := &all[i]
-		*it = named{r, screen.Name(r, "")}
+		*it = named{&resources[i], screen.Name(r, "")}
 		if it.Patient == "" {
 			loose[r.Ref()] = append(loose[r.Ref()], it)
 			continue
@@ -36,7 +36,7 @@ func Split(resources []fhir.Resource) []Record {
 		}
 		rec.Entries = make([]chart.Entry, 0, len(queue))
 		for n := 0; n < len(queue); n++ {
-			rec.Entries = append(rec.Entries, chart.Entry{Feed: "default", Resource: queue[n].Resource})
+			rec.Entries = append(rec.Entries, chart.Entry{Feed: "default", Resource: *queue[n].Resource})
 			if len(loose) == 0 {
 				continue
 			}
@@ -54,7 +54,7 @@ func Split(resources []fhir.Resource) []Record {
 
 // named is a resource with what it names.
 type named struct {
-	fhir.Resource
+	*fhir.Resource
 	screen.Naming
 }
 
@@ -67,7 +67,7 @@ func persons(byPatient map[string][]*named) [][]string {
 		linked := false
 		for _, it := range items {
 			if it.Type == "Patient" && !it.Retracted {
-				copies = append(copies, chart.Entry{Feed: "default", Resource: it.Resource})
+				copies = append(copies, chart.Entry{Feed: "default", Resource: *it.Resource})
 				linked = linked || len(it.Links) > 0
 			}
 		}

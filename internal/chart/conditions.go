@@ -117,7 +117,7 @@ func (r *reader) presence(n *node, code concept) {
 // cava filter is in.
 func TellsPresence(raw []byte, sets Sets) bool {
 	r := &reader{sets: sets}
-	n := &node{doc: gjson.ParseBytes(raw)}
+	n := &node{Entry: &Entry{}, doc: gjson.ParseBytes(raw)}
 	return presenceIn(n, r.concept(n.get("code")))
 }
 

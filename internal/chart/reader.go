@@ -43,9 +43,9 @@ type Reading struct {
 // once only.
 func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
 	r := &reader{sets: sets, models: models, zone: zone, nodes: make([]*node, len(entries)), index: make(map[address]*node, len(entries))}
-	nodes, fields := make([]node, len(entries)), make([]field, 0, 12*len(entries))
-	for i, e := range entries {
-		n := &nodes[i]
+	nodes, fields := make([]node, len(entries)), make([]field, 0, 10*len(entries))
+	for i := range entries {
+		n, e := &nodes[i], &entries[i]
 		text := string(e.Raw)
 		n.Entry, n.doc, n.name = e, gjson.Parse(text), e.Ref()
 		from := len(fields)
@@ -131,7 +131,7 @@ type address struct{ feed, kind, id string }
 
 // node is one entry with its parsed document.
 type node struct {
-	Entry
+	*Entry
 	doc    gjson.Result
 	fields []field
 	name   string // how evidence names it
@@ -190,7 +190,7 @@ func (r *reader) target(n *node, reference gjson.Result) (t *node, ref string) {
 	if p.Contained != "" {
 		for _, c := range n.get("contained").Array() {
 			if c.Get("id").String() == p.Contained {
-				return &node{Entry: Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID, Raw: []byte(c.Raw)}}, doc: c, name: n.name}, n.name + "#" + p.Contained
+				return &node{Entry: &Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID, Raw: []byte(c.Raw)}}, doc: c, name: n.name}, n.name + "#" + p.Contained
 			}
 		}
 		return nil, ""

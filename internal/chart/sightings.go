@@ -91,7 +91,7 @@ func TellsSighting(raw []byte, sets Sets) bool {
 		return false
 	}
 	r := &reader{sets: sets, zone: time.UTC}
-	n := &node{doc: gjson.ParseBytes(raw), name: "the entry itself"}
+	n := &node{Entry: &Entry{}, doc: gjson.ParseBytes(raw), name: "the entry itself"}
 	if !said(n.status()) {
 		return false
 	}
