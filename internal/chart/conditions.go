@@ -1,8 +1,6 @@
 package chart
 
 import (
-	"slices"
-
 	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/filter"
@@ -65,11 +63,8 @@ func meaningOf(set string) meaning {
 
 // condition reads a Condition that matters here; a refuted or retracted one is not read.
 func (r *reader) condition(n *node) {
-	verification := n.get("verificationStatus.coding.#.code").Array()
-	for _, v := range verification {
-		if v.String() == "refuted" || v.String() == "entered-in-error" {
-			return
-		}
+	if n.coded("verificationStatus", "refuted", "entered-in-error") {
+		return
 	}
 	code := r.concept(n.get("code"))
 	r.mobileByCondition(n, code)
@@ -84,9 +79,7 @@ func (r *reader) condition(n *node) {
 		k := meaningOf(set)
 		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.name}, Ended: filter.Unknown()}
 		d.Onset, d.Recorded = r.onset(n)
-		for _, v := range n.get("clinicalStatus.coding.#.code").Array() {
-			d.Inactive = d.Inactive || slices.Contains([]string{"resolved", "inactive", "remission"}, v.String())
-		}
+		d.Inactive = n.coded("clinicalStatus", "resolved", "inactive", "remission")
 		if n.get("abatementPeriod").Exists() {
 			_, d.Ended, _ = r.period(n, "abatementPeriod")
 		} else {
@@ -125,11 +118,9 @@ func presenceIn(n *node, code concept) bool {
 	if !code.in("implant-present") || !saysFilter(code.words) || saysRemoval(code.words) {
 		return false
 	}
-	for _, path := range []string{"verificationStatus.coding.#.code", "clinicalStatus.coding.#.code"} {
-		for _, v := range n.get(path).Array() {
-			if slices.Contains([]string{"refuted", "entered-in-error", "resolved", "inactive"}, v.String()) {
-				return false
-			}
+	for _, element := range []string{"verificationStatus", "clinicalStatus"} {
+		if n.coded(element, "refuted", "entered-in-error", "resolved", "inactive") {
+			return false
 		}
 	}
 	return !n.get("abatementDateTime").Exists() && !n.get("abatementPeriod").Exists()

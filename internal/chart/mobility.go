@@ -1,8 +1,6 @@
 package chart
 
 import (
-	"slices"
-
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
@@ -13,10 +11,8 @@ func (r *reader) mobileByCondition(n *node, code concept) {
 	if !code.in("mobility-regained") && !saysMobile(code.words) {
 		return
 	}
-	for _, v := range n.get("clinicalStatus.coding.#.code").Array() {
-		if slices.Contains([]string{"resolved", "inactive", "remission"}, v.String()) {
-			return
-		}
+	if n.coded("clinicalStatus", "resolved", "inactive", "remission") {
+		return
 	}
 	onset, recorded := r.onset(n)
 	d := rules.Diagnosis{Onset: onset, Recorded: recorded}

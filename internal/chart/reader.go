@@ -176,6 +176,20 @@ func (n *node) get(path string) gjson.Result {
 	return gjson.Result{}
 }
 
+// coded reports whether a CodeableConcept has one of these codes, whatever their system.
+func (n *node) coded(element string, codes ...string) bool {
+	list := n.get(element).Get("coding")
+	if !list.IsArray() {
+		return false
+	}
+	found := false
+	list.ForEach(func(_, k gjson.Result) bool {
+		found = slices.Contains(codes, k.Get("code").String())
+		return !found
+	})
+	return found
+}
+
 func (n *node) status() string { return n.get("status").String() }
 
 func (r *reader) unread(n *node, path, reason string) {
@@ -276,8 +290,20 @@ func (r *reader) concept(v gjson.Result) concept {
 	if !v.Exists() {
 		return c
 	}
+	var list, text gjson.Result
+	if v.IsObject() {
+		v.ForEach(func(name, value gjson.Result) bool {
+			switch {
+			case name.Str == "coding" && !list.Exists():
+				list = value
+			case name.Str == "text" && !text.Exists():
+				text = value
+			}
+			return true
+		})
+	}
 	words, first := "", true
-	eachOf(v.Get("coding"), func(k gjson.Result) {
+	eachOf(list, func(k gjson.Result) {
 		var system, code, display gjson.Result
 		if k.IsObject() {
 			k.ForEach(func(name, value gjson.Result) bool {
@@ -307,10 +333,10 @@ func (r *reader) concept(v gjson.Result) concept {
 			words += " . " + display.String()
 		}
 	})
-	if text := v.Get("text").String(); first {
-		words = text
+	if first {
+		words = text.String()
 	} else {
-		words += " . " + text
+		words += " . " + text.String()
 	}
 	c.words = strings.TrimSpace(words)
 	return c

@@ -18,13 +18,14 @@ type Naming struct {
 }
 
 // Name gives what a resource of a server at base names.
-func Name(r fhir.Resource, base string) Naming { return name(r, gjson.ParseBytes(r.Raw), base) }
+func Name(r fhir.Resource, base string) Naming { return name(r, string(r.Raw), base) }
 
-func name(r fhir.Resource, doc gjson.Result, base string) Naming {
-	m := namingOf(doc)
+// name is Name for a resource whose bytes are at hand as text.
+func name(r fhir.Resource, text, base string) Naming {
+	m := namingOf(r.Raw, text)
 	n := Naming{Retracted: m.retracted(r.Type), Patient: m.patient(r, base)}
 	if r.Type != "Patient" {
-		n.Refs = references(doc, base)
+		n.Refs = references(text, base)
 		return n
 	}
 	for _, l := range m.link.Array() {
@@ -43,14 +44,11 @@ func name(r fhir.Resource, doc gjson.Result, base string) Naming {
 // naming holds the members that Naming is read from, so that a document is gone through once.
 type naming struct{ status, verification, subject, whose, whom, participant, link gjson.Result }
 
-func namingOf(doc gjson.Result) naming {
+func namingOf(raw []byte, text string) naming {
 	var m naming
-	if !doc.IsObject() {
-		return m
-	}
-	doc.ForEach(func(name, value gjson.Result) bool {
+	fhir.Members(raw, func(name []byte, _, from, to int) {
 		var at *gjson.Result
-		switch name.Str {
+		switch string(name) {
 		case "status":
 			at = &m.status
 		case "verificationStatus":
@@ -67,18 +65,23 @@ func namingOf(doc gjson.Result) naming {
 			at = &m.link
 		}
 		if at != nil && !at.Exists() {
-			*at = value
+			*at = gjson.Parse(text[from:to])
 		}
-		return true
 	})
 	return m
 }
 
+const inError = "entered-in-error"
+
 func (m naming) retracted(kind string) bool {
-	if kind == "Condition" || kind == "AllergyIntolerance" {
-		return m.verification.Exists() && slices.ContainsFunc(m.verification.Get("coding.#.code").Array(), func(c gjson.Result) bool { return c.String() == "entered-in-error" })
+	if kind != "Condition" && kind != "AllergyIntolerance" {
+		return m.status.String() == inError
 	}
-	return m.status.String() == "entered-in-error"
+	// Only an escape could hide the code from the search.
+	if said := m.verification.Raw; !strings.Contains(said, inError) && strings.IndexByte(said, '\\') < 0 {
+		return false
+	}
+	return slices.ContainsFunc(m.verification.Get("coding.#.code").Array(), func(c gjson.Result) bool { return c.String() == inError })
 }
 
 // patient gives the id of the patient that a resource is about.
@@ -112,18 +115,24 @@ func patientID(reference, base string) string {
 
 // references lists the entries of the same feed that a document names anywhere, but not patients. Where no escape can hide a
 // member's name the bytes are searched for it, which is all but free; else the document is walked.
-func references(doc gjson.Result, base string) []string {
-	if strings.Contains(doc.Raw, `\u`) {
-		return walked(doc, base)
+func references(doc, base string) []string {
+	if strings.Contains(doc, `\u`) {
+		return walked(gjson.Parse(doc), base)
 	}
 	var out []string
-	const name = `"reference"`
-	for rest := doc.Raw; ; {
+	// A quote is far more frequent than the first letter, which makes it slow to search for.
+	const name = `reference"`
+	for rest := doc; ; {
 		at := strings.Index(rest, name)
 		if at < 0 {
 			break
 		}
-		rest = strings.TrimLeft(rest[at+len(name):], " \t\r\n")
+		quoted := at > 0 && rest[at-1] == '"'
+		rest = rest[at+len(name):]
+		if !quoted {
+			continue
+		}
+		rest = strings.TrimLeft(rest, " \t\r\n")
 		value, is := strings.CutPrefix(rest, ":")
 		if !is {
 			continue // a text, not a name

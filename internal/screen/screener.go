@@ -22,9 +22,9 @@ type Screener struct {
 
 // Item screens one resource of a feed.
 func (s Screener) Item(feed string, r fhir.Resource) Item {
-	doc := gjson.ParseBytes(r.Raw)
-	base := s.Bases[feed]
-	n := name(r, doc, base)
+	text := string(r.Raw)
+	doc := gjson.Parse(text)
+	n := name(r, text, s.Bases[feed])
 	it := Item{Feed: feed, Resource: r, Retracted: n.Retracted, Patient: n.Patient, Refs: n.Refs, Links: n.Links}
 	if r.Type == "Patient" {
 		return it
