@@ -1,10 +1,6 @@
 package fhir
 
-import (
-	"encoding/binary"
-	"encoding/json"
-	"math/bits"
-)
+import "encoding/json"
 
 // The functions of this file read parts of a document that scan has passed. encoding/json is not used on objects because
 // it takes "Entry" for "entry"; FHIR names are case-sensitive. On other input they stop early, they do not panic.
@@ -178,14 +174,25 @@ func valueEnd(raw []byte, at int) int {
 func plainEnd(raw []byte, at int) int {
 	const ones, tops = 0x0101010101010101, 0x8080808080808080
 	for ; at+8 <= len(raw); at += 8 {
-		w := binary.LittleEndian.Uint64(raw[at:])
+		b := raw[at : at+8 : at+8]
+		w := uint64(b[0]) | uint64(b[1])<<8 | uint64(b[2])<<16 | uint64(b[3])<<24 | uint64(b[4])<<32 | uint64(b[5])<<40 | uint64(b[6])<<48 | uint64(b[7])<<56
 		quote, slash := w^'"'*ones, w^'\\'*ones
 		// A byte's top bit is set where it is zero after the xor, below the blank, or not ASCII. A borrow can set only bits above
 		// the lowest that is set, which is the one that is used.
 		found := ((quote-ones)&^quote | (slash-ones)&^slash | (w-' '*ones)&^w | w) & tops
-		if found != 0 {
-			return at + bits.TrailingZeros64(found)/8
+		if found == 0 {
+			continue
 		}
+		if found&0xffffffff == 0 {
+			at, found = at+4, found>>32
+		}
+		if found&0xffff == 0 {
+			at, found = at+2, found>>16
+		}
+		if found&0xff == 0 {
+			at++
+		}
+		return at
 	}
 	for at < len(raw) {
 		if c := raw[at]; c < ' ' || c == '"' || c == '\\' || c >= 0x80 {
