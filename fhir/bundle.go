@@ -42,56 +42,75 @@ func bundleTypes() []string {
 // DecodeBundle reads the entries of a Bundle that came from Decode. The error is an *Invalid where the Bundle itself
 // cannot be taken: another resource, no known type, entry not an array, more than MaxEntries. Faults of single entries
 // are in Entry.Fault.
-func DecodeBundle(r Resource) (Bundle, error) { return readBundle(r, false) }
+func DecodeBundle(r Resource) (Bundle, error) {
+	var h head
+	if r.Type == "Bundle" {
+		each(r.Raw, h.note)
+	}
+	return readBundle(r, h, false)
+}
 
 // DecodeWhole is Decode, and DecodeBundle where the resource is a Bundle, for less than both by themselves: what was read through
 // once without a fault is not read through again.
 func DecodeWhole(body []byte) (Resource, Bundle, error) {
-	r, clean, err := decode(body)
+	r, h, clean, err := decode(body)
 	if err != nil || r.Type != "Bundle" {
 		return r, Bundle{}, err
 	}
-	b, err := readBundle(r, clean)
+	b, err := readBundle(r, h, clean)
 	return r, b, err
 }
 
-// readBundle reads a Bundle; clean says that no byte of it is at fault as JSON.
-func readBundle(r Resource, clean bool) (Bundle, error) {
+// readBundle reads a Bundle with this head; clean says that no byte of it is at fault as JSON.
+func readBundle(r Resource, h head, clean bool) (Bundle, error) {
 	if r.Type != "Bundle" {
 		return Bundle{}, &Invalid{[]Issue{{"error", "structure", r.Type, "a Bundle was expected"}}}
 	}
-	m := members(r.Raw, "type", "entry")
-	b := Bundle{Type: text(m["type"])}
+	b := Bundle{Type: text(h.kind)}
 	var faults []Issue
 	switch {
-	case m["type"] == nil:
+	case h.kind == nil:
 		faults = append(faults, Issue{"error", "required", "Bundle.type", "a Bundle says its type"})
 	case !knownBundleType(b.Type):
 		faults = append(faults, Issue{"error", "code-invalid", "Bundle.type", "this is not a type of Bundle"})
 	}
-	if m["entry"] != nil && kindOf(m["entry"]) != '[' {
+	if h.entry != nil && kindOf(h.entry) != '[' {
 		faults = append(faults, Issue{"error", "structure", "Bundle.entry", "entry is an array"})
 	}
-	entries := items(m["entry"])
-	if len(entries) > MaxEntries {
+	if len(faults) == 0 {
+		b.Entries = make([]Entry, 0, 32)
+	}
+	count, shared := 0, &former{}
+	eachItem(h.entry, func(at int) int {
+		count++
+		if len(faults) > 0 || count > MaxEntries {
+			return valueEnd(h.entry, at)
+		}
+		raw := h.entry[at:]
+		if !clean {
+			raw = raw[:valueEnd(raw, 0)]
+		}
+		e := decodeEntry(raw, count-1, clean, shared)
+		b.Entries = append(b.Entries, e)
+		return at + len(e.Raw)
+	})
+	if count > MaxEntries {
 		faults = append(faults, Issue{"error", "too-costly", "Bundle.entry",
 			"a Bundle may hold " + strconv.Itoa(MaxEntries) + " entries; send it in parts"})
 	}
 	if len(faults) > 0 {
 		return Bundle{}, &Invalid{faults}
 	}
-	b.Entries = make([]Entry, len(entries))
-	for i, raw := range entries {
-		b.Entries[i] = decodeEntry(raw, i, clean)
-	}
 	return b, nil
 }
 
-func decodeEntry(raw []byte, index int, clean bool) Entry {
+// decodeEntry reads the entry at the beginning of raw. Nothing stands behind it unless the document is clean.
+func decodeEntry(raw []byte, index int, clean bool, f *former) Entry {
 	e := Entry{Raw: raw}
 	// Written out only where there is something to say.
 	path := func() string { return "Bundle.entry[" + strconv.Itoa(index) + "]" }
 	if kindOf(raw) != '{' {
+		e.Raw = raw[:valueEnd(raw, 0)]
 		e.Fault = &Invalid{[]Issue{{"error", "structure", path(), "an entry is an object"}}}
 		return e
 	}
@@ -102,8 +121,16 @@ func decodeEntry(raw []byte, index int, clean bool) Entry {
 		}
 	}
 	var fullURL, request, response, resource []byte
-	each(raw, func(name, value []byte) {
-		switch string(name) {
+	var own []Issue
+	e.Raw = raw[:through(raw, 0, func(name []byte, at int) int {
+		// A document without fault names nothing twice: the resource is read on the way through.
+		if clean && string(name) == "resource" && raw[at] == '{' {
+			e.Resource, _, own = view(raw[at:], f)
+			e.HasResource = true
+			return at + len(e.Resource.Raw)
+		}
+		end := valueEnd(raw, at)
+		switch value := raw[at:end]; string(name) {
 		case "fullUrl":
 			fullURL = value
 		case "request":
@@ -113,7 +140,8 @@ func decodeEntry(raw []byte, index int, clean bool) Entry {
 		case "resource":
 			resource = value
 		}
-	})
+		return end
+	})]
 	read := func(value []byte, at, name string) string {
 		s, ok := textOf(value)
 		if value != nil && !ok {
@@ -147,11 +175,11 @@ func decodeEntry(raw []byte, index int, clean bool) Entry {
 		return e
 	}
 	if resource = object(resource, "resource"); resource != nil {
-		r, own := view(resource)
-		e.Resource, e.HasResource = r, true
-		if len(own) > 0 {
-			faults = append(faults, rooted(own, path()+".resource")...)
-		}
+		e.Resource, _, own = view(resource, f)
+		e.HasResource = true
+	}
+	if len(own) > 0 {
+		faults = append(faults, rooted(own, path()+".resource")...)
 	}
 	if len(faults) > 0 {
 		e.Fault = &Invalid{faults}

@@ -25,19 +25,21 @@ func ParseDate(s string, zone *time.Location) (Date, error) {
 	if timed {
 		return parseTime(s, day, clock, zone)
 	}
-	parts := strings.Split(day, "-")
 	var n [3]int
-	if len(parts) > 3 || len(parts[0]) != 4 {
-		return Date{}, ErrDate
-	}
-	for i, p := range parts {
-		v, err := strconv.Atoi(p)
-		if err != nil || i > 0 && len(p) != 2 || v < 1 || p[0] == '+' {
+	parts := 0
+	for rest, more := day, true; more; parts++ {
+		var p string
+		p, rest, more = strings.Cut(rest, "-")
+		if parts == 3 || parts == 0 && len(p) != 4 || parts > 0 && len(p) != 2 {
 			return Date{}, ErrDate
 		}
-		n[i] = v
+		v, err := strconv.Atoi(p)
+		if err != nil || v < 1 || p[0] == '+' {
+			return Date{}, ErrDate
+		}
+		n[parts] = v
 	}
-	switch len(parts) {
+	switch parts {
 	case 1:
 		return Date{epochDay(n[0], 1, 1), epochDay(n[0]+1, 1, 1) - 1, -1}, nil
 	case 2:

@@ -39,56 +39,109 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 //
 // Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
 func Decode(body []byte) (Resource, error) {
-	r, _, err := decode(body)
+	r, _, _, err := decode(body)
 	return r, err
 }
 
-// decode is Decode, and says whether no byte of the document is at fault as JSON, in the entries of a Bundle neither.
-func decode(body []byte) (r Resource, clean bool, err error) {
+// decode is Decode, and gives the head of the resource and whether no byte of the document is at fault as JSON, in the entries of a
+// Bundle neither.
+func decode(body []byte) (r Resource, h head, clean bool, err error) {
 	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
 	body = bytes.Trim(body, " \t\r\n")
 	found := scan(body)
 	if hopeless(found, false) {
 		if root := rootOf(body); hopeless(found, root == "Bundle") {
-			return Resource{}, false, &Invalid{Issues: rooted(found, root)}
+			return Resource{}, head{}, false, &Invalid{Issues: rooted(found, root)}
 		}
 	}
 	clean = len(found) == 0
-	r, faults := view(body)
+	r, h, faults := view(body, &former{})
 	if r.Type == "Bundle" {
 		found = outsideEntries(found)
 	}
 	if all := append(found, faults...); len(all) > 0 {
-		return Resource{}, false, &Invalid{Issues: rooted(all, r.Type)}
+		return Resource{}, head{}, false, &Invalid{Issues: rooted(all, r.Type)}
 	}
-	return r, clean, nil
+	return r, h, clean, nil
 }
 
-// view reads the few members that a Resource shows of a scanned document. Paths of the faults have no root.
-func view(raw []byte) (Resource, []Issue) {
+// view reads the few members that a Resource shows of the scanned document at the beginning of raw, and lists its faults, whose paths
+// have no root. f is used afresh; it is an argument so that the entries of a Bundle share its room.
+func view(raw []byte, f *former) (Resource, head, []Issue) {
 	r := Resource{Raw: raw}
-	if kindOf(raw) != '{' {
-		return r, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
+	at := skipSpace(raw, 0)
+	if at == len(raw) || raw[at] != '{' {
+		return r, head{}, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
 	}
+	first := typeAt(raw, at)
+	kind := typeName(first)
+	f.begin(raw)
+	end := f.resource(kind, at)
+	if last := f.head.named; !bytes.Equal(last, first) {
+		kind = text(last)
+		f.begin(raw)
+		f.resource(kind, at)
+	}
+	r.Raw = raw[:end]
+	faults := r.show(f.head, kind)
+	if r.Type == "" {
+		return r, f.head, faults
+	}
+	return r, f.head, append(faults, f.issues...)
+}
+
+// typeAt gives the resource's type where it is named first, as senders do; else "".
+func typeAt(raw []byte, at int) []byte {
+	if at = skipSpace(raw, at+1); at == len(raw) || raw[at] != '"' {
+		return nil
+	}
+	name, at, ok := nameAt(raw, at)
+	if !ok || string(name) != "resourceType" {
+		return nil
+	}
+	if at = skipSpace(raw, at); at == len(raw) || raw[at] != ':' {
+		return nil
+	}
+	at = skipSpace(raw, at+1)
+	return raw[at:valueEnd(raw, at)]
+}
+
+// typeName is text for a resourceType, without a copy of those that are common.
+func typeName(raw []byte) string {
+	switch string(raw) {
+	case `"Observation"`:
+		return "Observation"
+	case `"Condition"`:
+		return "Condition"
+	case `"Procedure"`:
+		return "Procedure"
+	case `"Encounter"`:
+		return "Encounter"
+	case `"MedicationRequest"`:
+		return "MedicationRequest"
+	case `"MedicationAdministration"`:
+		return "MedicationAdministration"
+	case `"DiagnosticReport"`:
+		return "DiagnosticReport"
+	case `"Patient"`:
+		return "Patient"
+	case `"Device"`:
+		return "Device"
+	}
+	return text(raw)
+}
+
+// show reads what the members of a head say, of which kind is the type, and lists their faults.
+func (r *Resource) show(h head, kind string) []Issue {
 	var faults []Issue
-	var named, id, meta []byte
-	each(raw, func(name, value []byte) {
-		switch string(name) {
-		case "resourceType":
-			named = value
-		case "id":
-			id = value
-		case "meta":
-			meta = value
-		}
-	})
-	switch typ, ok := textOf(named); {
+	named, id, meta := h.named, h.id, h.meta
+	switch {
 	case named == nil:
 		faults = append(faults, Issue{"error", "required", "resourceType", "a resource names its resourceType"})
-	case !ok || !validType(typ) || len(typ) > 64:
+	case !validType(kind) || len(kind) > 64:
 		faults = append(faults, Issue{"error", "value", "resourceType", "this is not the name of a resource type"})
 	default:
-		r.Type = typ
+		r.Type = kind
 	}
 	if id != nil {
 		said, ok := textOf(id)
@@ -100,18 +153,30 @@ func view(raw []byte) (Resource, []Issue) {
 	switch kindOf(meta) {
 	case 0:
 	case '{':
-		meta := members(meta, "versionId", "lastUpdated")
-		for _, name := range []string{"versionId", "lastUpdated"} {
-			if _, ok := textOf(meta[name]); meta[name] != nil && !ok {
+		var version, updated []byte
+		each(meta, func(name, value []byte) {
+			switch string(name) {
+			case "versionId":
+				version = value
+			case "lastUpdated":
+				updated = value
+			}
+		})
+		read := func(name string, value []byte) string {
+			s, ok := textOf(value)
+			if value != nil && !ok {
 				faults = append(faults, Issue{"error", "structure", "meta." + name, "a string was expected"})
 			}
+			return s
 		}
-		r.VersionID = text(meta["versionId"])
-		r.LastUpdated = parseInstant(text(meta["lastUpdated"]))
+		r.VersionID = read("versionId", version)
+		if s := read("lastUpdated", updated); s != "" {
+			r.LastUpdated = parseInstant(s)
+		}
 	default:
 		faults = append(faults, Issue{"error", "structure", "meta", "meta is an object"})
 	}
-	return r, append(faults, misshapen(r.Type, raw)...)
+	return faults
 }
 
 // parseInstant reads an instant and gives the zero time for what is none.

@@ -45,10 +45,15 @@ func ParseReference(s string) Reference {
 // Local gives "Type/id" for a relative reference, or an absolute one below base (compared without scheme, as FHIR's URL
 // identity asks); "" otherwise.
 func (r Reference) Local(base string) string {
-	if r.Type == "" || r.Base != "" && (base == "" || bare(r.Base) != bare(base)) {
+	if !r.IsLocal(base) {
 		return ""
 	}
 	return r.Type + "/" + r.ID
+}
+
+// IsLocal reports whether Local gives a name.
+func (r Reference) IsLocal(base string) bool {
+	return r.Type != "" && (r.Base == "" || base != "" && bare(r.Base) == bare(base))
 }
 
 // ValidID reports whether s is a FHIR id.

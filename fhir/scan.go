@@ -1,7 +1,6 @@
 package fhir
 
 import (
-	"bytes"
 	"encoding/json"
 	"strconv"
 	"strings"
@@ -25,6 +24,8 @@ type scanner struct {
 	depth  int
 	path   []step
 	issues []Issue
+	// names are the member names of the objects being read, from the outermost to the innermost.
+	names [][]byte
 }
 
 // step is one member name or array index on the way to the place being read.
@@ -35,7 +36,7 @@ type step struct {
 
 // scan reads the whole of src. Paths in the issues have no root: "code.coding[0].display".
 func scan(src []byte) []Issue {
-	s := &scanner{src: src}
+	s := &scanner{src: src, path: make([]step, 0, 16), names: make([][]byte, 0, 32)}
 	s.space()
 	if s.pos == len(src) {
 		s.note("fatal", "structure", "the body is empty")
@@ -76,25 +77,28 @@ func (s *scanner) peek() byte {
 func (s *scanner) value() bool {
 	switch c := s.peek(); {
 	case c == '{':
-		return s.nested(s.object)
+		return s.nested(true)
 	case c == '[':
-		return s.nested(s.array)
+		return s.nested(false)
 	case c == '"':
 		_, _, ok := s.text()
 		return ok
 	case c == '-' || c >= '0' && c <= '9':
 		return s.number()
 	}
-	for _, word := range []string{"true", "false", "null"} {
-		if bytes.HasPrefix(s.src[s.pos:], []byte(word)) {
-			s.pos += len(word)
-			return true
-		}
+	rest := s.src[s.pos:]
+	switch {
+	case len(rest) >= 4 && (string(rest[:4]) == "true" || string(rest[:4]) == "null"):
+		s.pos += 4
+		return true
+	case len(rest) >= 5 && string(rest[:5]) == "false":
+		s.pos += 5
+		return true
 	}
 	return s.broken("a value was expected")
 }
 
-func (s *scanner) nested(read func() bool) bool {
+func (s *scanner) nested(object bool) (ok bool) {
 	if s.depth == maxDepth {
 		// What lies deeper is stepped over unread, so that in a Bundle only the entry is at fault.
 		s.note("fatal", "structure", tooDeep)
@@ -103,13 +107,18 @@ func (s *scanner) nested(read func() bool) bool {
 	}
 	s.depth++
 	s.pos++
-	ok := read()
+	if object {
+		ok = s.object()
+	} else {
+		ok = s.array()
+	}
 	s.depth--
 	return ok
 }
 
 func (s *scanner) object() bool {
-	var seen names
+	outer := len(s.names)
+	var many map[string]struct{}
 	s.space()
 	if s.peek() == '}' {
 		s.pos++
@@ -132,7 +141,7 @@ func (s *scanner) object() bool {
 			name = []byte(meant)
 		}
 		s.path = append(s.path, step{name, -1})
-		if seen.add(name) {
+		if s.given(name, outer, &many) {
 			s.note("error", "structure", "this member is given more than once")
 		}
 		s.space()
@@ -151,6 +160,7 @@ func (s *scanner) object() bool {
 			s.pos++
 		case '}':
 			s.pos++
+			s.names = s.names[:outer]
 			return true
 		default:
 			return s.broken("a comma or the end of an object was expected")
@@ -188,12 +198,14 @@ func (s *scanner) array() bool {
 // (http://hl7.org/fhir/R4/datatypes.html#string) and no store can keep them as text.
 func (s *scanner) text() (quoted []byte, escaped, ok bool) {
 	start := s.pos
-	s.pos++
-	for s.pos < len(s.src) {
+	ascii := true
+	for s.pos = plainEnd(s.src, s.pos+1); s.pos < len(s.src); s.pos = plainEnd(s.src, s.pos) {
 		switch c := s.src[s.pos]; {
 		case c == '"':
 			s.pos++
-			s.judge(s.src[start:s.pos], escaped)
+			if escaped || !ascii {
+				s.judge(s.src[start:s.pos], escaped)
+			}
 			return s.src[start:s.pos], escaped, true
 		case c < 0x20:
 			return nil, false, s.broken("a control character stands in a string")
@@ -203,6 +215,7 @@ func (s *scanner) text() (quoted []byte, escaped, ok bool) {
 				return nil, false, s.broken("a string has an escape that JSON does not know")
 			}
 		default:
+			ascii = false
 			s.pos++
 		}
 	}
@@ -313,33 +326,27 @@ func (s *scanner) digits() bool {
 	return s.pos > start
 }
 
-// names is the set of member names of one object; most objects are small, so it starts as a list.
-type names struct {
-	few   [16][]byte
-	count int
-	many  map[string]struct{}
-}
-
-// add reports whether name was there already.
-func (n *names) add(name []byte) bool {
-	if n.many != nil {
-		_, there := n.many[string(name)]
+// given reports whether the object whose names begin at outer has this one already. Most objects are small, so their names are a
+// list; many is the set of those of a large one.
+func (s *scanner) given(name []byte, outer int, many *map[string]struct{}) bool {
+	const few = 16
+	if *many != nil {
+		_, there := (*many)[string(name)]
 		if !there {
-			n.many[string(name)] = struct{}{}
+			(*many)[string(name)] = struct{}{}
 		}
 		return there
 	}
-	for _, f := range n.few[:n.count] {
-		if bytes.Equal(f, name) {
+	for _, n := range s.names[outer:] {
+		if string(n) == string(name) {
 			return true
 		}
 	}
-	n.few[n.count] = name
-	n.count++
-	if n.count == len(n.few) {
-		n.many = make(map[string]struct{}, 32)
-		for _, f := range n.few {
-			n.many[string(f)] = struct{}{}
+	s.names = append(s.names, name)
+	if len(s.names)-outer == few {
+		*many = make(map[string]struct{}, 2*few)
+		for _, n := range s.names[outer:] {
+			(*many)[string(n)] = struct{}{}
 		}
 	}
 	return false

@@ -138,6 +138,9 @@ func shape(kind string) string {
 	return ""
 }
 
+// shaped reports a type that has a shape.
+func shaped(kind string) bool { return shape(kind) != "" }
+
 // choices lists the elements of a shape that may have one of several types, without their [x]: only one may be there.
 // http://hl7.org/fhir/R4/formats.html#choice
 func choices(kind string) string {
@@ -172,68 +175,120 @@ func choices(kind string) string {
 	return ""
 }
 
-// misshapen lists the elements of a resource that are of another JSON kind than FHIR gives them, and those of which two
-// types are given at once: what stands there would be taken for missing, and the version would take the place of a good
-// one. Paths have no root. Only types whose elements are read are looked at.
-func misshapen(resourceType string, raw []byte) []Issue {
-	if shape(resourceType) == "" {
-		return nil
+// former compares a document with shapes: it lists the elements that are of another JSON kind than FHIR gives them, and those of
+// which two types are given at once. What stands there would be taken for missing, and the version would take the place of a good
+// one. It goes through the document once: what is compared gives the place after it. Only types whose elements are read are looked at.
+type former struct {
+	raw    []byte
+	path   []step
+	issues []Issue
+	head   head
+}
+
+// begin makes a former as new for a document.
+func (f *former) begin(raw []byte) {
+	if f.path == nil {
+		f.path = make([]step, 0, 16)
 	}
-	f := &former{}
-	f.object(resourceType, true, nil, raw)
-	return f.issues
+	*f = former{raw: raw, path: f.path[:0]}
 }
 
-// former compares a document with shapes.
-type former struct{ issues []Issue }
+// head holds the members of a resource that all resources have, and those of a Bundle, as they stand.
+type head struct{ named, id, meta, kind, entry []byte }
 
-func (f *former) note(at *place, text string) {
-	if len(f.issues) < maxIssues {
-		f.issues = append(f.issues, Issue{"error", "structure", at.String(), text})
+func (h *head) note(name, value []byte) {
+	switch string(name) {
+	case "resourceType":
+		h.named = value
+	case "id":
+		h.id = value
+	case "meta":
+		h.meta = value
+	case "type":
+		h.kind = value
+	case "entry":
+		h.entry = value
 	}
 }
 
-// place is an element on the way down, written out only where there is something to say.
-type place struct {
-	above *place
-	name  []byte
-	index int // -1 for a member
-}
-
-func (p *place) String() string {
-	switch {
-	case p == nil:
-		return ""
-	case p.index >= 0:
-		return p.above.String() + "[" + strconv.Itoa(p.index) + "]"
-	case p.above == nil:
-		return string(p.name)
-	}
-	return p.above.String() + "." + string(p.name)
-}
-
-// object compares an object with a shape; a resource has the elements that all resources have, too.
-func (f *former) object(kind string, resource bool, at *place, raw []byte) {
+// resource compares the resource at at with the shape of its type and notes its head.
+func (f *former) resource(kind string, at int) int {
+	known := shaped(kind)
 	chosen := choices(kind)
 	var given [4]int
-	each(raw, func(name, value []byte) {
-		n := 0
-		for one := range strings.FieldsSeq(chosen) {
-			if chooses(name, one) {
-				if given[n]++; given[n] == 2 {
-					f.note(&place{at, []byte(one), -1}, "more than one "+one+"[x] is given; FHIR allows one")
-				}
-			}
-			n++
+	return through(f.raw, at, func(name []byte, at int) int {
+		end := at
+		if known {
+			end = f.member(kind, true, chosen, &given, name, at)
+		} else {
+			end = valueEnd(f.raw, at)
 		}
-		typ := elementOf(kind, name)
-		if typ == "" && resource {
-			typ = elementOf("Resource", name)
-		}
-		if typ != "" {
-			f.element(typ, &place{at, name, -1}, value)
-		}
+		f.head.note(name, f.raw[at:end])
+		return end
 	})
+}
+
+// object compares the object at at with a shape.
+func (f *former) object(kind string, at int) int {
+	chosen := choices(kind)
+	var given [4]int
+	return through(f.raw, at, func(name []byte, at int) int { return f.member(kind, false, chosen, &given, name, at) })
+}
+
+// member compares one member of an object; a resource has the elements that all resources have, too.
+func (f *former) member(kind string, resource bool, chosen string, given *[4]int, name []byte, at int) int {
+	if chosen != "" {
+		f.choose(chosen, name, given)
+	}
+	typ := elementOf(kind, name)
+	if typ == "" && resource {
+		typ = elementOf("Resource", name)
+	}
+	if typ == "" {
+		return valueEnd(f.raw, at)
+	}
+	f.path = append(f.path, step{name, -1})
+	end := f.element(typ, at)
+	f.path = f.path[:len(f.path)-1]
+	return end
+}
+
+func (f *former) note(text string) {
+	if len(f.issues) < maxIssues {
+		f.issues = append(f.issues, Issue{"error", "structure", f.place(), text})
+	}
+}
+
+// place writes the element in hand. It is asked for only where there is something to say.
+func (f *former) place() string {
+	var b strings.Builder
+	for _, p := range f.path {
+		switch {
+		case p.index >= 0:
+			b.WriteString("[" + strconv.Itoa(p.index) + "]")
+			continue
+		case b.Len() > 0:
+			b.WriteByte('.')
+		}
+		b.Write(p.name)
+	}
+	return b.String()
+}
+
+// choose counts the types given of each choice, and notes the second.
+func (f *former) choose(chosen string, name []byte, given *[4]int) {
+	for n := 0; chosen != ""; n++ {
+		one, rest, _ := strings.Cut(chosen, " ")
+		chosen = rest
+		if !chooses(name, one) {
+			continue
+		}
+		if given[n]++; given[n] == 2 {
+			f.path = append(f.path, step{[]byte(one), -1})
+			f.note("more than one " + one + "[x] is given; FHIR allows one")
+			f.path = f.path[:len(f.path)-1]
+		}
+	}
 }
 
 // chooses reports whether a member is one type of a choice: "onsetPeriod" of "onset".
@@ -241,39 +296,52 @@ func chooses(name []byte, choice string) bool {
 	return len(name) > len(choice) && string(name[:len(choice)]) == choice && name[len(choice)] >= 'A' && name[len(choice)] <= 'Z'
 }
 
-func (f *former) element(typ string, at *place, value []byte) {
+// element compares the value at at with its type.
+func (f *former) element(typ string, at int) int {
+	var kind byte
+	if at < len(f.raw) {
+		kind = f.raw[at]
+	}
 	if one, ok := strings.CutSuffix(typ, "*"); ok {
-		if kindOf(value) != '[' {
-			f.note(at, "a list was expected")
-			return
+		if kind != '[' {
+			f.note("a list was expected")
+			return valueEnd(f.raw, at)
 		}
-		for i, v := range items(value) {
-			// A list of strings may hold null where only an extension stands (http://hl7.org/fhir/R4/json.html#null).
-			if one != "string" || kindOf(v) != 'n' {
-				f.element(one, &place{at, nil, i}, v)
-			}
-		}
-		return
+		return f.list(one, at)
 	}
 	if typ == "string" {
-		if kindOf(value) != '"' {
-			f.note(at, "a string was expected")
+		if kind != '"' {
+			f.note("a string was expected")
 		}
-		return
+		return valueEnd(f.raw, at)
 	}
-	if kindOf(value) != '{' {
-		f.note(at, "an object was expected")
-		return
+	if kind != '{' {
+		f.note("an object was expected")
+		return valueEnd(f.raw, at)
+	}
+	if typ == "Contained" {
+		if typ = text(member(f.raw[at:valueEnd(f.raw, at)], "resourceType")); !shaped(typ) {
+			return valueEnd(f.raw, at)
+		}
 	}
 	if typ == "object" {
-		return
+		return valueEnd(f.raw, at)
 	}
-	contained := typ == "Contained"
-	if contained {
-		typ = text(member(value, "resourceType"))
-	}
-	if contained && shape(typ) == "" {
-		return
-	}
-	f.object(typ, false, at, value)
+	return f.object(typ, at)
+}
+
+// list compares the elements of the array at at.
+func (f *former) list(one string, at int) int {
+	n := -1
+	return throughItems(f.raw, at, func(at int) int {
+		n++
+		// A list of strings may hold null where only an extension stands (http://hl7.org/fhir/R4/json.html#null).
+		if one == "string" && f.raw[at] == 'n' {
+			return valueEnd(f.raw, at)
+		}
+		f.path = append(f.path, step{index: n})
+		end := f.element(one, at)
+		f.path = f.path[:len(f.path)-1]
+		return end
+	})
 }

@@ -11,20 +11,54 @@ func each(raw []byte, f func(name, value []byte)) {
 	if at == len(raw) || raw[at] != '{' {
 		return
 	}
+	through(raw, at, func(name []byte, at int) int {
+		end := valueEnd(raw, at)
+		f(name, raw[at:end])
+		return end
+	})
+}
+
+// through calls f for every member of the object at at, in order; f gets the place of the value and gives the place after it. It
+// gives the place after the object.
+func through(raw []byte, at int, f func(name []byte, at int) int) int {
+	for at++; ; at++ {
+		at = skipSpace(raw, at)
+		if at >= len(raw) || raw[at] != '"' {
+			return min(at+1, len(raw))
+		}
+		name, end, ok := nameAt(raw, at)
+		at = skipSpace(raw, end)
+		if !ok || at >= len(raw) || raw[at] != ':' {
+			return len(raw)
+		}
+		at = skipSpace(raw, f(name, skipSpace(raw, at+1)))
+		if at >= len(raw) || raw[at] != ',' {
+			return min(at+1, len(raw))
+		}
+	}
+}
+
+// Members calls f for every member of an object that Decode has passed, in order: with its name, the place where the name stands, and
+// the places where its value begins and ends. name is only good during the call.
+func Members(raw []byte, f func(name []byte, at, from, to int)) {
+	at := skipSpace(raw, 0)
+	if at == len(raw) || raw[at] != '{' {
+		return
+	}
 	for at++; ; at++ {
 		at = skipSpace(raw, at)
 		if at >= len(raw) || raw[at] != '"' {
 			return
 		}
-		end := valueEnd(raw, at)
-		name, ok := nameOf(raw[at:end])
+		stands := at + 1
+		name, end, ok := nameAt(raw, at)
 		at = skipSpace(raw, end)
 		if !ok || at >= len(raw) || raw[at] != ':' {
 			return
 		}
-		at = skipSpace(raw, at+1)
-		end = valueEnd(raw, at)
-		f(name, raw[at:end])
+		from := skipSpace(raw, at+1)
+		end = valueEnd(raw, from)
+		f(name, stands, from, end)
 		at = skipSpace(raw, end)
 		if at >= len(raw) || raw[at] != ',' {
 			return
@@ -32,25 +66,36 @@ func each(raw []byte, f func(name, value []byte)) {
 	}
 }
 
-// items gives the elements of the array raw.
-func items(raw []byte) [][]byte {
-	at := skipSpace(raw, 0)
-	if kindOf(raw) != '[' {
-		return nil
+// eachItem calls f for every element of the array raw; f gets the place of the element and gives the place after it.
+func eachItem(raw []byte, f func(at int) int) {
+	if kindOf(raw) == '[' {
+		throughItems(raw, skipSpace(raw, 0), f)
 	}
-	var out [][]byte
+}
+
+// throughItems is eachItem for the array at at, and gives the place after it.
+func throughItems(raw []byte, at int, f func(at int) int) int {
 	for at++; ; at++ {
 		at = skipSpace(raw, at)
 		if at >= len(raw) || raw[at] == ']' {
-			return out
+			return min(at+1, len(raw))
 		}
-		end := valueEnd(raw, at)
-		out = append(out, raw[at:end])
-		at = skipSpace(raw, end)
+		at = skipSpace(raw, f(at))
 		if at >= len(raw) || raw[at] != ',' {
-			return out
+			return min(at+1, len(raw))
 		}
 	}
+}
+
+// items gives the elements of the array raw.
+func items(raw []byte) [][]byte {
+	var out [][]byte
+	eachItem(raw, func(at int) int {
+		end := valueEnd(raw, at)
+		out = append(out, raw[at:end])
+		return end
+	})
+	return out
 }
 
 // members gives the values of the named members of the object raw; nil for one that is missing.
@@ -77,16 +122,14 @@ func member(raw []byte, wanted string) []byte {
 	return out
 }
 
-// nameOf reads a member's name, without a copy where it has no escapes.
-func nameOf(raw []byte) ([]byte, bool) {
-	if kindOf(raw) != '"' {
-		return nil, false
+// nameAt reads the member's name at at and gives the place after it; without a copy where it has no escapes.
+func nameAt(raw []byte, at int) (name []byte, end int, ok bool) {
+	if end = plainEnd(raw, at+1); end < len(raw) && raw[end] == '"' {
+		return raw[at+1 : end], end + 1, true
 	}
-	if isPlain(raw) {
-		return raw[1 : len(raw)-1], true
-	}
-	s, ok := textOf(raw)
-	return []byte(s), ok
+	end = valueEnd(raw, at)
+	s, ok := textOf(raw[at:end])
+	return []byte(s), end, ok
 }
 
 // valueEnd gives the place after the value that starts at at.
@@ -95,8 +138,7 @@ func valueEnd(raw []byte, at int) int {
 	for at < len(raw) {
 		switch raw[at] {
 		case '"':
-			at++
-			for at < len(raw) && raw[at] != '"' {
+			for at = plainEnd(raw, at+1); at < len(raw) && raw[at] != '"'; at = plainEnd(raw, at) {
 				if raw[at] == '\\' {
 					at++
 				}
@@ -125,6 +167,40 @@ func valueEnd(raw []byte, at int) int {
 		}
 	}
 	return len(raw)
+}
+
+// plainEnd gives the first place from at on that does not hold plain text: a quote, a backslash, a control character or what is not
+// ASCII; the end of raw where there is none. It looks at eight bytes at once, because nearly all of a document is plain text.
+func plainEnd(raw []byte, at int) int {
+	const ones, tops = 0x0101010101010101, 0x8080808080808080
+	for ; at+8 <= len(raw); at += 8 {
+		b := raw[at : at+8 : at+8]
+		w := uint64(b[0]) | uint64(b[1])<<8 | uint64(b[2])<<16 | uint64(b[3])<<24 | uint64(b[4])<<32 | uint64(b[5])<<40 | uint64(b[6])<<48 | uint64(b[7])<<56
+		quote, slash := w^'"'*ones, w^'\\'*ones
+		// A byte's top bit is set where it is zero after the xor, below the blank, or not ASCII. A borrow can set only bits above
+		// the lowest that is set, which is the one that is used.
+		found := ((quote-ones)&^quote | (slash-ones)&^slash | (w-' '*ones)&^w | w) & tops
+		if found == 0 {
+			continue
+		}
+		if found&0xffffffff == 0 {
+			at, found = at+4, found>>32
+		}
+		if found&0xffff == 0 {
+			at, found = at+2, found>>16
+		}
+		if found&0xff == 0 {
+			at++
+		}
+		return at
+	}
+	for at < len(raw) {
+		if c := raw[at]; c < ' ' || c == '"' || c == '\\' || c >= 0x80 {
+			break
+		}
+		at++
+	}
+	return min(at, len(raw))
 }
 
 // kindOf gives the first byte of a value: '{', '[', '"', 't', 'f', 'n', a digit, a minus, or 0 where there is none.
@@ -159,15 +235,7 @@ func plain(raw []byte) (string, bool) {
 }
 
 func isPlain(raw []byte) bool {
-	if raw[0] != '"' || len(raw) < 2 || raw[len(raw)-1] != '"' {
-		return false
-	}
-	for _, c := range raw[1 : len(raw)-1] {
-		if c < 0x20 || c == '"' || c == '\\' || c >= 0x80 {
-			return false
-		}
-	}
-	return true
+	return raw[0] == '"' && len(raw) >= 2 && plainEnd(raw, 1) == len(raw)-1 && raw[len(raw)-1] == '"'
 }
 
 // text reads a JSON string, and gives "" for any other value.

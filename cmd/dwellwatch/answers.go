@@ -30,7 +30,7 @@ type nobodysAnswer struct {
 // assessAll assesses every patient of loose resources. unread is what the caller could not read of the input; together with
 // the entries that name nobody it goes into the one patient's answer, or into nobody's where there are none or several.
 func assessAll(resources []fhir.Resource, unread []assess.Unread, basis assess.Basis, on filter.Day) (answers, error) {
-	records := assess.Split(resources, basis)
+	records := assess.Split(resources)
 	unread = append(unread, assess.Unnamed(resources, records, basis)...)
 	var out answers
 	for _, rec := range records {

@@ -191,7 +191,7 @@ func (w *ward) wanted(t *testing.T, followed map[string]bool, today filter.Day) 
 		}
 	}
 	out := map[string]int{}
-	for _, rec := range assess.Split(all, w.basis) {
+	for _, rec := range assess.Split(all) {
 		if !slices.ContainsFunc(rec.Entries, func(e chart.Entry) bool { return followed[e.ID] && e.Type == "Patient" }) {
 			continue
 		}

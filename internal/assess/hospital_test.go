@@ -71,7 +71,7 @@ func TestHospital(t *testing.T) {
 		for _, step := range p.Steps {
 			sent = append(sent, resources(t, step.Bundle)...)
 			t.Run(step.File, func(t *testing.T) {
-				recs := assess.Split(sent, b)
+				recs := assess.Split(sent)
 				if len(recs) != 1 {
 					t.Fatalf("got %d patients, want 1", len(recs))
 				}

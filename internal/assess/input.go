@@ -13,12 +13,13 @@ import (
 // patient, and what these entries name that has no patient of its own. A patient is there who is named by a Patient
 // resource or as the subject of any other. Patients that the newest copies link as replaced or replacing are one person, as in
 // the store; the record goes by the lowest of their ids.
-func Split(resources []fhir.Resource, basis Basis) []Record {
-	s := screen.Screener{Sets: basis.Sets, Models: basis.Models}
-	byPatient := map[string][]screen.Item{}
-	loose := map[string][]screen.Item{}
-	for _, r := range resources {
-		it := s.Item("default", r)
+func Split(resources []fhir.Resource) []Record {
+	all := make([]named, len(resources))
+	byPatient := map[string][]*named{}
+	loose := map[string][]*named{}
+	for i, r := range resources {
+		it := &all[i]
+		*it = named{&resources[i], screen.Name(r, "")}
 		if it.Patient == "" {
 			loose[r.Ref()] = append(loose[r.Ref()], it)
 			continue
@@ -29,15 +30,17 @@ func Split(resources []fhir.Resource, basis Basis) []Record {
 	for _, group := range persons(byPatient) {
 		rec := Record{Person: "Patient/" + group[0], Context: ContextInput}
 		taken := map[string]bool{}
-		var queue []screen.Item
+		var queue []*named
 		for _, id := range group {
 			queue = append(queue, byPatient[id]...)
 		}
-		for len(queue) > 0 {
-			it := queue[0]
-			queue = queue[1:]
-			rec.Entries = append(rec.Entries, chart.Entry{Feed: it.Feed, Resource: it.Resource})
-			for _, ref := range it.Refs {
+		rec.Entries = make([]chart.Entry, 0, len(queue))
+		for n := 0; n < len(queue); n++ {
+			rec.Entries = append(rec.Entries, chart.Entry{Feed: "default", Resource: *queue[n].Resource})
+			if len(loose) == 0 {
+				continue
+			}
+			for _, ref := range queue[n].Refs {
 				if !taken[ref] {
 					taken[ref] = true
 					queue = append(queue, loose[ref]...)
@@ -49,23 +52,29 @@ func Split(resources []fhir.Resource, basis Basis) []Record {
 	return out
 }
 
+// named is a resource with what it names.
+type named struct {
+	*fhir.Resource
+	screen.Naming
+}
+
 // persons gives the patient ids of each person, in order, through chains and loops of links alike. A deletion or retraction
 // says nothing of a link.
-func persons(byPatient map[string][]screen.Item) [][]string {
+func persons(byPatient map[string][]*named) [][]string {
 	near := map[string][]string{}
 	for id, items := range byPatient {
 		var copies []chart.Entry
-		links := map[string][]string{}
+		linked := false
 		for _, it := range items {
-			if it.Resource.Type == "Patient" && !it.Retracted {
-				copies = append(copies, chart.Entry{Feed: it.Feed, Resource: it.Resource})
-				links[string(it.Resource.Raw)] = it.Links
+			if it.Type == "Patient" && !it.Retracted {
+				copies = append(copies, chart.Entry{Feed: "default", Resource: *it.Resource})
+				linked = linked || len(it.Links) > 0
 			}
 		}
-		if len(copies) == 0 {
+		if !linked {
 			continue
 		}
-		for _, other := range links[string(newestOf(copies).Raw)] {
+		for _, other := range screen.Name(newestOf(copies).Resource, "").Links {
 			if _, here := byPatient[other]; here {
 				near[id], near[other] = append(near[id], other), append(near[other], id)
 			}

@@ -47,7 +47,7 @@ func TestSplitJoinsLinkedPatients(t *testing.T) {
 					all = append(all, mustDecode(t, body))
 				}
 				got := map[string]int{}
-				for _, r := range assess.Split(all, basis(t)) {
+				for _, r := range assess.Split(all) {
 					got[r.Person] = len(r.Entries)
 				}
 				if diff := cmp.Diff(c.want, got); diff != "" {

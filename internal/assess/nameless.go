@@ -37,8 +37,7 @@ func knownPatient(patient string, entries []chart.Entry, nameless []string) stri
 		if e.Base != "" {
 			continue
 		}
-		s := screen.Screener{Bases: map[string]string{e.Feed: e.Home}}
-		other := "Patient/" + s.Item(e.Feed, e.Resource).Patient
+		other := "Patient/" + screen.Name(e.Resource, e.Home).Patient
 		if other != "Patient/" && !slices.Contains(nameless, other) {
 			others = append(others, other)
 		}

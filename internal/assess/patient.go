@@ -76,7 +76,8 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
 	known := adopt(rec.Known, rec.Merged, tasks)
-	now := judge(reading, known, mint, basis, asOf)
+	book := rules.NewBook()
+	now := judge(reading, known, mint, basis, book, asOf)
 
 	res := Result{Tasks: map[string]draft.Seen{}}
 	open := map[string]int{}
@@ -94,7 +95,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 		}
 	}
 	slices.Sort(res.Doubled)
-	changes, first := ahead(reading, known, mint, basis, now)
+	changes, first := ahead(reading, known, mint, basis, book.Outline(), now)
 	due := first
 	a := Assessment{
 		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: now.history.Merged,
@@ -151,13 +152,13 @@ type one struct {
 	boundaries []filter.Day
 }
 
-func judge(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) string, basis Basis, asOf filter.Day) one {
+func judge(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) string, basis Basis, book rules.Book, asOf filter.Day) one {
 	clock := filter.NewClock(asOf)
 	p := filter.Params{SamePlacementDays: basis.Policy.SamePlacementDays, MaybeSameDays: basis.Policy.MaybeSameDays}
 	o := one{asOf: asOf}
 	o.history = filter.Reconstruct(r.Events, known, p, clock, mint)
 	for _, f := range o.history.Filters {
-		o.judgements = append(o.judgements, rules.Evaluate(f, r.Facts, basis.Policy, clock))
+		o.judgements = append(o.judgements, book.Evaluate(f, r.Facts, basis.Policy, clock))
 	}
 	o.boundaries = clock.Boundaries()
 	return o
@@ -166,7 +167,7 @@ func judge(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 // ahead walks the days on which an answer can change and gives, per key, the first on which it does, and the first on
 // which any filter's answer or the set of filters does (MaxDay for none). Between two boundaries no comparison flips, so
 // the answer holds.
-func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) string, basis Basis, now one) (map[string]filter.Day, filter.Day) {
+func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) string, basis Basis, book rules.Book, now one) (map[string]filter.Day, filter.Day) {
 	before := now.answers()
 	// Keys minted today must be the keys of tomorrow, or a merge to come would look like another filter.
 	for _, f := range now.history.Filters {
@@ -180,7 +181,7 @@ func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 	for len(queue) > 0 && (len(changes) < len(before) || first == filter.MaxDay) {
 		day := queue[0]
 		queue = queue[1:]
-		then := judge(r, known, mint, basis, day)
+		then := judge(r, known, mint, basis, book, day)
 		after := then.answers()
 		for key, answer := range before {
 			if _, done := changes[key]; !done && after[key] != answer {
@@ -198,17 +199,28 @@ func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 	return changes, first
 }
 
-// answers writes, per key, what changesOn promises: standing, window, indication, level, verdict, overdue, rule ids.
-func (o one) answers() map[string]string {
-	out := map[string]string{}
+// answer is what changesOn promises of one filter.
+type answer struct {
+	standing   filter.Standing
+	window     rules.Window
+	indication rules.Status
+	level      rules.Level
+	verdict    rules.Verdict
+	overdue    bool
+	rules      string // the ids of the rules that found something, sorted
+}
+
+// answers gives the answer per key.
+func (o one) answers() map[string]answer {
+	out := make(map[string]answer, len(o.judgements))
 	for _, j := range o.judgements {
 		s := j.Situation
-		var ids []string
+		ids := make([]string, 0, 16)
 		for _, f := range j.Findings {
 			ids = append(ids, f.Rule)
 		}
 		slices.Sort(ids)
-		out[s.Filter.Key] = fmt.Sprint(s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, slices.Compact(ids))
+		out[s.Filter.Key] = answer{s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, strings.Join(slices.Compact(ids), " ")}
 	}
 	return out
 }
@@ -247,33 +259,40 @@ func rank(status string) int {
 
 // newest keeps one copy of each entry, whatever the order in which they came.
 func newest(entries []chart.Entry) []chart.Entry {
-	type named struct {
-		name  string
-		entry chart.Entry
+	all := make([]*chart.Entry, len(entries))
+	for i := range entries {
+		all[i] = &entries[i]
 	}
-	all := make([]named, len(entries))
-	for i, e := range entries {
-		all[i] = named{e.Feed + " " + e.Ref(), e}
-	}
-	slices.SortStableFunc(all, func(a, b named) int { return strings.Compare(a.name, b.name) })
+	slices.SortStableFunc(all, byName)
 	out := make([]chart.Entry, 0, len(all))
 	for i := 0; i < len(all); {
 		to := i + 1
-		for to < len(all) && all[to].name == all[i].name {
+		for to < len(all) && byName(all[to], all[i]) == 0 {
 			to++
 		}
 		if to == i+1 {
-			out = append(out, all[i].entry)
+			out = append(out, *all[i])
 		} else {
 			copies := make([]chart.Entry, 0, to-i)
-			for _, n := range all[i:to] {
-				copies = append(copies, n.entry)
+			for _, e := range all[i:to] {
+				copies = append(copies, *e)
 			}
 			out = append(out, newestOf(copies))
 		}
 		i = to
 	}
 	return out
+}
+
+// byName orders entries by what they are known by.
+func byName(a, b *chart.Entry) int {
+	if c := strings.Compare(a.Feed, b.Feed); c != 0 {
+		return c
+	}
+	if c := strings.Compare(a.Type, b.Type); c != 0 {
+		return c
+	}
+	return strings.Compare(a.ID, b.ID)
 }
 
 // newestOf gives the copy that no other is certainly newer than; of several such, one that retracts the entry, else the last

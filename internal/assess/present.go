@@ -49,16 +49,38 @@ func present(j rules.Judgement, context string, gaps []string) Filter {
 }
 
 func event(e filter.Event) Event {
-	words := map[filter.Kind]string{
-		filter.Placement: "Filter placed", filter.Claim: "Placement recorded, not as done", filter.InPlace: "Recorded as in place",
-		filter.Removal: "Filter removed", filter.RemovalClaim: "Removal recorded, not as done", filter.PartialRemoval: "Removed in part",
-		filter.Attempt: "Retrieval tried, filter stayed in", filter.Repositioning: "Filter repositioned", filter.Hint: "Hint that it is out", filter.Sighting: "Seen in place",
-	}
-	out := Event{What: string(e.Kind), Text: words[e.Kind] + " (" + e.Why + ")", Evidence: list(e.Evidence)}
+	out := Event{What: string(e.Kind), Text: wordsOf(e.Kind) + " (" + e.Why + ")", Evidence: list(e.Evidence)}
 	if s := span(e.When); s != nil {
 		out.When = *s
 	}
 	return out
+}
+
+// wordsOf says a kind of event for people.
+func wordsOf(k filter.Kind) string {
+	switch k {
+	case filter.Placement:
+		return "Filter placed"
+	case filter.Claim:
+		return "Placement recorded, not as done"
+	case filter.InPlace:
+		return "Recorded as in place"
+	case filter.Removal:
+		return "Filter removed"
+	case filter.RemovalClaim:
+		return "Removal recorded, not as done"
+	case filter.PartialRemoval:
+		return "Removed in part"
+	case filter.Attempt:
+		return "Retrieval tried, filter stayed in"
+	case filter.Repositioning:
+		return "Filter repositioned"
+	case filter.Hint:
+		return "Hint that it is out"
+	case filter.Sighting:
+		return "Seen in place"
+	}
+	return ""
 }
 
 // span writes the days that are known; nil where nothing is.

@@ -162,7 +162,7 @@ func assessStory(t *testing.T, archive *txtar.Archive, b assess.Basis) assess.Re
 	if err != nil {
 		t.Fatal(err)
 	}
-	recs := assess.Split(resources(t, []byte(section(archive, "bundle.json"))), b)
+	recs := assess.Split(resources(t, []byte(section(archive, "bundle.json"))))
 	if len(recs) != 1 {
 		t.Fatalf("a story is about one patient, this one about %d", len(recs))
 	}

@@ -21,7 +21,7 @@ func answerTo(t *testing.T, bodies ...string) string {
 	for _, body := range bodies {
 		resources = append(resources, mustDecode(t, body))
 	}
-	records := assess.Split(resources, basis(t))
+	records := assess.Split(resources)
 	if len(records) != 1 {
 		t.Fatalf("%d records", len(records))
 	}

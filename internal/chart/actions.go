@@ -21,6 +21,9 @@ const (
 // or led to by "of", the act; what only speaks of an act (a visit before it, an evaluation for it, a scan after it) did none.
 func saysAction(text string) action {
 	found := noAction
+	if !mayHold(text, "filter", "ivcf") {
+		return found
+	}
 	for _, clause := range clauses(text) {
 		words := tokens(clause)
 		at, length := filterAt(words)
@@ -62,7 +65,7 @@ func filterAt(words []string) (at, length int) {
 
 // speaksOf are words of a clause that denies an act or speaks of one instead of telling it.
 func speaksOf(w string) bool {
-	return slices.Contains(negations(), w) || slices.Contains([]string{"consultation", "consult", "evaluation", "evaluate", "assessment", "assess", "planning", "planned", "plan", "elsewhere", "reminder", "letter", "appointment", "clinic", "visit", "possible", "possibly", "potential", "discussion", "discuss", "discussed", "request", "requested", "referral", "refer", "scheduled", "schedule", "counselling", "counseling", "consent", "eligible", "eligibility", "suitability", "review", "remains", "remain", "remaining", "situ", "education", "if", "until", "when", "may", "should", "could", "would", "offered", "deferred", "postponed"}, w)
+	return negates(w) || slices.Contains([]string{"consultation", "consult", "evaluation", "evaluate", "assessment", "assess", "planning", "planned", "plan", "elsewhere", "reminder", "letter", "appointment", "clinic", "visit", "possible", "possibly", "potential", "discussion", "discuss", "discussed", "request", "requested", "referral", "refer", "scheduled", "schedule", "counselling", "counseling", "consent", "eligible", "eligibility", "suitability", "review", "remains", "remain", "remaining", "situ", "education", "if", "until", "when", "may", "should", "could", "would", "offered", "deferred", "postponed"}, w)
 }
 
 // leadsUpTo are words before the filter's name after which an act is what something else is about.

@@ -1,68 +1,85 @@
 package chart
 
 import (
-	"slices"
-
 	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
 
-// classes maps value sets to what they mean for a filter. own says that the code itself is about filters.
-func classes() []struct {
-	set   string
-	class rules.Class
-	acute bool
-	own   bool
-} {
-	return []struct {
-		set   string
-		class rules.Class
-		acute bool
-		own   bool
-	}{
-		{"pe-acute", rules.PE, true, false},
-		{"dvt-acute", rules.DVT, true, false},
-		{"caval-thrombosis-acute", rules.CavalThrombosis, true, false},
-		{"bleed", rules.Bleed, true, false},
-		{"thrombocytopenia", rules.Thrombocytopenia, true, false},
-		{"hit", rules.HIT, true, false},
-		{"bleeding-disorder", rules.BleedingDisorder, false, false},
-		{"palliative", rules.Palliative, false, false},
-		{"filter-displacement", rules.Displacement, true, true},
-		{"filter-penetration", rules.Penetration, true, true},
-		{"filter-fracture", rules.Fracture, true, true},
-		{"device-thrombosis", rules.DeviceThrombosis, true, false},
-		{"device-infection", rules.DeviceInfection, true, false},
-		{"device-haemorrhage", rules.DeviceHaemorrhage, true, false},
-		{"device-embolism", rules.DeviceEmbolism, true, false},
-		{"device-pain", rules.DevicePain, true, false},
-		{"device-stenosis", rules.DeviceStenosis, true, false},
-		{"device-other", rules.DeviceOther, true, false},
+// meaning is what a value set means for a filter. own says that the code itself is about filters.
+type meaning struct {
+	class      rules.Class
+	acute, own bool
+}
+
+// meant lists the value sets of conditions that mean something, in the order in which one of several is taken.
+func meant() [18]string {
+	return [...]string{"pe-acute", "dvt-acute", "caval-thrombosis-acute", "bleed", "thrombocytopenia", "hit", "bleeding-disorder", "palliative", "filter-displacement", "filter-penetration", "filter-fracture", "device-thrombosis", "device-infection", "device-haemorrhage", "device-embolism", "device-pain", "device-stenosis", "device-other"}
+}
+
+// meaningOf gives what a value set means.
+func meaningOf(set string) meaning {
+	switch set {
+	case "pe-acute":
+		return meaning{rules.PE, true, false}
+	case "dvt-acute":
+		return meaning{rules.DVT, true, false}
+	case "caval-thrombosis-acute":
+		return meaning{rules.CavalThrombosis, true, false}
+	case "bleed":
+		return meaning{rules.Bleed, true, false}
+	case "thrombocytopenia":
+		return meaning{rules.Thrombocytopenia, true, false}
+	case "hit":
+		return meaning{rules.HIT, true, false}
+	case "bleeding-disorder":
+		return meaning{rules.BleedingDisorder, false, false}
+	case "palliative":
+		return meaning{rules.Palliative, false, false}
+	case "filter-displacement":
+		return meaning{rules.Displacement, true, true}
+	case "filter-penetration":
+		return meaning{rules.Penetration, true, true}
+	case "filter-fracture":
+		return meaning{rules.Fracture, true, true}
+	case "device-thrombosis":
+		return meaning{rules.DeviceThrombosis, true, false}
+	case "device-infection":
+		return meaning{rules.DeviceInfection, true, false}
+	case "device-haemorrhage":
+		return meaning{rules.DeviceHaemorrhage, true, false}
+	case "device-embolism":
+		return meaning{rules.DeviceEmbolism, true, false}
+	case "device-pain":
+		return meaning{rules.DevicePain, true, false}
+	case "device-stenosis":
+		return meaning{rules.DeviceStenosis, true, false}
+	case "device-other":
+		return meaning{rules.DeviceOther, true, false}
 	}
+	return meaning{}
 }
 
 // condition reads a Condition that matters here; a refuted or retracted one is not read.
 func (r *reader) condition(n *node) {
-	verification := n.get("verificationStatus.coding.#.code").Array()
-	for _, v := range verification {
-		if v.String() == "refuted" || v.String() == "entered-in-error" {
-			return
-		}
+	if n.coded("verificationStatus", "refuted", "entered-in-error") {
+		return
 	}
 	code := r.concept(n.get("code"))
 	r.mobileByCondition(n, code)
 	r.presence(n, code)
-	for _, k := range classes() {
-		if !code.in(k.set) {
+	if len(code.sets) == 0 {
+		return
+	}
+	for _, set := range meant() {
+		if !code.in(set) {
 			continue
 		}
-		d := rules.Diagnosis{Class: k.class, Label: code.label, Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.name}, Ended: filter.Unknown()}
+		k := meaningOf(set)
+		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.name}, Ended: filter.Unknown()}
 		d.Onset, d.Recorded = r.onset(n)
-		for _, v := range n.get("clinicalStatus.coding.#.code").Array() {
-			d.Inactive = d.Inactive || slices.Contains([]string{"resolved", "inactive", "remission"}, v.String())
-		}
+		d.Inactive = n.coded("clinicalStatus", "resolved", "inactive", "remission")
 		if n.get("abatementPeriod").Exists() {
 			_, d.Ended, _ = r.period(n, "abatementPeriod")
 		} else {
@@ -86,14 +103,14 @@ func (r *reader) presence(n *node, code concept) {
 	if !presenceIn(n, code) {
 		return
 	}
-	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Why: "problem list: " + code.label, Evidence: []filter.Ref{n.name}})
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Why: "problem list: " + code.label(), Evidence: []filter.Ref{n.name}})
 }
 
 // TellsPresence reports whether a Condition says, with the code for the presence of a vascular implant and in words, that a vena
 // cava filter is in.
 func TellsPresence(raw []byte, sets Sets) bool {
 	r := &reader{sets: sets}
-	n := &node{doc: gjson.ParseBytes(raw)}
+	n := &node{Entry: &Entry{}, doc: gjson.ParseBytes(raw)}
 	return presenceIn(n, r.concept(n.get("code")))
 }
 
@@ -101,11 +118,9 @@ func presenceIn(n *node, code concept) bool {
 	if !code.in("implant-present") || !saysFilter(code.words) || saysRemoval(code.words) {
 		return false
 	}
-	for _, path := range []string{"verificationStatus.coding.#.code", "clinicalStatus.coding.#.code"} {
-		for _, v := range n.get(path).Array() {
-			if slices.Contains([]string{"refuted", "entered-in-error", "resolved", "inactive"}, v.String()) {
-				return false
-			}
+	for _, element := range []string{"verificationStatus", "clinicalStatus"} {
+		if n.coded(element, "refuted", "entered-in-error", "resolved", "inactive") {
+			return false
 		}
 	}
 	return !n.get("abatementDateTime").Exists() && !n.get("abatementPeriod").Exists()
@@ -145,15 +160,16 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		}
 		text += " . " + r.concept(e.Get("code")).words
 	}
-	d.Own = d.Own || saysFilter(text) || says(text, "vena cava", "caval", "ivc")
+	words := hear(text)
+	d.Own = d.Own || saysFilter(text) || words.say("vena cava", "caval", "ivc")
 	d.Words = rules.Words{
-		Pain:         says(text, "pain", "painful"),
-		Bleeding:     says(text, "bleeding", "haemorrhage", "hemorrhage", "haematoma", "hematoma"),
-		Organ:        says(text, "duodenum", "duodenal", "bowel", "aorta", "aortic", "ureter", "kidney", "pancreas", "liver", "vertebra", "vertebral", "organ contact", "organ injury"),
+		Pain:         words.say("pain", "painful"),
+		Bleeding:     words.say("bleeding", "haemorrhage", "hemorrhage", "haematoma", "hematoma"),
+		Organ:        words.say("duodenum", "duodenal", "bowel", "aorta", "aortic", "ureter", "kidney", "pancreas", "liver", "vertebra", "vertebral", "organ contact", "organ injury"),
 		HeartOrLung:  saysInHeart(text) || saysHeart(site),
-		Missing:      says(text, "missing", "unaccounted", "fragment not seen", "fragment lost"),
-		Asymptomatic: says(text, "asymptomatic", "incidental", "no symptoms"),
-		Swelling:     says(text, "swelling", "oedema", "edema"),
-		New:          says(text, "new", "recurrent"),
+		Missing:      words.say("missing", "unaccounted", "fragment not seen", "fragment lost"),
+		Asymptomatic: words.say("asymptomatic", "incidental", "no symptoms"),
+		Swelling:     words.say("swelling", "oedema", "edema"),
+		New:          words.say("new", "recurrent"),
 	}
 }

@@ -148,7 +148,7 @@ func (r *reader) dated(n *node, e filter.Event) filter.Event {
 // IsFilterDevice reports whether a Device resource is a vena cava filter by catalogue or by listed phrase.
 func IsFilterDevice(raw []byte, sets Sets, models catalogue.Catalogue) bool {
 	r := &reader{sets: sets, models: models}
-	_, ok := r.describe(&node{doc: gjson.ParseBytes(raw)})
+	_, ok := r.describe(&node{Entry: &Entry{}, doc: gjson.ParseBytes(raw)})
 	return ok
 }
 

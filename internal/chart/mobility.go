@@ -1,8 +1,6 @@
 package chart
 
 import (
-	"slices"
-
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
@@ -13,10 +11,8 @@ func (r *reader) mobileByCondition(n *node, code concept) {
 	if !code.in("mobility-regained") && !saysMobile(code.words) {
 		return
 	}
-	for _, v := range n.get("clinicalStatus.coding.#.code").Array() {
-		if slices.Contains([]string{"resolved", "inactive", "remission"}, v.String()) {
-			return
-		}
+	if n.coded("clinicalStatus", "resolved", "inactive", "remission") {
+		return
 	}
 	onset, recorded := r.onset(n)
 	d := rules.Diagnosis{Onset: onset, Recorded: recorded}
@@ -26,15 +22,17 @@ func (r *reader) mobileByCondition(n *node, code concept) {
 // mobileByObservation reads an observation whose value says so. Its own code says so only where it has no value, or one
 // that is true: "walks independently: no" is heard as what it says.
 func (r *reader) mobileByObservation(n *node, code concept) {
-	if !code.in("mobility-regained") && code.words == "" && !n.get("valueCodeableConcept").Exists() && !n.get("valueString").Exists() {
+	asked := code.in("mobility-regained") || saysMobile(code.words)
+	coded, text := n.get("valueCodeableConcept"), n.get("valueString")
+	if !asked && !coded.Exists() && !text.Exists() {
 		return
 	}
-	value := r.concept(n.get("valueCodeableConcept"))
-	words := value.words + " . " + n.get("valueString").String()
-	asked := code.in("mobility-regained") || saysMobile(code.words)
-	bare := !n.get("valueCodeableConcept").Exists() && !n.get("valueString").Exists() && !n.get("valueQuantity").Exists() && !n.get("valueInteger").Exists() && !n.get("valueBoolean").Exists() && !n.get("dataAbsentReason").Exists()
-	if !value.in("mobility-regained") && !saysMobile(words) && !(asked && (bare || n.get("valueBoolean").Bool())) {
-		return
+	value := r.concept(coded)
+	if !value.in("mobility-regained") && !saysMobile(value.words+" . "+text.String()) {
+		bare := !coded.Exists() && !text.Exists() && !n.get("valueQuantity").Exists() && !n.get("valueInteger").Exists() && !n.get("valueBoolean").Exists() && !n.get("dataAbsentReason").Exists()
+		if !asked || !bare && !n.get("valueBoolean").Bool() {
+			return
+		}
 	}
 	day, _ := r.day(n, "effectiveDateTime")
 	if !day.Known() {

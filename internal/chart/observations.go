@@ -18,8 +18,12 @@ func (r *reader) observation(n *node) {
 	r.seenBy(n, code)
 	for _, set := range code.sets {
 		what := measured(set)
+		if what == "" {
+			continue
+		}
 		q := n.get("valueQuantity")
-		if what == "" || !q.Get("value").Exists() {
+		value := q.Get("value")
+		if !value.Exists() {
 			continue
 		}
 		unit := q.Get("code").String()
@@ -38,7 +42,7 @@ func (r *reader) observation(n *node) {
 		if !day.Known() {
 			day, _ = r.day(n, "issued")
 		}
-		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: q.Get("value").Float() * factor, Day: day, Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: value.Float() * factor, Day: day, Evidence: []filter.Ref{n.name}})
 		return
 	}
 }

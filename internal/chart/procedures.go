@@ -87,7 +87,7 @@ func (r *reader) why(c concept, status string) string {
 	if status == "" {
 		status = "no status"
 	}
-	return c.label + ", " + status
+	return c.label() + ", " + status
 }
 
 // performed gives the day and the clock time of a procedure.

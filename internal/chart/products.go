@@ -178,8 +178,9 @@ func anticoagulant(c concept) (product, bool) {
 		}
 	}
 	if !found {
+		words := hear(c.words)
 		for _, a := range agents() {
-			if says(c.words, a) {
+			if words.say(a) {
 				best, found = product{agent: a}, true
 				break
 			}

@@ -42,16 +42,20 @@ type Reading struct {
 // Read reads all resources of one patient. The order of the entries does not matter. The same resource must be there
 // once only.
 func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
-	entries = slices.Clone(entries)
-	r := &reader{sets: sets, models: models, zone: zone, index: map[string]*node{}}
-	for _, e := range entries {
-		n := &node{Entry: e, doc: gjson.ParseBytes(e.Raw)}
-		n.name = e.Ref()
+	r := &reader{sets: sets, models: models, zone: zone, nodes: make([]*node, len(entries)), index: make(map[address]*node, len(entries))}
+	nodes, fields := make([]node, len(entries)), make([]field, 0, 10*len(entries))
+	for i := range entries {
+		n, e := &nodes[i], &entries[i]
+		text := string(e.Raw)
+		n.Entry, n.doc, n.name = e, gjson.Parse(text), e.Ref()
+		from := len(fields)
+		fields = appendFields(fields, e.Raw, text)
+		n.fields = fields[from:len(fields):len(fields)]
 		if e.Base != "" {
-			n.name = strings.TrimSuffix(e.Base, "/") + "/" + e.Ref()
+			n.name = strings.TrimSuffix(e.Base, "/") + "/" + n.name
 		}
-		r.nodes = append(r.nodes, n)
-		r.index[e.Feed+" "+e.Ref()] = n
+		r.nodes[i] = n
+		r.index[address{e.Feed, e.Type, e.ID}] = n
 	}
 	slices.SortFunc(r.nodes, func(a, b *node) int { return strings.Compare(a.name, b.name) })
 	for _, n := range r.nodes {
@@ -117,14 +121,17 @@ type reader struct {
 	models  catalogue.Catalogue
 	zone    *time.Location
 	nodes   []*node
-	index   map[string]*node  // "feed Type/id"
+	index   map[address]*node
 	refills map[string]refill // by order
 	out     Reading
 }
 
+// address is what an entry is known by.
+type address struct{ feed, kind, id string }
+
 // node is one entry with its parsed document.
 type node struct {
-	Entry
+	*Entry
 	doc    gjson.Result
 	fields []field
 	name   string // how evidence names it
@@ -133,6 +140,19 @@ type node struct {
 
 // field is one member of a document, so that it is read through once.
 type field struct{ name, raw string }
+
+// appendFields adds the members of a document, given as bytes and as text.
+func appendFields(to []field, raw []byte, text string) []field {
+	fhir.Members(raw, func(name []byte, at, from, end int) {
+		// A name without escapes stands in the text, and needs no copy of its own.
+		if stands := text[at:min(at+len(name), len(text))]; stands == string(name) {
+			to = append(to, field{stands, text[from:end]})
+		} else {
+			to = append(to, field{string(name), text[from:end]})
+		}
+	})
+	return to
+}
 
 // get reads an element by its path, whose first part names a member.
 func (n *node) get(path string) gjson.Result {
@@ -156,6 +176,20 @@ func (n *node) get(path string) gjson.Result {
 	return gjson.Result{}
 }
 
+// coded reports whether a CodeableConcept has one of these codes, whatever their system.
+func (n *node) coded(element string, codes ...string) bool {
+	list := n.get(element).Get("coding")
+	if !list.IsArray() {
+		return false
+	}
+	found := false
+	list.ForEach(func(_, k gjson.Result) bool {
+		found = slices.Contains(codes, k.Get("code").String())
+		return !found
+	})
+	return found
+}
+
 func (n *node) status() string { return n.get("status").String() }
 
 func (r *reader) unread(n *node, path, reason string) {
@@ -170,7 +204,7 @@ func (r *reader) target(n *node, reference gjson.Result) (t *node, ref string) {
 	if p.Contained != "" {
 		for _, c := range n.get("contained").Array() {
 			if c.Get("id").String() == p.Contained {
-				return &node{Entry: Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID, Raw: []byte(c.Raw)}}, doc: c, name: n.name}, n.name + "#" + p.Contained
+				return &node{Entry: &Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID, Raw: []byte(c.Raw)}}, doc: c, name: n.name}, n.name + "#" + p.Contained
 			}
 		}
 		return nil, ""
@@ -181,10 +215,10 @@ func (r *reader) target(n *node, reference gjson.Result) (t *node, ref string) {
 	if p.Base != "" && p.Local(cmp.Or(n.Home, n.Base)) == "" {
 		return nil, text
 	}
-	local := p.Type + "/" + p.ID
-	if t := r.index[n.Feed+" "+local]; t != nil {
+	if t := r.index[address{n.Feed, p.Type, p.ID}]; t != nil {
 		return t, t.name
 	}
+	local := p.Type + "/" + p.ID
 	if n.Base != "" {
 		return nil, strings.TrimSuffix(n.Base, "/") + "/" + local
 	}
@@ -224,10 +258,9 @@ func (r *reader) written(n *node) filter.Span {
 	return filter.On(filter.Day(d.First))
 }
 
-// concept is a CodeableConcept: the sets it belongs to, a label of its codes for people, and its words.
+// concept is a CodeableConcept: the sets it belongs to, and its words.
 type concept struct {
 	sets  []string
-	label string
 	words string
 	codes []coding
 }
@@ -236,30 +269,92 @@ type coding struct{ system, code string }
 
 func (c concept) in(set string) bool { return slices.Contains(c.sets, set) }
 
+// label names the codes for people.
+func (c concept) label() string {
+	if len(c.codes) == 0 {
+		return "text only"
+	}
+	text := ""
+	for i, k := range c.codes {
+		if i > 0 {
+			text += ", "
+		}
+		text += systemName(k.system) + " " + k.code
+	}
+	return text
+}
+
 // concept reads a CodeableConcept. Words are the text and the displays.
 func (r *reader) concept(v gjson.Result) concept {
 	var c concept
-	var labels, words []string
-	for _, k := range v.Get("coding").Array() {
-		system, code := strings.TrimSpace(k.Get("system").String()), strings.TrimSpace(k.Get("code").String())
-		if code != "" {
-			c.codes = append(c.codes, coding{canonicalSystem(system), code})
-			c.sets = append(c.sets, r.sets.names(system, code)...)
-			labels = append(labels, systemName(system)+" "+code)
+	if !v.Exists() {
+		return c
+	}
+	var list, text gjson.Result
+	if v.IsObject() {
+		v.ForEach(func(name, value gjson.Result) bool {
+			switch {
+			case name.Str == "coding" && !list.Exists():
+				list = value
+			case name.Str == "text" && !text.Exists():
+				text = value
+			}
+			return true
+		})
+	}
+	words, first := "", true
+	eachOf(list, func(k gjson.Result) {
+		var system, code, display gjson.Result
+		if k.IsObject() {
+			k.ForEach(func(name, value gjson.Result) bool {
+				switch {
+				case name.Str == "system" && !system.Exists():
+					system = value
+				case name.Str == "code" && !code.Exists():
+					code = value
+				case name.Str == "display" && !display.Exists():
+					display = value
+				}
+				return true
+			})
 		}
-		words = append(words, k.Get("display").String())
+		if code := strings.TrimSpace(code.String()); code != "" {
+			canonical := canonicalSystem(system.String())
+			c.codes = append(c.codes, coding{canonical, code})
+			if sets := r.sets.held(canonical, code); c.sets == nil {
+				c.sets = sets
+			} else {
+				c.sets = append(c.sets, sets...)
+			}
+		}
+		if first {
+			words, first = display.String(), false
+		} else {
+			words += " . " + display.String()
+		}
+	})
+	if first {
+		words = text.String()
+	} else {
+		words += " . " + text.String()
 	}
-	words = append(words, v.Get("text").String())
-	c.words = strings.TrimSpace(strings.Join(words, " . "))
-	c.label = strings.Join(labels, ", ")
-	if c.label == "" {
-		c.label = "text only"
-	}
+	c.words = strings.TrimSpace(words)
 	return c
 }
 
+// eachOf calls f for every element of a list, and for a single value as for a list of one.
+func eachOf(v gjson.Result, f func(gjson.Result)) {
+	switch {
+	case v.IsArray():
+		v.ForEach(func(_, e gjson.Result) bool { f(e); return true })
+	case v.Type != gjson.Null:
+		f(v)
+	}
+}
+
+// systemName names a canonical system for people.
 func systemName(system string) string {
-	switch canonicalSystem(system) {
+	switch system {
 	case "http://hl7.org/fhir/sid/icd-10-pcs":
 		return "ICD-10-PCS"
 	case "http://hl7.org/fhir/sid/icd-10-cm":

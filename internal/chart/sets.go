@@ -31,6 +31,12 @@ type pattern struct {
 	system string
 	expr   *regexp.Regexp
 	name   string
+	begins string // what every code that fits begins with
+}
+
+// fits reports whether a coding is one of the pattern.
+func (p pattern) fits(system, code string) bool {
+	return p.system == system && strings.HasPrefix(code, p.begins) && p.expr.MatchString(code)
 }
 
 // valueSet is the part of a FHIR R4 ValueSet that is read: compose.include with concepts, or with a regex on the code.
@@ -118,7 +124,7 @@ func (s *Sets) add(name string, v valueSet) ([]string, error) {
 			if err != nil {
 				return nil, fmt.Errorf("value set %s: %w: %w", name, fault.Invalid, err)
 			}
-			s.patterns = append(s.patterns, pattern{system, expr, name})
+			s.patterns = append(s.patterns, pattern{system, expr, name, beginning(f.Value)})
 			lines = append(lines, name+" "+system+"~"+f.Value)
 		}
 	}
@@ -131,17 +137,32 @@ func (s Sets) Digest() string { return s.digest }
 // holds reports whether a set has any code.
 func (s Sets) holds(set string) bool { return s.filled[set] }
 
-// names lists the sets that hold a coding.
+// names lists the sets that hold a coding. The list is not to be changed.
 func (s Sets) names(system, code string) []string {
-	system = canonicalSystem(system)
+	return s.held(canonicalSystem(system), code)
+}
+
+// held is names for a canonical system.
+func (s Sets) held(system, code string) []string {
 	code = canonicalCode(system, code)
-	out := slices.Clone(s.codes[system+"|"+code])
+	var room [96]byte // enough for nearly all, so that looking up needs no memory
+	out := slices.Clip(s.codes[string(append(append(append(room[:0], system...), '|'), code...))])
 	for _, p := range s.patterns {
-		if p.system == system && p.expr.MatchString(code) {
+		if p.fits(system, code) {
 			out = append(out, p.name)
 		}
 	}
 	return out
+}
+
+// beginning gives what every match of a pattern begins with; "" where it can begin in several ways.
+func beginning(expr string) string {
+	e, err := regexp.Compile(expr)
+	if err != nil {
+		return ""
+	}
+	prefix, _ := e.LiteralPrefix()
+	return prefix
 }
 
 // canonicalSystem maps the published addresses of one code system to one. Blanks around it and slashes at its end do not count.

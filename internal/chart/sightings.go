@@ -74,9 +74,9 @@ func (r *reader) seen(n *node, c concept, is bool) {
 	}
 	e := filter.Event{When: when, Start: -1, Evidence: []filter.Ref{n.name}}
 	if seen == is {
-		e.Kind, e.Why = filter.Sighting, "seen: "+c.label
+		e.Kind, e.Why = filter.Sighting, "seen: "+c.label()
 	} else {
-		e.Kind, e.Unseen, e.Why = filter.Hint, true, "none seen: "+c.label
+		e.Kind, e.Unseen, e.Why = filter.Hint, true, "none seen: "+c.label()
 	}
 	if !when.Known() {
 		r.unread(n, "effective[x]", "a sighting without a day is not used")
@@ -91,7 +91,7 @@ func TellsSighting(raw []byte, sets Sets) bool {
 		return false
 	}
 	r := &reader{sets: sets, zone: time.UTC}
-	n := &node{doc: gjson.ParseBytes(raw), name: "the entry itself"}
+	n := &node{Entry: &Entry{}, doc: gjson.ParseBytes(raw), name: "the entry itself"}
 	if !said(n.status()) {
 		return false
 	}

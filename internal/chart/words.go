@@ -3,7 +3,6 @@ package chart
 import (
 	"slices"
 	"strings"
-	"unicode"
 )
 
 // Words are weak evidence: a listed phrase may say that something is a filter, never that it is out, and a phrase that
@@ -16,54 +15,30 @@ func filterPhrases() []string {
 	}
 }
 
-func negations() []string {
-	return []string{"no", "not", "without", "never", "denies", "denied", "negative", "nor", "consider", "considered", "declined", "refused", "candidate", "versus", "vs", "cancelled", "canceled"}
+func saysFilter(text string) bool {
+	return mayHold(text, "filter", "ivcf") && says(text, filterPhrases()...)
 }
-
-// tokens splits a text into lower-case words.
-func tokens(s string) []string {
-	return strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
-}
-
-// says reports whether text holds one of the phrases, word by word and not negated within the three words before it.
-func says(text string, phrases ...string) bool {
-	words := tokens(text)
-	if len(words) == 0 {
-		return false
-	}
-	for _, p := range phrases {
-		// Phrases are in lower case: one whose first word is nowhere need not be taken apart.
-		head, _, _ := strings.Cut(p, " ")
-		head, _, _ = strings.Cut(head, "-")
-		if !slices.Contains(words, strings.TrimSuffix(head, ",")) {
-			continue
-		}
-		want := tokens(p)
-		for i := 0; i+len(want) <= len(words); i++ {
-			if !slices.Equal(words[i:i+len(want)], want) {
-				continue
-			}
-			if !slices.ContainsFunc(words[max(0, i-3):i], func(w string) bool { return slices.Contains(negations(), w) }) {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-func saysFilter(text string) bool { return says(text, filterPhrases()...) }
 
 func saysRemoval(text string) bool {
+	if !mayHold(text, "remov", "retriev", "explant", "extract") {
+		return false
+	}
 	return says(text, "removal", "removed", "remove", "retrieval", "retrieved", "retrieve", "explantation", "explanted", "explant", "extraction")
 }
 
 func saysSecond(text string) bool {
+	if !mayHold(text, "filter") {
+		return false
+	}
 	return says(text, "second filter", "2nd filter", "another filter", "additional filter", "two filters", "both filters", "second ivc filter", "second vena cava filter", "second caval filter")
 }
 
 // saysPartial reports whether a text tells that a part of the filter stayed in. What is partial must be the retrieval, and
 // what is retained a part: a note also speaks of a partial thromboplastin time.
 func saysPartial(text string) bool {
+	if !mayHold(text, "part", "incomplet", "fragment", "strut", "hook", "piece", "component", "leg", "limb", "remnant", "portion") {
+		return false
+	}
 	var phrases []string
 	for _, how := range []string{"partial", "partially", "incomplete", "incompletely"} {
 		for _, what := range []string{"removal", "removed", "retrieval", "retrieved", "extraction", "extracted", "explantation", "explanted", "filter removal", "filter retrieval"} {
@@ -82,10 +57,13 @@ func saysPartial(text string) bool {
 
 // saysPartialOutcome is for the words of an outcome, which are about nothing else.
 func saysPartialOutcome(text string) bool {
-	return saysPartial(text) || says(text, "partial", "partially", "incomplete", "incompletely", "retained")
+	return saysPartial(text) || mayHold(text, "part", "incomplet", "retain") && says(text, "partial", "partially", "incomplete", "incompletely", "retained")
 }
 
 func saysFailed(text string) bool {
+	if !mayHold(text, "success", "fail", "abort", "abandon", "discontinu", "unable") {
+		return false
+	}
 	return says(text, "unsuccessful", "failed", "failure", "aborted", "abandoned", "discontinued", "unable to") || strings.Contains(strings.ToLower(text), "not successful")
 }
 
@@ -97,10 +75,13 @@ func saysDenied(text string) bool {
 
 // saysPermanent reports a decision that the filter stays. A clause that denies it before or after the phrase says nothing.
 func saysPermanent(text string) bool {
+	if !mayHold(text, "filter") {
+		return false
+	}
 	return slices.ContainsFunc(clauses(text), func(clause string) bool {
 		words := tokens(clause)
 		denied := func(w string) bool {
-			return slices.Contains([]string{"unavailable", "instead", "rather", "if", "unless", "until", "option", "alternative"}, w) || slices.Contains(negations(), w)
+			return slices.Contains([]string{"unavailable", "instead", "rather", "if", "unless", "until", "option", "alternative"}, w) || negates(w)
 		}
 		if says(clause, "filter will not be removed") {
 			return true
@@ -115,12 +96,20 @@ func heartPhrases() []string {
 }
 
 // saysHeart wants the words to be a site, as a body site's are.
-func saysHeart(site string) bool { return says(site, heartPhrases()...) }
+func saysHeart(site string) bool { return mayHoldHeart(site) && says(site, heartPhrases()...) }
+
+// mayHoldHeart is mayHold for the heart's phrases.
+func mayHoldHeart(text string) bool {
+	return mayHold(text, "heart", "atrium", "ventricle", "cardi", "tricuspid", "pulmonary", "lung")
+}
 
 // saysInHeart reports whether a text puts a filter or a part of one into the heart, the pulmonary arteries or the lung: in one
 // clause a thing or a movement, then a word for the place that is led to by "in", "into", "to" or the like, with nothing in the
 // clause that denies it. A heart that is only spoken of (heart failure, a heart of normal size) is not meant.
 func saysInHeart(text string) bool {
+	if !mayHoldHeart(text) {
+		return false
+	}
 	clauses := strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return strings.ContainsRune(".;:\n", r) })
 	for _, clause := range clauses {
 		words := tokens(clause)
@@ -128,7 +117,7 @@ func saysInHeart(text string) bool {
 			return true
 		}
 		for i, w := range words {
-			if slices.Contains(negations(), w) || slices.Contains([]string{"absent", "ruled", "excluded"}, w) {
+			if negates(w) || slices.Contains([]string{"absent", "ruled", "excluded"}, w) {
 				break
 			}
 			if slices.Contains([]string{"in", "into", "to", "within", "inside", "entering", "entered"}, w) && leadsToHeart(words[i+1:]) && slices.ContainsFunc(words[:i], movedPart) {
@@ -167,17 +156,27 @@ func leadsToHeart(words []string) bool {
 
 // saysMobile reports that a patient moves again or that the risk which a filter was to cover has passed.
 func saysMobile(text string) bool {
-	return !says(text, "not") && !says(text, "unable") && says(text, "fully mobile", "mobile again", "independently mobile", "mobilising independently", "mobilizing independently", "walking independently", "walks independently",
+	if !mayHold(text, "mobil", "walk", "ambula", "risk") {
+		return false
+	}
+	words := hear(text)
+	return !words.say("not", "unable") && words.say("fully mobile", "mobile again", "independently mobile", "mobilising independently", "mobilizing independently", "walking independently", "walks independently",
 		"ambulating independently", "ambulates independently", "independent walking", "independent ambulation", "mobility regained", "mobility restored", "normal mobility",
 		"risk of thromboembolism has passed", "risk of thrombosis has passed", "risk of embolism has passed", "vte risk has passed", "no longer at risk of thromboembolism", "no longer at risk of thrombosis", "no longer at risk of embolism", "no longer at risk of vte")
 }
 
 func saysAbdomen(text string) bool {
+	if !mayHold(text, "abdom", "pelvi", "cava", "ivc", "cavo", "lumbar") {
+		return false
+	}
 	return says(text, "abdomen", "abdominal", "pelvis", "pelvic", "vena cava", "ivc", "cavogram", "cavography", "venacavogram", "lumbar")
 }
 
 // saysNoFilter wants the filter itself to be what is not seen: "no filter fracture" says that there is one.
 func saysNoFilter(text string) bool {
+	if !mayHold(text, "filter") {
+		return false
+	}
 	var phrases []string
 	for _, name := range []string{"filter", "ivc filter", "caval filter", "vena cava filter", "inferior vena cava filter"} {
 		for _, seen := range []string{"seen", "identified", "visualised", "visualized", "visible", "present", "in situ"} {
@@ -191,10 +190,13 @@ func saysNoFilter(text string) bool {
 }
 
 func saysNew(text string, events ...string) bool {
+	if !mayHold(text, "new", "recurrent") {
+		return false
+	}
 	for _, clause := range strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return strings.ContainsRune(".;:,\n", r) }) {
 		words := tokens(clause)
 		for i, w := range words {
-			if w != "new" && w != "recurrent" || slices.ContainsFunc(words[max(0, i-3):i], func(w string) bool { return slices.Contains(negations(), w) }) {
+			if w != "new" && w != "recurrent" || slices.ContainsFunc(words[max(0, i-3):i], negates) {
 				continue
 			}
 			// What is new is the event, with a few words between that say which: "new bilateral segmental emboli".
@@ -217,16 +219,19 @@ func eventQualities() []string {
 }
 
 func startsWith(words []string, phrases []string) bool {
-	return slices.ContainsFunc(phrases, func(p string) bool {
-		want := tokens(p)
-		return len(want) <= len(words) && slices.Equal(words[:len(want)], want)
-	})
+	return slices.ContainsFunc(phrases, func(p string) bool { return begins(words, p) })
 }
 
 func saysProphylactic(text string) bool {
+	if !mayHold(text, "prophyla", "prevent") {
+		return false
+	}
 	return says(text, "prophylaxis", "prophylactic", "prevention of pulmonary embolism", "preventive")
 }
 
 func saysSurgery(text string) bool {
+	if !mayHold(text, "surg", "operation", "arthroplasty", "replacement", "resection", "craniotomy", "laparotomy", "fusion") {
+		return false
+	}
 	return says(text, "surgery", "surgical", "operation", "arthroplasty", "replacement", "resection", "craniotomy", "laparotomy", "fusion")
 }

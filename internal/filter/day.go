@@ -39,7 +39,11 @@ func (d Day) String() string {
 		return "unknown"
 	}
 	y, m, dd := d.Date()
-	return fmt.Sprintf("%04d-%02d-%02d", y, int(m), dd)
+	if y < 0 || y > 9999 {
+		return fmt.Sprintf("%04d-%02d-%02d", y, int(m), dd)
+	}
+	digit := func(n int) byte { return byte('0' + n%10) }
+	return string([]byte{digit(y / 1000), digit(y / 100), digit(y / 10), digit(y), '-', digit(int(m) / 10), digit(int(m)), '-', digit(dd / 10), digit(dd)})
 }
 
 // AddMonths gives the same calendar day n months on; a day the month lacks becomes its last day.

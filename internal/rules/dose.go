@@ -30,8 +30,9 @@ type fixed struct {
 	needsReduce bool // reduced only long enough after the VTE, else prophylactic
 }
 
-func fixedDoses() []fixed {
-	return []fixed{
+// fixedDoses is an array because it is asked for with every course, and an array needs no memory of its own.
+func fixedDoses() [18]fixed {
+	return [...]fixed{
 		{"apixaban", 10, 2, Therapeutic, false},
 		{"apixaban", 5, 2, Therapeutic, false},
 		{"apixaban", 2.5, 2, Reduced, true},
@@ -60,8 +61,8 @@ type perKg struct {
 	perDay float64
 }
 
-func weightDoses() []perKg {
-	return []perKg{
+func weightDoses() [5]perKg {
+	return [...]perKg{
 		{"enoxaparin", 1, 2}, {"enoxaparin", 1.5, 1},
 		{"dalteparin", 200, 1}, {"dalteparin", 100, 2}, {"dalteparin", 150, 1},
 	}
@@ -238,13 +239,17 @@ func frequencyFits(c Course, mg, perDay float64) bool {
 	if c.Agent == "heparin" || c.MgPerDose > 0 && c.Product == 0 {
 		return false
 	}
-	uses := map[Level]bool{}
+	var use Level
 	for _, f := range fixedDoses() {
-		if f.agent == c.Agent && f.mg == mg {
-			uses[f.level] = true
+		if f.agent != c.Agent || f.mg != mg {
+			continue
 		}
+		if use != "" && use != f.level {
+			return false
+		}
+		use = f.level
 	}
-	return len(uses) == 1
+	return use != ""
 }
 
 func vitaminK(agent string) bool {

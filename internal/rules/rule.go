@@ -37,6 +37,9 @@ func All() []Rule {
 // find makes one finding from a text and the entries it stands on. The entries of the filter's history are always among
 // them, because every finding is about that filter, and so are those that put its history in doubt.
 func (s *Situation) find(text string, evidence ...[]filter.Ref) []Finding {
+	if s.outline {
+		return []Finding{{Text: text}}
+	}
 	all := slices.Concat(s.Filter.Evidence, s.Filter.Tied)
 	for _, c := range s.Filter.Contradictions {
 		all = append(all, c.Evidence...)
@@ -66,6 +69,8 @@ type Situation struct {
 	UntreatedVTE    []filter.Ref // entries of an acute VTE without therapeutic anticoagulant or active contraindication
 	Conflict        []filter.Ref // entries of an active bleed beside a therapeutic anticoagulant
 	HaemoglobinFall []filter.Ref // entries of a recent fall in haemoglobin
+
+	outline bool // findings need no evidence
 }
 
 // Judgement is the answer for one filter.
@@ -85,9 +90,21 @@ type Judgement struct {
 // Missing is something the record does not hold and the judgement would have used.
 type Missing struct{ What, Text string }
 
-// Evaluate judges one filter on the clock's day.
-func Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
-	s := &Situation{Filter: f, Facts: facts, Policy: p, Clock: clock}
+// Book is the rules in hand, made once for many judgements.
+type Book struct {
+	rules   []Rule
+	outline bool
+}
+
+// NewBook gives a book of all rules.
+func NewBook() Book { return Book{rules: All()} }
+
+// Outline gives a book for those who ask only what the answer is: its findings have no evidence, and what is missing is not listed.
+func (b Book) Outline() Book { return Book{rules: b.rules, outline: true} }
+
+// Evaluate judges one filter on the clock's day by the rules of a book.
+func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
+	s := &Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
 	s.Window = s.window()
 	s.Dead = s.dead()
 	s.LifeLimit = s.lifeLimit()
@@ -107,12 +124,14 @@ func Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock
 	j.Overdue = s.overdue(j.Verdict)
 	j.ReassessmentOverdue = s.reassessmentOverdue()
 	j.LookAgain = s.lookAgain(j.Verdict)
-	for _, r := range All() {
+	for _, r := range b.rules {
 		for _, found := range r.Check(s) {
 			found.Rule, found.Source, found.Known = r.ID, r.Source, r.Known
 			j.Findings = append(j.Findings, found)
 		}
 	}
-	j.Missing = s.missing()
+	if !b.outline {
+		j.Missing = s.missing()
+	}
 	return j
 }

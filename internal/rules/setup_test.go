@@ -30,7 +30,7 @@ func placedFilter(placed filter.Span) filter.Filter {
 }
 
 func judge(f filter.Filter, facts rules.Facts, asOf filter.Day) rules.Judgement {
-	return rules.Evaluate(f, facts, policy.Default(), filter.NewClock(asOf))
+	return rules.NewBook().Evaluate(f, facts, policy.Default(), filter.NewClock(asOf))
 }
 
 // outpatient gives a running course of an agent at a dose.

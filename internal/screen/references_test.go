@@ -37,7 +37,7 @@ func TestReferencesFoundAreThoseOfTheWalk(t *testing.T) {
 			t.Fatal(err)
 		}
 		doc := gjson.ParseBytes(body)
-		if diff := cmp.Diff(walked(doc, "https://lab.example/fhir"), references(doc, "https://lab.example/fhir")); diff != "" {
+		if diff := cmp.Diff(walked(doc, "https://lab.example/fhir"), references(string(body), "https://lab.example/fhir")); diff != "" {
 			t.Fatalf("%s (-walked +found):\n%s", body, diff)
 		}
 	})

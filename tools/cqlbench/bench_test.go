@@ -198,7 +198,7 @@ func byAssessment(t testing.TB, b assess.Basis, body []byte) assess.Result {
 	if err != nil {
 		t.Fatal(err)
 	}
-	records := assess.Split(resourcesOf(bundle), b)
+	records := assess.Split(resourcesOf(bundle))
 	if len(records) != 1 {
 		t.Fatalf("%d patients in a Bundle", len(records))
 	}
@@ -270,7 +270,7 @@ func BenchmarkParts(b *testing.B) {
 			b.Fatal(err)
 		}
 		whole = append(whole, bundle)
-		records = append(records, assess.Split(resourcesOf(bundle), on)[0])
+		records = append(records, assess.Split(resourcesOf(bundle))[0])
 	}
 	b.Run("decode", func(b *testing.B) {
 		for n := 0; b.Loop(); n++ {
@@ -281,7 +281,7 @@ func BenchmarkParts(b *testing.B) {
 	})
 	b.Run("split", func(b *testing.B) {
 		for n := 0; b.Loop(); n++ {
-			assess.Split(resourcesOf(whole[n%len(whole)]), on)
+			assess.Split(resourcesOf(whole[n%len(whole)]))
 		}
 	})
 	b.Run("read", func(b *testing.B) {

@@ -1,0 +1,130 @@
+package chart
+
+import (
+	"slices"
+	"strings"
+	"unicode"
+)
+
+// tokens splits a text into lower-case words.
+func tokens(s string) []string {
+	s = strings.ToLower(s)
+	var out []string
+	from := -1
+	for i := range len(s) {
+		c := s[i]
+		switch {
+		case c >= 0x80:
+			return strings.FieldsFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
+		case c >= 'a' && c <= 'z' || isDigit(c):
+			if from < 0 {
+				from = i
+			}
+		case from >= 0:
+			out = append(grown(out, len(s)), s[from:i])
+			from = -1
+		}
+	}
+	if from >= 0 {
+		out = append(grown(out, len(s)), s[from:])
+	}
+	return out
+}
+
+// grown gives a list of words its first room, by what words usually take of a text of that length.
+func grown(words []string, length int) []string {
+	if words == nil {
+		return make([]string, 0, length/6+1)
+	}
+	return words
+}
+
+// heard is a text taken apart into its words, for one that is asked more than once.
+type heard []string
+
+func hear(text string) heard { return tokens(text) }
+
+// says reports whether text holds one of the phrases, word by word and not negated within the three words before it.
+func says(text string, phrases ...string) bool { return hear(text).say(phrases...) }
+
+// say is says for a text that has been heard.
+func (words heard) say(phrases ...string) bool {
+	for _, p := range phrases {
+		for i := range words {
+			if begins(words[i:], p) && !slices.ContainsFunc(words[max(0, i-3):i], negates) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// begins reports whether words begin with those of a phrase, which is in lower case.
+func begins(words []string, phrase string) bool {
+	for at := 0; at < len(phrase); {
+		if !inWord(phrase[at]) {
+			at++
+			continue
+		}
+		to := at
+		for to < len(phrase) && inWord(phrase[to]) {
+			to++
+		}
+		if len(words) == 0 || words[0] != phrase[at:to] {
+			return false
+		}
+		words, at = words[1:], to
+	}
+	return true
+}
+
+func inWord(c byte) bool { return c >= 'a' && c <= 'z' || isDigit(c) || c >= 0x80 }
+
+// negates reports a word that denies what follows it.
+func negates(w string) bool {
+	switch w {
+	case "no", "not", "without", "never", "denies", "denied", "negative", "nor", "consider", "considered", "declined", "refused", "candidate", "versus", "vs", "cancelled", "canceled":
+		return true
+	}
+	return false
+}
+
+// mayHold reports whether a text can hold one of the parts, which begin with a letter and are in lower case: most texts are about
+// something else, and need not be taken apart. Beyond ASCII it does not judge, as letters there can become others in lower case.
+func mayHold(text string, parts ...string) bool {
+	var firsts uint32
+	for _, p := range parts {
+		firsts |= 1 << (p[0] - 'a')
+	}
+	for i := range len(text) {
+		c := text[i]
+		if c >= 0x80 {
+			return true
+		}
+		if c |= 0x20; c < 'a' || c > 'z' || firsts>>(c-'a')&1 == 0 {
+			continue
+		}
+		for _, p := range parts {
+			if holdsAt(text[i:], p) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func holdsAt(text, part string) bool {
+	if len(text) < len(part) {
+		return false
+	}
+	for i := range len(part) {
+		c := text[i]
+		if c >= 'A' && c <= 'Z' {
+			c |= 0x20
+		}
+		if c != part[i] {
+			return false
+		}
+	}
+	return true
+}
