@@ -56,9 +56,7 @@ func want(a Assessment, f Filter, p policy.Policy) draft.Want {
 		w.Priority, w.DueDays = "stat", p.DueUrgentEmergency
 	case f.Verdict == string(rules.Urgent):
 		w.Priority, w.DueDays = "urgent", p.DueUrgent
-	case f.Verdict == string(rules.Review) && slices.ContainsFunc(f.Findings, func(x Finding) bool {
-		return x.Rule == "vte-untreated" || x.Rule == "caval-thrombosis" || x.Rule == "vte-treatment-unclear" || x.Rule == "anticoagulant-beside-bleed" || x.Rule == "haemoglobin-fall"
-	}):
+	case alarming(f):
 		// What may hurt the patient now is not the filter: it is told soon.
 		w.Priority, w.DueDays = "asap", p.DueUrgent
 	case f.Overdue:
@@ -66,10 +64,17 @@ func want(a Assessment, f Filter, p policy.Policy) draft.Want {
 	default:
 		w.Priority, w.DueDays = "routine", p.DueRoutine
 	}
-	if f.Verdict == string(rules.Urgent) && byOthers(f) {
+	if (f.Verdict == string(rules.Urgent) || alarming(f)) && byOthers(f) {
 		w.BasedOn = f.AskedEvidence
 	}
 	return w
+}
+
+// alarming reports a danger beside the filter that nobody who asked for a retrieval need know of.
+func alarming(f Filter) bool {
+	return f.Verdict == string(rules.Review) && slices.ContainsFunc(f.Findings, func(x Finding) bool {
+		return x.Rule == "vte-untreated" || x.Rule == "caval-thrombosis" || x.Rule == "vte-treatment-unclear" || x.Rule == "anticoagulant-beside-bleed" || x.Rule == "haemoglobin-fall"
+	})
 }
 
 func byOthers(f Filter) bool {
@@ -86,7 +91,7 @@ func reason(a Assessment, f Filter) draft.Reason {
 		return draft.NotDue
 	case a.Context == ContextPending:
 		return draft.NoContext
-	case byOthers(f) && v != rules.Urgent && v != rules.Clarify:
+	case byOthers(f) && v != rules.Urgent && v != rules.Clarify && !alarming(f):
 		return draft.AskedAlready
 	}
 	return draft.Wanted

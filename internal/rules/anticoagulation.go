@@ -232,20 +232,20 @@ func anticoagulationRules() []Rule {
 	return []Rule{
 		{"anticoagulation-level", "Level of the anticoagulant prescribed", source, policy.Memory, func(s *Situation) []Finding {
 			a := s.Anticoagulation
-			if s.out() || a.Level == LevelUnknown {
+			if s.gone() || a.Level == LevelUnknown {
 				return nil
 			}
 			return s.find(a.words()+" Prescribed does not mean taken.", a.Evidence)
 		}},
 		{"vte-untreated", "Acute VTE without a therapeutic anticoagulant on record", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
-			if len(s.UntreatedVTE) == 0 || s.out() || s.Anticoagulation.Level == Indeterminate {
+			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level == Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first."
 			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
 		}},
 		{"vte-treatment-unclear", "Acute VTE with an anticoagulant whose dose the record does not settle", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
-			if len(s.UntreatedVTE) == 0 || s.out() || s.Anticoagulation.Level != Indeterminate {
+			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level != Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, and dose, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account."

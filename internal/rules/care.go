@@ -120,7 +120,7 @@ func careRules() []Rule {
 			return s.find("The reassessment is overdue: the window has ended. "+s.Indication.Text, s.Indication.Evidence)
 		}},
 		{"life-expectancy-limited", "Documented limited life expectancy", "SIR consensus on discontinuing filtration, JVIR 2006 (condition d: life expectancy long enough to benefit)", policy.Memory, func(s *Situation) []Finding {
-			if len(s.LifeLimit) == 0 || s.out() || len(s.Dead) > 0 {
+			if len(s.LifeLimit) == 0 || s.gone() || len(s.Dead) > 0 {
 				return nil
 			}
 			return s.find("Hospice or palliative care is recorded as active; whether removal still helps is for the team and the patient.", s.LifeLimit)
@@ -134,19 +134,19 @@ func careRules() []Rule {
 					text += " " + e.When.String() + " (" + e.Why + ");"
 				}
 			}
-			if len(refs) == 0 || s.out() {
+			if len(refs) == 0 || s.gone() {
 				return nil
 			}
 			return s.find("A retrieval was tried and did not take the filter out:"+text[:len(text)-1]+".", refs)
 		}},
 		{"retrieval-asked", "Somebody has asked for the retrieval", "design choice: an open request or appointment made by anyone is joined, not doubled", policy.Choice, func(s *Situation) []Finding {
-			if !s.Asked.ByOthers || s.out() {
+			if !s.Asked.ByOthers || s.gone() {
 				return nil
 			}
 			return s.find("A retrieval is already "+s.Asked.State+".", s.Asked.Evidence)
 		}},
 		{"retrieval-request-forgotten", "A request for the retrieval that nothing came of", "design choice: a request without an appointment does not silence the referral for ever", policy.Choice, func(s *Situation) []Finding {
-			if s.Asked.ByOthers || s.out() {
+			if s.Asked.ByOthers || s.gone() {
 				return nil
 			}
 			var refs []filter.Ref

@@ -184,13 +184,13 @@ func complicationRules() []Rule {
 		rule("infection", "Infection of the filter"),
 		rule("haemorrhage", "Bleeding due to the filter"),
 		{"anticoagulant-beside-bleed", "A therapeutic anticoagulant beside an active bleed", "common practice, no source: what must not be together is settled by the treating team at once", policy.Practice, func(s *Situation) []Finding {
-			if len(s.Conflict) == 0 || s.out() {
+			if len(s.Conflict) == 0 || s.gone() {
 				return nil
 			}
 			return s.find("A therapeutic anticoagulant is on record and so is an active bleed; the one or the other is out of date, or what is prescribed must not be given.", s.Conflict)
 		}},
 		{"haemoglobin-fall", "The haemoglobin has fallen", "ISTH definition of major bleeding, Schulman and Kearon, J Thromb Haemost 2005;3:692-694: a fall of 2 g/dL", policy.Memory, func(s *Situation) []Finding {
-			if len(s.HaemoglobinFall) == 0 || s.out() {
+			if len(s.HaemoglobinFall) == 0 || s.gone() {
 				return nil
 			}
 			return s.find("The latest haemoglobin is far below one shortly before it: bleeding, also at the access or behind the cava, must be excluded.", s.HaemoglobinFall)

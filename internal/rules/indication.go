@@ -268,9 +268,10 @@ func (s *Situation) relevantEnd(c contraindications) bool {
 	return false
 }
 
-// prophylactic gives the placement's own reason where it says prophylaxis and no event was the index.
+// prophylactic gives the placement's own reason where it says prophylaxis, no event was the index and none is acute now: the risk
+// that came true has not ended.
 func (s *Situation) prophylactic() (Reason, bool) {
-	if _, ok := s.indexVTE(); ok {
+	if _, ok := s.indexVTE(); ok || len(s.acuteVTEs()) > 0 {
 		return Reason{}, false
 	}
 	return s.prophylacticReason()

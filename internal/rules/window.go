@@ -59,6 +59,9 @@ func (s *Situation) out() bool {
 	return s.Filter.Standing == filter.StandingRemoved || s.Filter.Standing == filter.StandingPartly
 }
 
+// gone reports whether nothing of the filter is left. What can still harm, or is still to be done, is told while a part is in.
+func (s *Situation) gone() bool { return s.Filter.Standing == filter.StandingRemoved }
+
 // DwellDays gives the shortest and longest dwell in whole days; ok flags are false where a side is not known.
 func (s *Situation) DwellDays() (shortest, longest int, lowKnown, highKnown bool) {
 	placed, asOf := s.Filter.Placed, s.Clock.AsOf()
