@@ -153,3 +153,25 @@ func TestSetNamesAreRead(t *testing.T) {
 		}
 	}
 }
+
+// TestREADMETellsTheSets: the README's example loads, and its table names each set.
+func TestREADMETellsTheSets(t *testing.T) {
+	t.Parallel()
+	body, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, section, _ := strings.Cut(string(body), "\n## Value sets of the site\n")
+	section, _, _ = strings.Cut(section, "\n## ")
+	_, example, _ := strings.Cut(section, "```json\n")
+	example, _, _ = strings.Cut(example, "```")
+	if sets, err := LoadSets([]byte(example)); err != nil || sets.Added() != (Added{Sets: 1, Codes: 2, Patterns: 1}) {
+		t.Errorf("the example: %+v, %v", sets.Added(), err)
+	}
+	_, table, _ := strings.Cut(section, "| NAME |")
+	for _, name := range setNames() {
+		if strings.Count(table, "`"+name+"`") == 0 {
+			t.Errorf("the table does not name %s", name)
+		}
+	}
+}
