@@ -75,6 +75,7 @@ func (r *reader) condition(n *node) {
 			}
 		}
 		r.complicationWords(n, code, &d)
+		r.stillIn(n, k.own, code, d)
 		r.out.Facts.Diagnoses = append(r.out.Facts.Diagnoses, d)
 		return
 	}
@@ -86,7 +87,18 @@ func (r *reader) presence(n *node, code concept) {
 	if !presenceIn(n, code) {
 		return
 	}
-	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Why: "problem list: " + code.label, Evidence: []filter.Ref{n.name}})
+	// Its onset is a day on which the filter was in; the day it was recorded may only be that of copying a list.
+	when, _ := r.onset(n)
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: when, Start: -1, Why: "problem list: " + code.label, Evidence: []filter.Ref{n.name}})
+}
+
+// stillIn reads a complication of a filter that says it was in place on the day it began: after a retrieval known from its code only
+// that is a contradiction.
+func (r *reader) stillIn(n *node, own bool, code concept, d rules.Diagnosis) {
+	if !own || d.Later || !d.Onset.Known() || !saysStillIn(code.words+" . "+r.notes(n)) {
+		return
+	}
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: d.Onset, Start: -1, Why: "complication: " + code.label, Evidence: []filter.Ref{n.name}})
 }
 
 // TellsPresence reports whether a Condition says, with the code for the presence of a vascular implant and in words, that a vena
@@ -127,11 +139,8 @@ func (r *reader) onset(n *node) (onset, recorded filter.Span) {
 // complicationWords reads what text, notes and body site add to a complication's code.
 func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 	text := code.words + " . " + r.notes(n)
-	site := ""
-	for _, v := range n.get("bodySite").Array() {
-		site += " . " + r.concept(v).words
-	}
-	text += site
+	site := r.siteOf(n)
+	text += site.words
 	for _, e := range n.get("evidence").Array() {
 		for _, v := range e.Get("detail").Array() {
 			if _, ref := r.target(n, v); ref != "" {
@@ -145,15 +154,35 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		}
 		text += " . " + r.concept(e.Get("code")).words
 	}
-	d.Own = d.Own || saysFilter(text) || says(text, "vena cava", "caval", "ivc")
+	d.Own = d.Own || site.cava || saysFilter(text) || says(text, "vena cava", "caval", "ivc")
 	d.Words = rules.Words{
 		Pain:         says(text, "pain", "painful"),
 		Bleeding:     says(text, "bleeding", "haemorrhage", "hemorrhage", "haematoma", "hematoma"),
-		Organ:        says(text, "duodenum", "duodenal", "bowel", "aorta", "aortic", "ureter", "kidney", "pancreas", "liver", "vertebra", "vertebral", "organ contact", "organ injury"),
-		HeartOrLung:  saysInHeart(text) || saysHeart(site),
+		Organ:        site.organ || says(text, "duodenum", "duodenal", "bowel", "aorta", "aortic", "ureter", "kidney", "pancreas", "liver", "vertebra", "vertebral", "organ contact", "organ injury"),
+		HeartOrLung:  site.heart || saysInHeart(text),
 		Missing:      says(text, "missing", "unaccounted", "fragment not seen", "fragment lost"),
 		Asymptomatic: says(text, "asymptomatic", "incidental", "no symptoms"),
 		Swelling:     says(text, "swelling", "oedema", "edema"),
 		New:          says(text, "new", "recurrent"),
 	}
+}
+
+// site is where a complication lies, by code and by words.
+type site struct {
+	words              string
+	heart, organ, cava bool
+}
+
+// siteOf reads the body sites of a Condition. A code counts without its display, too.
+func (r *reader) siteOf(n *node) site {
+	var s site
+	for _, v := range n.get("bodySite").Array() {
+		c := r.concept(v)
+		s.words += " . " + c.words
+		s.heart = s.heart || c.in("site-heart-lung")
+		s.organ = s.organ || c.in("site-organ")
+		s.cava = s.cava || c.in("site-cava")
+	}
+	s.heart = s.heart || saysHeart(s.words)
+	return s
 }
