@@ -178,9 +178,9 @@ func anticoagulant(c concept) (product, bool) {
 		}
 	}
 	if !found {
-		words := hear(c.words)
+		words := read(c.words)
 		for _, a := range agents() {
-			if words.say(a) {
+			if words.says(overLists, a) {
 				best, found = product{agent: a}, true
 				break
 			}

@@ -18,11 +18,11 @@ const setPrefix = "urn:dwellwatch:valueset:"
 func setNames() []string {
 	return []string{
 		"bleed", "bleeding-disorder", "body-weight", "caval-thrombosis-acute", "device-embolism", "device-haemorrhage",
-		"device-infection", "device-other", "device-pain", "device-stenosis", "device-thrombosis", "dvt-acute", "filter-device",
+		"device-infection", "device-other", "device-pain", "device-stenosis", "device-thrombosis", "discharge-death-hospice", "dvt-acute", "filter-device",
 		"filter-displacement", "filter-fracture", filterNotSeen, "filter-penetration", "filter-placement", "filter-removal",
 		"filter-removal-nonspecific", "filter-repositioning", filterSeen, "hit", "implant-present", "lab-creatinine",
 		"lab-haemoglobin", "lab-inr", "lab-platelets", "mobility-regained", "palliative", "pe-acute", "prophylactic-reason",
-		"surgery", "thrombocytopenia",
+		"site-cava", "site-heart-lung", "site-organ", "surgery", "thrombocytopenia",
 	}
 }
 

@@ -162,6 +162,7 @@ type Facts struct {
 	Surgeries       []Dated // orders and appointments for surgery other than a retrieval
 	Mobility        []Dated // documented mobility or a statement that the risk has passed
 	Discharges      []Dated
+	Departures      []filter.Ref // stays that ended in death or hospice care, read where a placement was preventive
 	Visits          []Visit
 	Images          []Image
 	NoAnticoagulant []Dated // an entry that states that no anticoagulant is taken

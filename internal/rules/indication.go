@@ -176,6 +176,9 @@ func (s *Situation) likelyResolved(i Indication, c contraindications) (Indicatio
 	}
 	if reason, ok := s.prophylactic(); ok && len(s.plannedSurgery()) == 0 {
 		for _, d := range s.Facts.Discharges {
+			if slices.ContainsFunc(d.Evidence, func(e filter.Ref) bool { return slices.Contains(s.Facts.Departures, e) }) {
+				continue // died, or left for hospice care
+			}
 			if s.Clock.Reached(d.When.Earliest) && s.Filter.Placed.Known() && d.When.Earliest >= s.Filter.Placed.Earliest {
 				i.Status, i.Text, i.Evidence = LikelyResolved, "Placed to prevent embolism; the patient has been discharged, which alone does not prove that the risk has passed.", append(append([]filter.Ref{}, reason.Evidence...), d.Evidence...)
 				return i, true
