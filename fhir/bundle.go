@@ -42,21 +42,24 @@ func bundleTypes() []string {
 // DecodeBundle reads the entries of a Bundle that came from Decode. The error is an *Invalid where the Bundle itself
 // cannot be taken: another resource, no known type, entry not an array, more than MaxEntries. Faults of single entries
 // are in Entry.Fault.
-func DecodeBundle(r Resource) (Bundle, error) { return readBundle(r, false) }
+func DecodeBundle(r Resource) (Bundle, error) { return readBundle(r, false, false) }
+
+// DecodeLooseBundle is DecodeBundle with the entries read as DecodeLoose reads.
+func DecodeLooseBundle(r Resource) (Bundle, error) { return readBundle(r, false, true) }
 
 // DecodeWhole is Decode, and DecodeBundle where the resource is a Bundle, for less than both by themselves: what was read through
 // once without a fault is not read through again.
 func DecodeWhole(body []byte) (Resource, Bundle, error) {
-	r, clean, err := decode(body)
+	r, clean, err := decode(body, false)
 	if err != nil || r.Type != "Bundle" {
 		return r, Bundle{}, err
 	}
-	b, err := readBundle(r, clean)
+	b, err := readBundle(r, clean, false)
 	return r, b, err
 }
 
 // readBundle reads a Bundle; clean says that no byte of it is at fault as JSON.
-func readBundle(r Resource, clean bool) (Bundle, error) {
+func readBundle(r Resource, clean, loose bool) (Bundle, error) {
 	if r.Type != "Bundle" {
 		return Bundle{}, &Invalid{[]Issue{{"error", "structure", r.Type, "a Bundle was expected"}}}
 	}
@@ -82,12 +85,12 @@ func readBundle(r Resource, clean bool) (Bundle, error) {
 	}
 	b.Entries = make([]Entry, len(entries))
 	for i, raw := range entries {
-		b.Entries[i] = decodeEntry(raw, i, clean)
+		b.Entries[i] = decodeEntry(raw, i, clean, loose)
 	}
 	return b, nil
 }
 
-func decodeEntry(raw []byte, index int, clean bool) Entry {
+func decodeEntry(raw []byte, index int, clean, loose bool) Entry {
 	e := Entry{Raw: raw}
 	// Written out only where there is something to say.
 	path := func() string { return "Bundle.entry[" + strconv.Itoa(index) + "]" }
@@ -147,7 +150,7 @@ func decodeEntry(raw []byte, index int, clean bool) Entry {
 		return e
 	}
 	if resource = object(resource, "resource"); resource != nil {
-		r, own := view(resource)
+		r, own := view(resource, loose)
 		e.Resource, e.HasResource = r, true
 		if len(own) > 0 {
 			faults = append(faults, rooted(own, path()+".resource")...)

@@ -39,12 +39,20 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 //
 // Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
 func Decode(body []byte) (Resource, error) {
-	r, _, err := decode(body)
+	r, _, err := decode(body, false)
+	return r, err
+}
+
+// DecodeLoose is Decode for what is assessed and not stored: a resource whose own status or day is of another JSON kind, or
+// whose day is given in two ways, is taken, and the reader is to count that status and that day as unknown. A door refuses it, so
+// that the sender hears of it and the version does not take the place of a good one.
+func DecodeLoose(body []byte) (Resource, error) {
+	r, _, err := decode(body, true)
 	return r, err
 }
 
 // decode is Decode, and says whether no byte of the document is at fault as JSON, in the entries of a Bundle neither.
-func decode(body []byte) (r Resource, clean bool, err error) {
+func decode(body []byte, loose bool) (r Resource, clean bool, err error) {
 	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
 	body = bytes.Trim(body, " \t\r\n")
 	found := scan(body)
@@ -54,7 +62,7 @@ func decode(body []byte) (r Resource, clean bool, err error) {
 		}
 	}
 	clean = len(found) == 0
-	r, faults := view(body)
+	r, faults := view(body, loose)
 	if r.Type == "Bundle" {
 		found = outsideEntries(found)
 	}
@@ -65,7 +73,7 @@ func decode(body []byte) (r Resource, clean bool, err error) {
 }
 
 // view reads the few members that a Resource shows of a scanned document. Paths of the faults have no root.
-func view(raw []byte) (Resource, []Issue) {
+func view(raw []byte, loose bool) (Resource, []Issue) {
 	r := Resource{Raw: raw}
 	if kindOf(raw) != '{' {
 		return r, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
@@ -111,7 +119,7 @@ func view(raw []byte) (Resource, []Issue) {
 	default:
 		faults = append(faults, Issue{"error", "structure", "meta", "meta is an object"})
 	}
-	return r, append(faults, misshapen(r.Type, raw)...)
+	return r, append(faults, misshapen(r.Type, raw, loose)...)
 }
 
 // parseInstant reads an instant and gives the zero time for what is none.

@@ -174,18 +174,21 @@ func choices(kind string) string {
 
 // misshapen lists the elements of a resource that are of another JSON kind than FHIR gives them, and those of which two
 // types are given at once: what stands there would be taken for missing, and the version would take the place of a good
-// one. Paths have no root. Only types whose elements are read are looked at.
-func misshapen(resourceType string, raw []byte) []Issue {
+// one. Paths have no root. Only types whose elements are read are looked at. loose leaves out the resource's own status and days.
+func misshapen(resourceType string, raw []byte, loose bool) []Issue {
 	if shape(resourceType) == "" {
 		return nil
 	}
-	f := &former{}
+	f := &former{loose: loose}
 	f.object(resourceType, true, nil, raw)
 	return f.issues
 }
 
 // former compares a document with shapes.
-type former struct{ issues []Issue }
+type former struct {
+	issues []Issue
+	loose  bool // as DecodeLoose reads
+}
 
 func (f *former) note(at *place, text string) {
 	if len(f.issues) < maxIssues {
@@ -219,12 +222,15 @@ func (f *former) object(kind string, resource bool, at *place, raw []byte) {
 	each(raw, func(name, value []byte) {
 		n := 0
 		for one := range strings.FieldsSeq(chosen) {
-			if chooses(name, one) {
+			if chooses(name, one) && !(f.loose && resource && dayChoice(kind, string(name)) != "") {
 				if given[n]++; given[n] == 2 {
 					f.note(&place{at, []byte(one), -1}, "more than one "+one+"[x] is given; FHIR allows one")
 				}
 			}
 			n++
+		}
+		if f.loose && resource && (string(name) == "status" || DayKind(kind, string(name)) != 0) {
+			return
 		}
 		typ := elementOf(kind, name)
 		if typ == "" && resource {
