@@ -282,10 +282,3 @@ func eventQualities() []string {
 func startsWith(words []string, phrases []string) bool {
 	return slices.ContainsFunc(phrases, func(p string) bool { return begins(words, p) })
 }
-
-func saysSurgery(text string) bool {
-	if !mayHold(text, "surg", "operation", "arthroplasty", "replacement", "resection", "craniotomy", "laparotomy", "fusion") {
-		return false
-	}
-	return says(text, "surgery", "surgical", "operation", "arthroplasty", "replacement", "resection", "craniotomy", "laparotomy", "fusion")
-}
