@@ -119,6 +119,7 @@ type reader struct {
 	nodes   []*node
 	index   map[string]*node  // "feed Type/id"
 	refills map[string]refill // by order
+	halted  []halt
 	out     Reading
 }
 

@@ -23,8 +23,12 @@ func TestSigs(t *testing.T) {
 		"take one tablet twice a day":                         {{dose: 1, unit: "{tbl}", perDay: 2}},
 		"one 5 mg tablet twice daily":                         {{dose: 5, unit: "mg", perDay: 2}},
 		"1 tab daily":                                         {{dose: 1, unit: "{tbl}", perDay: 1}},
-		"10 mg twice daily for 7 days, then 5 mg twice daily": {{dose: 10, unit: "mg", perDay: 2, days: 7}, {dose: 5, unit: "mg", perDay: 2}},
-		"15 mg BID for 3 weeks followed by 20 mg daily":       {{dose: 15, unit: "mg", perDay: 2, days: 21}, {dose: 20, unit: "mg", perDay: 1}},
+		"10 mg twice daily for 7 days, then 5 mg twice daily": {{dose: 10, unit: "mg", perDay: 2, length: length{days: 7}}, {dose: 5, unit: "mg", perDay: 2}},
+		"15 mg BID for 3 weeks followed by 20 mg daily":       {{dose: 15, unit: "mg", perDay: 2, length: length{days: 21}}, {dose: 20, unit: "mg", perDay: 1}},
+		"5,000 units subcutaneously every 8 hours":            {{dose: 5000, unit: "[iU]", perDay: 3}},
+		"12,500 units once daily":                             {{dose: 12500, unit: "[iU]", perDay: 1}},
+		"5 mg twice daily for six weeks":                      {{dose: 5, unit: "mg", perDay: 2, length: length{days: 42}}},
+		"5 mg twice daily for twelve months":                  {{dose: 5, unit: "mg", perDay: 2, length: length{months: 12}}},
 		"5 mg as needed":                                      {{never: true}},
 		"40 mg daily in the evening":                          {{dose: 40, unit: "mg", perDay: 1}},
 
@@ -58,9 +62,14 @@ func TestSigs(t *testing.T) {
 		"5 mg twice daily until the operation":       nil,
 		"5 mg twice daily, hold before the biopsy":   nil,
 		"5 mg twice daily for 7 days then as before": nil,
+		"5.000 units every 8 hours":                  nil, // thousands, or a fraction
+		"2,500 mg once daily":                        nil,
+		"5 000 units every 8 hours":                  nil,
+		"5 mg twice daily for 1.000 days":            nil,
+		"once":                                       nil,
 		"dose by INR":                                nil,
 	} {
-		if diff := cmp.Diff(want, newSigPatterns().sigsOf(text), cmp.AllowUnexported(sig{})); diff != "" {
+		if diff := cmp.Diff(want, newSigPatterns().sigsOf(text), cmp.AllowUnexported(sig{}, length{})); diff != "" {
 			t.Errorf("%q (-want +got):\n%s", text, diff)
 		}
 	}
