@@ -38,7 +38,7 @@ func amountIn(text string, units bool) (float64, bool) {
 		whole, fraction = whole+fraction, ""
 	}
 	v, err := strconv.ParseFloat(whole+"."+fraction+"0", 64)
-	return v, err == nil
+	return v, err == nil && whole != ""
 }
 
 // unitWord gives the unit of a quantity in lower case and without what is written around it: "Tablet(s)" is tablets.
