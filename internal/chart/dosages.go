@@ -33,7 +33,9 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, said...)
 			continue
 		}
-		part.Start = start
+		if n.Type != "MedicationDispense" || start.Earliest > c.Start.Earliest { // an order begins before what is handed out of it
+			part.Start = start
+		}
 		if planned || !bound {
 			c.Start = dayAfter(end) // not known where the end is not
 		}

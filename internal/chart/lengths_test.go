@@ -79,6 +79,7 @@ func TestStops(t *testing.T) {
 		"completed, a length, written before": {order + `"status":"completed","meta":{"lastUpdated":"2026-02-01T10:00:00Z"},` + dosage(duration), "an unknown day", true, false},
 		"stopped, a length in words":          {order + `"status":"stopped","dosageInstruction":[{"text":"5 mg twice daily for six weeks"}]}`, "an unknown day", true, false},
 		"active, a length in words":           {order + `"status":"active","dosageInstruction":[{"text":"5 mg twice daily for six weeks"}]}`, "2025-11-15", false, false},
+		"active, coded, held in words":        {order + `"status":"active","dosageInstruction":[{"text":"HOLD - 5 mg bid","timing":{"repeat":{"frequency":2,"period":1,"periodUnit":"d"}},"doseAndRate":[{"doseQuantity":{"value":5,"unit":"mg"}}]}]}`, "an unknown day", false, true},
 		"active, another instruction":         {order + `"status":"active","dosageInstruction":[{"text":"5 mg twice daily","additionalInstruction":[{"text":"on hold"}]}]}`, "an unknown day", false, true},
 	} {
 		got := coursesOf(t, c.body)

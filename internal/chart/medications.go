@@ -76,10 +76,10 @@ func (r *reader) request(n *node, c *rules.Course) bool {
 		}
 	}
 	if t, ref := r.target(n, n.get("encounter")); t != nil && !outside && inpatientClass(t) {
-		_, c.End, _ = r.period(t, "period")
-		end := c.End
+		_, end, _ := r.period(t, "period")
+		c.End = r.stopped(n, end, true) // stopped or held within the stay is not given to its end
 		c.Over = c.Over || !end.Known() && t.status() == "finished"
-		if !inpatient || end.Known() || c.Over {
+		if !inpatient || c.End.Known() || c.Over {
 			c.Evidence = append(c.Evidence, ref)
 		}
 		inpatient = true

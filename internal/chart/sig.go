@@ -57,7 +57,7 @@ func newSigPatterns() *sigPatterns {
 	p := &sigPatterns{
 		then:    regexp.MustCompile(`,? ?\b(?:and then|then|followed by)\b ?|; ?`),
 		doubt:   regexp.MustCompile(`\b(?:do not|don't|not to|hold|stop|unless|until|if|except|or|as directed|per protocol|sliding|titrate\w*|adjust\w*|alternat\w*)\b|\b(?:two|three|four|half|[2-9]) (?:x )?\d+(?:[.,]\d+)? ?mg\b`),
-		against: regexp.MustCompile(`\b(?:half|quarter|every (?:other|second) day|alternate days?|not yet|not started|on hold|hold until|do not (?:give|take|start))\b|[½¼¾]`),
+		against: regexp.MustCompile(`\b(?:half|quarter|every (?:other|second) day|alternate days?|not yet|not started|on hold|hold until|held|paused|suspended|stopped|discontinued|not taking|not taken|no longer|do not (?:give|take|start)|as needed|when needed|prn|once only|single dose|before (?:long )?(?:flights?|journeys?|travel)|1/2 (?:a |of a )?tab\w*)\b|^\s*hold(?:\s*(?:[-:.,;(–]|$)|\s+(?:until|for|before|due|while|pending|today|per)\b)|[½¼¾]`),
 		dose:    regexp.MustCompile(`(\d+(?:[.,]\d+)*|\bone|\btwo|\bthree)\s*(mg ?/ ?kg|units? ?/ ?kg|iu ?/ ?kg|mg|mcg|ug|µg|units?|iu|tablets?|tabs?|capsules?|caps?|syringes?)\b( total\b)?`),
 		often: []often{
 			{regexp.MustCompile(`\b(?:twice (?:a day|daily|per day)|(?:two|2) times (?:a day|daily|per day)|2 ?x ?(?:daily|a day|/ ?d(?:ay)?)|bid|b\.i\.d\.?|q ?12 ?h(?:ours?|rs?)?|every (?:12|twelve) hours?|(?:every |in the )?morning and (?:in the )?(?:evening|night))(?:\b|$)`), 2},

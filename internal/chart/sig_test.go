@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -71,6 +72,20 @@ func TestSigs(t *testing.T) {
 	} {
 		if diff := cmp.Diff(want, newSigPatterns().sigsOf(text), cmp.AllowUnexported(sig{}, length{})); diff != "" {
 			t.Errorf("%q (-want +got):\n%s", text, diff)
+		}
+	}
+}
+
+// TestWordsAgainstElements: words beside a coded dose that speak against it, and the usual ones that do not.
+func TestWordsAgainstElements(t *testing.T) {
+	t.Parallel()
+	for words, want := range map[string]bool{
+		"HOLD - 5 mg bid": true, "on hold until surgery": true, "STOPPED 2025-12-01 due to bleeding": true, "not taking": true, "half a tablet": true, "1/2 tablet twice daily": true,
+		"1 tablet before long flights": true, "as needed": true, "every other day": true, "½ tablet": true, "no longer": true,
+		"Take 1 tablet by mouth twice daily": false, "Do not stop taking this without asking": false, "Take with food before bedtime": false, "with or without food": false, "hold the syringe upright": false, "hold": true, "Hold before the biopsy": true,
+	} {
+		if got := newSigPatterns().against.MatchString(strings.ToLower(words)); got != want {
+			t.Errorf("%q: %v, want %v", words, got, want)
 		}
 	}
 }
