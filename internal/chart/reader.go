@@ -125,6 +125,7 @@ type reader struct {
 	nodes   []*node
 	index   map[address]*node
 	refills map[string]refill // by order
+	halted  []halt
 	out     Reading
 }
 
