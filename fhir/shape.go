@@ -218,7 +218,7 @@ func (f *former) resource(kind string, at int) int {
 	chosen := choices(kind)
 	var given [4]int
 	return through(f.raw, at, func(name []byte, at int) int {
-		end := at
+		var end int
 		if known {
 			end = f.member(kind, true, chosen, &given, name, at)
 		} else {

@@ -103,8 +103,8 @@ func (r *reader) inWords(n *node, part *rules.Course, d gjson.Result, product fl
 func (r *reader) given(c *rules.Course, d gjson.Result) {
 	words := d.Get("text").String()
 	c.Never = c.Never || flush(d)
-	ok := true
-	c.MgPerDose, ok = doseOf(d.Get("dose"), c.Product)
+	dose, ok := doseOf(d.Get("dose"), c.Product)
+	c.MgPerDose = dose
 	c.PerKg = perKg(d.Get("dose"))
 	c.Doubtful = !ok || d.Get("modifierExtension").Exists() || r.patterns().against.MatchString(strings.ToLower(words))
 	if words != "" && !d.Get("dose").Exists() {

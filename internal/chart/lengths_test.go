@@ -119,7 +119,7 @@ func TestHaltedSupplies(t *testing.T) {
 	} {
 		var got []end
 		for _, k := range coursesOf(t, c.order, supply("one", "2025-12-01"), supply("two", "2026-01-01")) {
-			if of, ok := strings.CutPrefix(string(k.Evidence[0]), "MedicationDispense/"); ok {
+			if of, ok := strings.CutPrefix(k.Evidence[0], "MedicationDispense/"); ok {
 				got = append(got, end{of, k.End.Earliest.String(), k.End.Latest.String(), k.Over})
 			}
 		}

@@ -66,7 +66,7 @@ func TestOldEntries(t *testing.T) {
 func TestTreatmentSinceNoKnownDay(t *testing.T) {
 	t.Parallel()
 	diagnosis := func(class rules.Class, onset string) rules.Diagnosis {
-		return rules.Diagnosis{Class: class, Acute: true, Onset: on(t, onset), Recorded: filter.Unknown(), Ended: filter.Unknown(), Evidence: []filter.Ref{filter.Ref("Condition/" + string(class))}}
+		return rules.Diagnosis{Class: class, Acute: true, Onset: on(t, onset), Recorded: filter.Unknown(), Ended: filter.Unknown(), Evidence: []filter.Ref{"Condition/" + string(class)}}
 	}
 	facts := rules.Facts{Diagnoses: []rules.Diagnosis{diagnosis(rules.DVT, "2024-05-01")}, Courses: []rules.Course{outpatient("apixaban", 5, 2, filter.Unknown())}}
 	j := judge(placedFilter(on(t, "2024-05-02")), facts, day(t, "2024-07-15"))

@@ -54,7 +54,7 @@ func TestWarfarinCover(t *testing.T) {
 		}
 		for i, v := range c.inrs {
 			lab := measured("inr", v.value, on(t, v.day))
-			lab.Evidence = []filter.Ref{filter.Ref(fmt.Sprintf("Observation/inr-%d", i))}
+			lab.Evidence = []filter.Ref{fmt.Sprintf("Observation/inr-%d", i)}
 			facts.Labs = append(facts.Labs, lab)
 		}
 		a := judge(placedFilter(on(t, "2024-01-01")), facts, day(t, "2024-06-01")).Situation.Anticoagulation

@@ -78,7 +78,7 @@ func TestUnauthorisedReferralIsToldOnce(t *testing.T) {
 		if step.err != nil && !errors.As(got, &snooze) {
 			t.Errorf("step %d: the job ended with %v, want it put off", i, got)
 		}
-		if step.err == error(refused) && snooze != nil && snooze.Duration != 15*time.Minute {
+		if errors.Is(step.err, refused) && snooze != nil && snooze.Duration != 15*time.Minute {
 			t.Errorf("step %d: put off for %s", i, snooze.Duration)
 		}
 	}
