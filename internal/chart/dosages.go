@@ -28,7 +28,7 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 		start, end, planned, bound := r.bounds(n, dosagePath(n, i), d, c.Start, often)
 		part.MgPerDose, part.PerKg, part.PerDay = mg, kg, often
 		// What the record says and nobody here understands is not nothing: the dose is left open then.
-		part.Doubtful = !dosed || !timed || !bound || d.Get("modifierExtension").Exists()
+		part.Doubtful = c.Doubtful || !dosed || !timed || !bound || d.Get("modifierExtension").Exists()
 		if said := r.inWords(n, &part, d, c.Product, len(all) == 1); said != nil {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, said...)
 			continue
@@ -106,7 +106,7 @@ func (r *reader) given(c *rules.Course, d gjson.Result) {
 	dose, ok := doseOf(d.Get("dose"), c.Product)
 	c.MgPerDose = dose
 	c.PerKg = perKg(d.Get("dose"))
-	c.Doubtful = !ok || d.Get("modifierExtension").Exists() || r.patterns().against.MatchString(strings.ToLower(words))
+	c.Doubtful = c.Doubtful || !ok || d.Get("modifierExtension").Exists() || r.patterns().against.MatchString(strings.ToLower(words))
 	if words != "" && !d.Get("dose").Exists() {
 		sigs := r.patterns().sigsOf(words)
 		c.Doubtful = c.Doubtful || len(sigs) != 1 || !sigs[0].into(c, c.Product)

@@ -16,6 +16,9 @@ func (r *reader) medication(n *node) {
 		return
 	}
 	c := rules.Course{Agent: p.agent, Product: p.strength, Never: p.flush, Start: filter.Unknown(), End: filter.Unknown(), Authored: filter.Unknown(), Refilled: filter.Unknown(), Evidence: append([]filter.Ref{n.name}, refs...)}
+	// People write beside an order that it is held or not taken; the order itself stays as it was.
+	beside := strings.ToLower(r.notes(n) + " . " + r.concept(n.get("statusReason")).words)
+	c.Doubtful = r.patterns().against.MatchString(beside)
 	switch n.Type {
 	case "MedicationRequest":
 		if !r.request(n, &c) {
@@ -104,7 +107,10 @@ func (r *reader) statement(n *node, c *rules.Course) bool {
 		if !when.Known() {
 			when, _ = r.day(n, "effectiveDateTime")
 		}
-		r.out.Facts.NoAnticoagulant = append(r.out.Facts.NoAnticoagulant, rules.Dated{When: when, Evidence: c.Evidence})
+		if !when.Known() {
+			when, _ = r.day(n, "dateAsserted")
+		}
+		r.out.Facts.NoAnticoagulant = append(r.out.Facts.NoAnticoagulant, rules.Dated{When: when, Agent: c.Agent, Evidence: c.Evidence})
 		return false
 	default:
 		return false

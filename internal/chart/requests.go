@@ -59,7 +59,7 @@ func (r *reader) isSurgery(n *node, code concept) bool {
 func asksRetrieval(text string) bool {
 	return slices.ContainsFunc(clauses(text), func(clause string) bool {
 		words := tokens(clause)
-		for len(words) > 0 && slices.Contains([]string{"please", "request", "requested", "referral", "refer", "schedule", "scheduled", "appointment", "booking", "booked", "slot", "elective", "planned", "order", "procedure", "for", "to", "the", "a"}, words[0]) {
+		for len(words) > 0 && slices.Contains([]string{"please", "request", "requested", "referral", "refer", "schedule", "ir", "interventional", "radiology", "outpatient", "urgent", "routine", "scheduled", "appointment", "booking", "booked", "slot", "elective", "planned", "order", "procedure", "for", "to", "the", "a"}, words[0]) {
 			words = words[1:]
 		}
 		for len(words) > 0 && slices.Contains([]string{"please", "request", "requested", "scheduled", "appointment", "booking", "booked", "slot", "planned"}, words[len(words)-1]) {

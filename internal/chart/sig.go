@@ -19,6 +19,7 @@ type sig struct {
 // reading of a dose would be a guess. A single part may say a dose or a frequency only, or neither.
 func (p *sigPatterns) sigsOf(text string) []sig {
 	text = p.spelled.ReplaceAllString(strings.ToLower(strings.Join(strings.Fields(text), " ")), "")
+	text = p.volume.ReplaceAllString(p.advice.ReplaceAllString(text, ""), "$1")
 	if text == "" || p.doubt.MatchString(text) {
 		return nil
 	}
@@ -43,9 +44,9 @@ func (p *sigPatterns) sigsOf(text string) []sig {
 
 // sigPatterns are the patterns of words, compiled once with the value sets.
 type sigPatterns struct {
-	then, doubt, against, dose, long, prn, spelled, word *regexp.Regexp
-	often, weak                                          []often
-	plain                                                map[string]bool
+	then, doubt, against, dose, long, prn, spelled, advice, volume, word *regexp.Regexp
+	often, weak                                                          []often
+	plain                                                                map[string]bool
 }
 
 type often struct {
@@ -65,17 +66,20 @@ func newSigPatterns() *sigPatterns {
 			{regexp.MustCompile(`\b(?:once (?:a day|daily|per day)|(?:one|1) times? (?:a day|daily)|1 ?x ?(?:daily|a day)|qd|q\.d\.?|q ?24 ?h(?:ours?|rs?)?|every (?:24|twenty-four) hours?)(?:\b|$)`), 1},
 		},
 		weak: []often{
-			{regexp.MustCompile(`\b(?:every (?:day|morning|evening|night)|each day|nightly|at bedtime|in the (?:morning|evening)|daily)\b`), 1},
+			{regexp.MustCompile(`\b(?:every (?:day|morning|evening|night)|each day|nightly|(?:at|before) bedtime|in the (?:morning|evening)|daily)\b`), 1},
 		},
-		long:    regexp.MustCompile(`\bfor (?:the first )?(\d+|one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|fourteen) (day|week|month)s?\b|\bfirst (\d+) (day|week)s?\b`),
+		long:    regexp.MustCompile(`\b(?:for|x) (?:the first )?(\d+|one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|fourteen) (day|week|month)s?\b|\bfirst (\d+) (day|week)s?\b`),
 		prn:     regexp.MustCompile(`\b(?:as needed|when needed|prn|p\.r\.n\.?|once only|single dose|one dose|stat)\b`),
 		spelled: regexp.MustCompile(` ?\((?:one|two|three|seven|eight|twelve|twenty-four)\)`),
-		word:    regexp.MustCompile(`[^\s,.:()\[\]/-]+`),
-		plain:   map[string]bool{},
+		// Advice beside the dose, and a volume beside the dose in it.
+		advice: regexp.MustCompile(`\b(?:do not|don't) (?:stop|skip|crush|chew|break|miss|run out)\b[^.;]*|\b(?:may |can )?(?:be taken |take )?with or without (?:food|meals?)\b|\bindications?:?`),
+		volume: regexp.MustCompile(`\d+(?:[.,]\d+)? ?ml \(([^)]*)\)`),
+		word:   regexp.MustCompile(`[^\s,.:()\[\]/-]+`),
+		plain:  map[string]bool{},
 	}
-	for _, w := range strings.Fields(`one take takes give given inject administer swallow use dose doses of by mouth orally oral po p o with food meal meals water
+	for _, w := range strings.Fields(`one take takes give given inject administer swallow use dose doses of by mouth orally oral po p o with food meal meals dinner supper lunch breakfast water
 		sc sq subq subcut subcutaneous subcutaneously under the skin into in via a an each at about same time total tablet tablets tab tabs capsule capsules
-		cap caps syringe syringes film-coated film coated to treat prevent treatment prevention for blood clot clots dvt pe vte deep vein venous thrombosis
+		cap caps syringe syringes film-coated film coated to treat prevent treatment prevention for blood clot clots dvt pe vte deep vein venous thrombosis acute
 		pulmonary embolism anticoagulant anticoagulation please patient
 		apixaban rivaroxaban dabigatran edoxaban enoxaparin dalteparin tinzaparin fondaparinux heparin etexilate sodium tosylate`) {
 		p.plain[w] = true

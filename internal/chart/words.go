@@ -69,7 +69,7 @@ func saysPartLeft(text string) bool {
 // partStays reports a part of a filter that, some words later and without a comma, stays: "one leg fractured and stays in the wall".
 func (p passage) partStays() bool {
 	for i, w := range p.words {
-		stays := slices.Contains([]string{"remains", "remain", "remained", "remaining", "stays", "stay", "stayed", "retained"}, w)
+		stays := slices.Contains([]string{"remains", "remain", "remained", "remaining", "stays", "stay", "stayed", "retained", "lodged", "embolised", "embolized", "detached"}, w)
 		for at := i; stays && at > i-6 && p.stops[at] == joins; at-- {
 			part := slices.Contains([]string{"fragment", "fragments", "strut", "struts", "hook", "hooks", "tine", "tines", "piece", "pieces", "component", "components"}, p.words[at-1])
 			// Patients have legs, limbs and parts, too.
@@ -102,7 +102,13 @@ func saysFailed(text string) bool {
 // saysDenied reports words of a retrieval that say it did not take the filter out. A first try that failed before a second that
 // did not is told by them, too: then somebody is asked for nothing, which is the lesser fault.
 func saysDenied(text string) bool {
-	return saysFailed(text) || saysNotOut(text) || saysStillIn(text) || read(text).says(overNothing, "attempted", "attempt", "not performed", "not done", "cancelled", "canceled", "remains in situ", "retrieval terminated", "removal terminated", "terminated as", "terminated because", "terminated due")
+	return saysFailed(text) || saysNotOut(text) || saysStillIn(text) || saysHindered(text) || read(text).says(overNothing, "attempted", "attempt", "not performed", "not done", "cancelled", "canceled", "remains in situ", "retrieval terminated", "removal terminated", "terminated as", "terminated because", "terminated due")
+}
+
+// saysHindered reports words of a retrieval that was put off or could not be gone on with.
+func saysHindered(text string) bool {
+	return read(text).says(overNothing, "deferred", "postponed", "rescheduled", "to be rescheduled", "reattempt", "re-attempt", "not feasible", "not to proceed", "not proceed", "no retrieval", "no removal", "venogram only", "cavogram only",
+		"could not", "would not", "cannot be", "leave the filter", "leave filter", "leaving the filter", "leave it in", "filter retained", "retained filter")
 }
 
 // saysNotOut is for the words of an outcome, whose subject is the filter without its being named.

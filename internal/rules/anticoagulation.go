@@ -70,6 +70,24 @@ func (s *Situation) old(c Course) bool {
 	return c.Outpatient && latest > filter.MinDay && s.Clock.AtLeast(latest, s.Policy.RefillDays+1)
 }
 
+// denied leaves a running course open where a later statement says that its agent is not taken: an order that nobody has ended is no
+// word against that.
+func (s *Situation) denied(g graded) graded {
+	for _, n := range s.Facts.NoAnticoagulant {
+		if n.Agent != g.Agent || !n.When.Bounded() || !s.Clock.Reached(n.When.Earliest) || g.Start.Bounded() && n.When.Latest < g.Start.Earliest {
+			continue
+		}
+		renewed := false
+		for _, day := range []filter.Span{g.Authored, g.Refilled} {
+			renewed = renewed || day.Bounded() && day.Earliest > n.When.Latest
+		}
+		if !renewed {
+			g.level, g.evidence, g.measured = Indeterminate, slices.Concat(g.evidence, n.Evidence), ""
+		}
+	}
+	return g
+}
+
 func (s *Situation) anticoagulation() Anticoagulation {
 	a := Anticoagulation{Level: LevelUnknown, Since: filter.Unknown()}
 	var running, past []graded
@@ -85,6 +103,7 @@ func (s *Situation) anticoagulation() Anticoagulation {
 		case s.stale(c):
 			stale = append(stale, c.Evidence...)
 		default:
+			g = s.denied(g)
 			if s.old(c) {
 				g.evidence = slices.Concat(g.evidence, c.RefilledBy)
 			}

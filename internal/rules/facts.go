@@ -129,6 +129,7 @@ type OwnTask struct {
 // Dated is a fact with a day.
 type Dated struct {
 	When     filter.Span
+	Agent    string // of a statement that it is not taken; "" where it is about none
 	Made     filter.Span
 	Evidence []filter.Ref
 }
