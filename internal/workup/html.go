@@ -5,6 +5,7 @@ import (
 	_ "embed" // the page's template
 	"fmt"
 	"html/template"
+	"regexp"
 	"strconv"
 
 	"dwellwatch/internal/assess"
@@ -46,7 +47,7 @@ func HTML(a assess.Assessment, f assess.Filter, r draft.Referral) ([]byte, error
 	writeSVG(&picture, fig, false)
 	v := newView(a, f, r, whole(a.Person.Name))
 	t, err := template.New("page").Funcs(template.FuncMap{
-		"whole":  whole,
+		"prose":  prose,
 		"number": func(i int) string { return strconv.Itoa(i + 1) },
 	}).Parse(pageTemplate)
 	if err != nil {
@@ -64,4 +65,10 @@ func HTML(a assess.Assessment, f assess.Filter, r draft.Referral) ([]byte, error
 		return nil, fmt.Errorf("work-up: cannot write the page: %w", err)
 	}
 	return out.Bytes(), nil
+}
+
+// prose escapes a text and keeps its days from being broken at their hyphens.
+func prose(text string) template.HTML {
+	escaped := template.HTMLEscapeString(whole(text))
+	return template.HTML(regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`).ReplaceAllString(escaped, `<span class="day">$0</span>`)) //nolint:gosec // escaped above
 }

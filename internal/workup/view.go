@@ -167,7 +167,7 @@ func state(a assess.Assessment, f assess.Filter) []fact {
 		{"Plan", planWords(f.PlannedIntent), ""},
 	}
 	if f.Asked != "" && f.Asked != "none" {
-		list = append(list, fact{"Already asked", askedWords(f.Asked) + " Record Entries: " + entriesWords(f.AskedEvidence) + ".", ""})
+		list = append(list, fact{"Already asked", askedWords(f.Asked) + " Record entries: " + entriesWords(f.AskedEvidence) + ".", ""})
 	}
 	var again []string
 	if d := deref(f.LookAgainOn); d != "" {
@@ -199,7 +199,7 @@ func sureWords(a assess.Assessment, f assess.Filter) string {
 	}
 	doubts := "the record does not contradict itself"
 	if n := len(f.Contradictions); n > 0 {
-		doubts = count(n, "contradiction") + " in the record, " + strconv.Itoa(decide) + " of them decide the verdict"
+		doubts = count(n, "contradiction") + " in the record, deciding the verdict: " + strconv.Itoa(decide)
 	}
 	return capital(placed) + "; device " + identifiedWords(f.Model.By) + "; " + doubts + "; " + count(len(f.Missing), "item") + " missing; " +
 		count(len(a.Unread), "element") + " unread; " + contextWords(a.Context) + "."

@@ -326,6 +326,11 @@ type box struct {
 // noOverlap asks pdftotext where each word stands: none may leave the margins, none may lie on another.
 func noOverlap(t *testing.T, doc []byte) {
 	t.Helper()
+	noOverlapOn(t, doc, sheetFor(t, A4), 297)
+}
+
+func noOverlapOn(t *testing.T, doc []byte, paper sheet, height float64) {
+	t.Helper()
 	var html struct {
 		Pages []struct {
 			Words []box `xml:"word"`
@@ -348,7 +353,7 @@ func noOverlap(t *testing.T, doc []byte) {
 			t.Errorf("page %d has only %d words", n+1, len(page.Words))
 		}
 		for i, a := range page.Words {
-			if a.XMin < point(16)-slack || a.XMax > point(16+width)+slack || a.YMin < 0 || a.YMax > point(297-6) {
+			if a.XMin < point(paper.left)-slack || a.XMax > point(paper.left+width)+slack || a.YMin < 0 || a.YMax > point(height-6) {
 				t.Errorf("page %d: %q leaves the margins: %+v", n+1, a.Text, a)
 			}
 			for _, b := range page.Words[i+1:] {
