@@ -130,11 +130,14 @@ func (p piece) ticks(apart float64) []tick {
 	return list
 }
 
-// scale gives a round number of days whose length can be shown beside the piece, 0 where there is none.
+// scale gives a round number of days whose length can be shown beside the piece, 0 for a piece of one day.
 func (p piece) scale() int {
-	best := 0
-	for _, n := range []int{1, 2, 5, 10, 30, 50, 100, 200, 365, 730, 1825, 3650} {
-		if length := float64(n) * p.perDay(); length > 0 && length <= 10 && n <= int(p.to-p.from) {
+	if p.from == p.to {
+		return 0
+	}
+	best := 1
+	for _, n := range []int{2, 5, 10, 30, 50, 100, 200, 365, 730, 1825, 3650, 36500} {
+		if float64(n)*p.perDay() <= 10 && n <= int(p.to-p.from) {
 			best = n
 		}
 	}

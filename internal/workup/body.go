@@ -53,7 +53,7 @@ func answerRows(p *press, v view, c chronicle) []row {
 	measured := func(size float64, bold bool, text string) float64 {
 		return p.measure(style{size: size, bold: bold}, text)
 	}
-	const most = 105 // a taller picture of few events says no more
+	const most = 85 // a taller picture of few events says no more
 	fr := paperFrame(p.bodyBottom - bodyTop - 30)
 	fig := plot(c, fr, measured)
 	if fig.h <= room {

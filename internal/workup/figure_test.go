@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -218,5 +219,37 @@ func TestBlocksAreSpreadNearWhereTheyWantToBe(t *testing.T) {
 		if diff := cmp.Diff(c.want, spread(c.wanted, c.heights, 0, 30)); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", name, diff)
 		}
+	}
+}
+
+func TestScaleIsNamedForEveryPiece(t *testing.T) {
+	t.Parallel()
+	for days, want := range map[filter.Day]int{0: 0, 1: 1, 3: 1, 60: 10, 480: 50, 3650: 365, 3650000: 36500} {
+		if got := (piece{from: 0, to: days, top: 0, bottom: 60}).scale(); got != want {
+			t.Errorf("%d days in 60 mm: the scale shows %d days, want %d", days, got, want)
+		}
+	}
+}
+
+// A record with thousands of entries still makes a page, in a time that a write-back can wait for.
+func TestThousandsOfEntries(t *testing.T) {
+	t.Parallel()
+	s := overdue()
+	for i := range 3000 {
+		e := assess.Event{What: "sighting", Text: "Seen in place"}
+		if i%3 > 0 {
+			from, to := (filter.NewDay(2010, 1, 1) + filter.Day(i)).String(), (filter.NewDay(2010, 1, 1) + filter.Day(i+i%7)).String()
+			e.When = assess.Range{Earliest: &from, Latest: &to}
+		}
+		s.filter.Events = append(s.filter.Events, e)
+	}
+	began := time.Now()
+	c := newChronicle(s.assessment, s.filter, whole)
+	fig := plot(c, paperFrame(230), coarse)
+	if took := time.Since(began); took > 20*time.Second {
+		t.Errorf("3000 entries take %v", took)
+	}
+	if fig.h > 230 {
+		t.Errorf("the figure is %.0f mm high", fig.h)
 	}
 }

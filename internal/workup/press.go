@@ -2,6 +2,7 @@ package workup
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -17,7 +18,7 @@ import (
 // Paper is a size of paper.
 type Paper string
 
-// The sizes that the document can be set for. Both hold one column of text of the same width.
+// The sizes that the document can be set for; the zero Paper is A4. Both hold one column of text of the same width.
 const (
 	A4     Paper = "A4"
 	Letter Paper = "Letter"
@@ -33,7 +34,7 @@ type sheet struct{ left, bodyBottom, footTop float64 }
 
 func sheetOf(paper Paper) (sheet, error) {
 	switch paper {
-	case A4:
+	case A4, "":
 		return sheet{left: (210 - width) / 2, bodyBottom: 281, footTop: 283}, nil
 	case Letter:
 		return sheet{left: (215.9 - width) / 2, bodyBottom: 263.4, footTop: 265.4}, nil
@@ -97,7 +98,7 @@ func newPress(paper Paper, day time.Time) (*press, error) {
 	if err != nil {
 		return nil, err
 	}
-	pdf := fpdf.New("P", "mm", string(paper), "")
+	pdf := fpdf.New("P", "mm", cmp.Or(string(paper), string(A4)), "")
 	pdf.SetCatalogSort(true)
 	pdf.SetCreationDate(day)
 	pdf.SetModificationDate(day)

@@ -1,5 +1,5 @@
-// Package workup draws the work-up document: what is known of one vena cava filter, what is asked of whom and by when,
-// on A4 paper and for a reader who has ten seconds.
+// Package workup draws the work-up document: what is known of one vena cava filter, what is asked of whom and by when, for a
+// reader who has ten seconds. One view of the case is set as PDF and as HTML page, and its time line as SVG.
 //
 // It is a rim package only because it draws. It must never read a clock, a file or the network, and never decide
 // anything: every statement on the page comes from the assessment and the referral it is given. Equal input gives equal
