@@ -87,12 +87,14 @@ func qualityRows(p *press, v view) []row {
 	return append(rows, unreadRows(p, v)...)
 }
 
-// appendixRows is what the answer was made from. It begins a page unless it fits under the quality of the data.
+// appendixRows is what the answer was made from. It begins a page unless it fits under the quality of the data, or half a
+// page is left there.
 func appendixRows(p *press, v view) []row {
 	rows := findingRows(p, v)
 	rows = append(rows, eventRows(p, v)...)
 	first := chapter(p, "Appendix", "What the rules found, with their sources and how each is known; and the history, entry by entry.")
-	first.joined, first.gap = len(rows), 8
+	first.gap = 8
+	first.room = min(total(append([]row{first}, rows...)), (p.bodyBottom-bodyTop)/2)
 	return append([]row{first}, rows...)
 }
 

@@ -50,8 +50,8 @@ type row struct {
 	final   bool // the time line ends here
 	heading *row // repeated above this row where it begins a page
 	figure  *figure
-	fresh   bool // begins a page
-	joined  int  // begins a page unless it and this many rows after it fit on the one that is begun
+	fresh   bool    // begins a page
+	room    float64 // begins a page unless this much is left of the one that is begun
 	outline outline
 }
 
@@ -77,7 +77,7 @@ func (r row) split(h float64) (head, tail row, ok bool) {
 	head, tail = r, r
 	head.cells, tail.cells = nil, nil
 	head.final, tail.first, tail.gap = false, false, 0
-	tail.fresh, tail.joined, tail.outline = false, 0, outline{}
+	tail.fresh, tail.room, tail.outline = false, 0, outline{}
 	if r.mark != noMark {
 		tail.mark = through
 	}
@@ -204,11 +204,7 @@ func (s sheet) paginate(rows []row, head []row, foot row) [][]placed {
 	b.y = bodyTop
 	for len(rows) > 0 {
 		n, need := s.group(rows)
-		turn := b.y+need > s.bodyBottom || rows[0].fresh
-		if joined := rows[0].joined; joined > 0 {
-			turn = turn || b.y+total(rows[:min(len(rows), joined+1)]) > s.bodyBottom
-		}
-		if turn && b.begun {
+		if turn := b.y+max(need, rows[0].room) > s.bodyBottom || rows[0].fresh; turn && b.begun {
 			b.turn(rows[0].heading)
 			continue
 		}
