@@ -167,7 +167,7 @@ func isNDJSON(lines [][]byte) bool {
 
 // readDocument plans one document; any fault in it is an error, since an assessment of a part would mislead.
 func readDocument(document []byte, base string) ([]step, error) {
-	r, err := fhir.Decode(document)
+	r, err := fhir.DecodeLoose(document)
 	if err != nil {
 		return nil, err
 	}
@@ -178,7 +178,7 @@ func readDocument(document []byte, base string) ([]step, error) {
 		}
 		return steps, nil
 	}
-	b, err := fhir.DecodeBundle(r)
+	b, err := fhir.DecodeLooseBundle(r)
 	if err != nil {
 		return nil, err
 	}

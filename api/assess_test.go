@@ -19,6 +19,7 @@ func TestAssessReadsDocuments(t *testing.T) {
 	device := `{"resourceType":"Device","id":"d"}`
 	for name, c := range map[string]struct{ body, media, want string }{
 		"one resource": {procedure, "application/fhir+json", "Procedure/p-1"},
+		"an odd day":   {`{"resourceType":"Procedure","id":"p-1","status":5,"performedDateTime":null,"subject":{"reference":"Patient/x"}}`, "application/json", "Procedure/p-1"},
 		"indented":     {"{\n \"resourceType\": \"Device\",\n \"id\": \"d\"\n}\n", "application/json", "Device/d"},
 		"collection":   {bundleOf("collection", `{"resource":`+procedure+`}`, `{"resource":{"resourceType":"Organization","id":"o"}}`, `{"resource":`+device+`}`), "application/json", "Procedure/p-1 Device/d"},
 		"transaction":  {bundleOf("transaction", entryOf(device, "PUT", "Device/d"), entryOf(procedure, "PUT", "Procedure/p-1"), `{"request":{"method":"DELETE","url":"Device/d"}}`), "application/json", "Procedure/p-1"},

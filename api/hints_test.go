@@ -117,7 +117,7 @@ func TestAssessNamesPaths(t *testing.T) {
 	t.Parallel()
 	lines := "Content-Type: application/x-ndjson"
 	for name, c := range map[string]struct{ body, issues, words string }{
-		"a line": {procedure + "\n\n" + `{"resourceType":"Procedure","id":"q","status":5}`, "error structure Procedure.status", "line 3: Procedure.status: "},
+		"a line": {procedure + "\n\n" + `{"resourceType":"Procedure","id":"q","code":5}`, "error structure Procedure.code", "line 3: Procedure.code: "},
 		"an entry of a line": {procedure + "\n" + bundleOf("batch", entryOf(procedure, "PUT", "Procedure/p-1"), `{"request":{"method":"DELETE","url":"Device?x=y"}}`),
 			"error not-supported Bundle.entry[1].request.url", "line 2: Bundle.entry[1].request.url: "},
 		"a conditional deletion": {bundleOf("batch", `{"request":{"method":"DELETE","url":"Device?x=y"}}`), "error not-supported Bundle.entry[0].request.url", "conditional delete"},

@@ -42,27 +42,32 @@ func bundleTypes() []string {
 // DecodeBundle reads the entries of a Bundle that came from Decode. The error is an *Invalid where the Bundle itself
 // cannot be taken: another resource, no known type, entry not an array, more than MaxEntries. Faults of single entries
 // are in Entry.Fault.
-func DecodeBundle(r Resource) (Bundle, error) {
+func DecodeBundle(r Resource) (Bundle, error) { return readEntries(r, false) }
+
+// DecodeLooseBundle is DecodeBundle with the entries read as DecodeLoose reads.
+func DecodeLooseBundle(r Resource) (Bundle, error) { return readEntries(r, true) }
+
+func readEntries(r Resource, loose bool) (Bundle, error) {
 	var h head
 	if r.Type == "Bundle" {
 		each(r.Raw, h.note)
 	}
-	return readBundle(r, h, false)
+	return readBundle(r, h, false, loose)
 }
 
 // DecodeWhole is Decode, and DecodeBundle where the resource is a Bundle, for less than both by themselves: what was read through
 // once without a fault is not read through again.
 func DecodeWhole(body []byte) (Resource, Bundle, error) {
-	r, h, clean, err := decode(body)
+	r, h, clean, err := decode(body, false)
 	if err != nil || r.Type != "Bundle" {
 		return r, Bundle{}, err
 	}
-	b, err := readBundle(r, h, clean)
+	b, err := readBundle(r, h, clean, false)
 	return r, b, err
 }
 
 // readBundle reads a Bundle with this head; clean says that no byte of it is at fault as JSON.
-func readBundle(r Resource, h head, clean bool) (Bundle, error) {
+func readBundle(r Resource, h head, clean, loose bool) (Bundle, error) {
 	if r.Type != "Bundle" {
 		return Bundle{}, &Invalid{[]Issue{{"error", "structure", r.Type, "a Bundle was expected"}}}
 	}
@@ -80,7 +85,7 @@ func readBundle(r Resource, h head, clean bool) (Bundle, error) {
 	if len(faults) == 0 {
 		b.Entries = make([]Entry, 0, 32)
 	}
-	count, shared := 0, &former{}
+	count, shared := 0, &former{loose: loose}
 	eachItem(h.entry, func(at int) int {
 		count++
 		if len(faults) > 0 || count > MaxEntries {

@@ -39,13 +39,21 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 //
 // Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
 func Decode(body []byte) (Resource, error) {
-	r, _, _, err := decode(body)
+	r, _, _, err := decode(body, false)
+	return r, err
+}
+
+// DecodeLoose is Decode for what is assessed and not stored: a resource whose own status or day is of another JSON kind, or
+// whose day is given in two ways, is taken, and the reader is to count that status and that day as unknown. A door refuses it, so
+// that the sender hears of it and the version does not take the place of a good one.
+func DecodeLoose(body []byte) (Resource, error) {
+	r, _, _, err := decode(body, true)
 	return r, err
 }
 
 // decode is Decode, and gives the head of the resource and whether no byte of the document is at fault as JSON, in the entries of a
 // Bundle neither.
-func decode(body []byte) (r Resource, h head, clean bool, err error) {
+func decode(body []byte, loose bool) (r Resource, h head, clean bool, err error) {
 	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
 	body = bytes.Trim(body, " \t\r\n")
 	found := scan(body)
@@ -55,7 +63,7 @@ func decode(body []byte) (r Resource, h head, clean bool, err error) {
 		}
 	}
 	clean = len(found) == 0
-	r, h, faults := view(body, &former{})
+	r, h, faults := view(body, &former{loose: loose})
 	if r.Type == "Bundle" {
 		found = outsideEntries(found)
 	}

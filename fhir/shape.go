@@ -183,6 +183,7 @@ type former struct {
 	path   []step
 	issues []Issue
 	head   head
+	loose  bool // as DecodeLoose reads: the resource's own status and days are left out
 }
 
 // begin makes a former as new for a document.
@@ -190,7 +191,7 @@ func (f *former) begin(raw []byte) {
 	if f.path == nil {
 		f.path = make([]step, 0, 16)
 	}
-	*f = former{raw: raw, path: f.path[:0]}
+	*f = former{raw: raw, path: f.path[:0], loose: f.loose}
 }
 
 // head holds the members of a resource that all resources have, and those of a Bundle, as they stand.
@@ -237,8 +238,12 @@ func (f *former) object(kind string, at int) int {
 
 // member compares one member of an object; a resource has the elements that all resources have, too.
 func (f *former) member(kind string, resource bool, chosen string, given *[4]int, name []byte, at int) int {
-	if chosen != "" {
+	loose := f.loose && resource
+	if chosen != "" && !(loose && dayChoice(kind, string(name)) != "") {
 		f.choose(chosen, name, given)
+	}
+	if loose && (string(name) == "status" || DayKind(kind, string(name)) != 0) {
+		return valueEnd(f.raw, at)
 	}
 	typ := elementOf(kind, name)
 	if typ == "" && resource {

@@ -115,7 +115,7 @@ type inputFault struct {
 // readResources reads one resource, a Bundle's entries, or one of these per line.
 func readResources(body []byte) reading {
 	var out reading
-	r, err := fhir.Decode(body)
+	r, err := fhir.DecodeLoose(body)
 	if err == nil {
 		out.take(r, 0)
 		return out
@@ -129,7 +129,7 @@ func readResources(body []byte) reading {
 		if len(bytes.TrimSpace(line)) == 0 {
 			continue
 		}
-		r, err := fhir.Decode(line)
+		r, err := fhir.DecodeLoose(line)
 		if err != nil {
 			out.faults = append(out.faults, inputFault{i + 1, err})
 			continue
@@ -157,7 +157,7 @@ func (g *reading) take(r fhir.Resource, line int) {
 		g.add(r, "", line)
 		return
 	}
-	b, err := fhir.DecodeBundle(r)
+	b, err := fhir.DecodeLooseBundle(r)
 	if err != nil {
 		g.faults = append(g.faults, inputFault{line, err})
 		return

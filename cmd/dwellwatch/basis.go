@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -30,6 +31,13 @@ func (s basisSettings) basis() (assess.Basis, error) {
 		return assess.Basis{}, usageError{fmt.Sprintf("%s: %v", setting("value-sets"), err)}
 	}
 	return b, nil
+}
+
+// tellBasis logs what the answers rest on, so that whoever installs the service sees that the site's files were loaded.
+func tellBasis(log *slog.Logger, b assess.Basis) {
+	added := b.Sets.Added()
+	log.Info("what answers rest on", "policy", b.Policy.Name, "site_value_sets", added.Sets, "site_codes", added.Codes, "site_patterns", added.Patterns,
+		"catalogue_models", len(b.Models.Models))
 }
 
 // readCatalogue reads the device catalogue; without a path it is empty.

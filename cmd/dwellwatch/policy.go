@@ -1,13 +1,10 @@
 package main
 
 import (
-	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path"
 	"slices"
 	"strconv"
@@ -18,7 +15,6 @@ import (
 	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 
-	"go.yaml.in/yaml/v3"
 	"golang.org/x/tools/txtar"
 )
 
@@ -31,7 +27,7 @@ type policyCommand struct {
 
 // Help is shown by policy --help.
 func (*policyCommand) Help() string {
-	return `Each threshold is printed with its unit, the bounds within which a site may set it, and its source with how that is known: seen, second-hand, memory, practice (common, no source) or choice (ours). A policy file names what differs:
+	return `Each threshold is printed with its unit, the bounds within which a site may set it, and its source with how that is known: seen, second-hand, memory, practice (common, no source) or choice (ours). A value that the site set is known as site, and the source of the shipped value stands behind it. A policy file names what differs:
 
   name: alder-bay@1
   platelet_days: 14
@@ -53,86 +49,19 @@ func (c *policyCommand) Run(io streams) error {
 	return printThresholds(io.out, p, c.JSON)
 }
 
-// policyFile is the name of a site's policy, "" for the one that ships.
-type policyFile string
-
-func (f policyFile) read() (policy.Policy, error) {
-	p := policy.Default()
-	if f == "" {
-		return p, p.Check()
-	}
-	body, err := os.ReadFile(string(f))
-	if err != nil {
-		return p, err
-	}
-	name, values, err := readPolicy(body)
-	if err == nil {
-		p, err = p.With(name, values)
-	}
-	if err != nil {
-		return p, fmt.Errorf("%s: %w", f, err)
-	}
-	return p, nil
-}
-
-// readPolicy gives the name and, by path, the numbers of a policy file.
-func readPolicy(body []byte) (name string, values map[string]int, err error) {
-	var root yaml.Node
-	d := yaml.NewDecoder(bytes.NewReader(body))
-	if err := d.Decode(&root); err != nil && !errors.Is(err, io.EOF) {
-		return "", nil, err
-	}
-	if d.Decode(new(yaml.Node)) == nil {
-		return "", nil, errors.New("a second document begins; a policy stands in one")
-	}
-	values = map[string]int{}
-	if len(root.Content) == 0 {
-		return "", values, nil
-	}
-	var faults []error
-	var walk func(at string, n *yaml.Node)
-	walk = func(at string, n *yaml.Node) {
-		switch {
-		case n.Kind == yaml.MappingNode:
-			for i := 0; i+1 < len(n.Content); i += 2 {
-				key := n.Content[i].Value
-				if at != "" {
-					key = at + "." + key
-				}
-				walk(key, n.Content[i+1])
-			}
-		case at == "name" && n.Kind == yaml.ScalarNode:
-			name = n.Value
-		case n.Kind == yaml.ScalarNode && n.ShortTag() == "!!int":
-			number, err := strconv.Atoi(n.Value)
-			if _, twice := values[at]; twice {
-				err = errors.New("stands twice")
-			}
-			if err != nil {
-				faults = append(faults, fmt.Errorf("%s: line %d: write a whole number, once", at, n.Line))
-			}
-			values[at] = number
-		default:
-			if at == "" {
-				at = "the file"
-			}
-			faults = append(faults, fmt.Errorf("%s: line %d: write a whole number", at, n.Line))
-		}
-	}
-	walk("", root.Content[0])
-	return name, values, errors.Join(faults...)
-}
-
-// thresholdRow is a threshold as it is printed.
+// thresholdRow is a threshold as it is printed. Where the site set the value, Known and Source are the site's, and those of the
+// shipped value stand beside it: a source never stands behind a number that it does not give.
 type thresholdRow struct {
-	Key     string `json:"key"`
-	Value   int    `json:"value"`
-	Default int    `json:"default"`
-	Unit    string `json:"unit"`
-	Min     int    `json:"min"`
-	Max     int    `json:"max"`
-	Known   string `json:"known"`
-	Source  string `json:"source"`
+	Key           string `json:"key"`
+	Value         int    `json:"value"`
+	Default       int    `json:"default"`
+	Unit          string `json:"unit"`
+	Min           int    `json:"min"`
+	Max           int    `json:"max"`
+	Known         string `json:"known"`
+	Source        string `json:"source"`
+	DefaultKnown  string `json:"defaultKnown"`
+	DefaultSource string `json:"defaultSource"`
 }
 
 func printThresholds(out io.Writer, p policy.Policy, asJSON bool) error {
@@ -142,18 +71,23 @@ func printThresholds(out io.Writer, p policy.Policy, asJSON bool) error {
 		fmt.Fprintf(w, "Policy %s\n\nTHRESHOLD\tVALUE\tUNIT\tBOUNDS\tKNOWN\tSOURCE\n", p.Name)
 	}
 	for i, t := range p.Thresholds() {
-		row := thresholdRow{t.Key, t.Value, shipped[i].Value, t.Unit, t.Min, t.Max, string(t.Known), t.Source}
+		d := shipped[i]
+		row := thresholdRow{t.Key, t.Value, d.Value, t.Unit, t.Min, t.Max, string(t.Known), t.Source, string(d.Known), d.Source}
 		if asJSON {
 			if err := printJSON(out, row); err != nil {
 				return err
 			}
 			continue
 		}
-		value := strconv.Itoa(row.Value)
-		if row.Value != row.Default {
+		value, source := strconv.Itoa(row.Value), row.Source
+		if t.Known == policy.Site {
 			value += fmt.Sprintf(" (ships as %d)", row.Default)
+			source += fmt.Sprintf("; the shipped %d: %s", row.Default, row.DefaultKnown)
+			if row.DefaultSource != "" {
+				source += ", " + row.DefaultSource
+			}
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%d-%d\t%s\t%s\n", row.Key, value, row.Unit, row.Min, row.Max, row.Known, row.Source)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%d-%d\t%s\t%s\n", row.Key, value, row.Unit, row.Min, row.Max, row.Known, source)
 	}
 	return w.Flush()
 }

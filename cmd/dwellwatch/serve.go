@@ -32,6 +32,7 @@ func (c *serveCommand) Run(ctx context.Context, io streams) error {
 		return err
 	}
 	log := logger(io.err, c.LogLevel)
+	tellBasis(log, basis)
 	l, err := net.Listen("tcp", c.Listen)
 	if err != nil {
 		return fmt.Errorf("listen: %w", err)

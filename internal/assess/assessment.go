@@ -67,7 +67,7 @@ type Missing struct {
 // Event is one line of a filter's story, for people to read.
 type Event struct {
 	When     Range    `json:"when"`
-	What     string   `json:"what"` // placement | removal | attempt | partial-removal | repositioning | device | sighting | hint | claim
+	What     string   `json:"what"` // placement | removal | attempt | partial-removal | repositioning | device | sighting | hint | claim | removal-claim
 	Text     string   `json:"text"`
 	Evidence []string `json:"evidence"`
 }

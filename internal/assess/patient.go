@@ -158,10 +158,30 @@ func judge(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 	o := one{asOf: asOf}
 	o.history = filter.Reconstruct(r.Events, known, p, clock, mint)
 	for _, f := range o.history.Filters {
-		o.judgements = append(o.judgements, book.Evaluate(f, r.Facts, basis.Policy, clock))
+		facts := r.Facts
+		facts.Neighbours = neighbours(o.history.Filters, f.Key)
+		o.judgements = append(o.judgements, book.Evaluate(f, facts, basis.Policy, clock))
 	}
 	o.boundaries = clock.Boundaries()
 	return o
+}
+
+// neighbours gives the patient's other filters.
+func neighbours(filters []filter.Filter, key string) []rules.Neighbour {
+	var out []rules.Neighbour
+	for _, f := range filters {
+		if f.Key == key {
+			continue
+		}
+		n := rules.Neighbour{Own: f.Own}
+		for _, e := range f.Events {
+			if e.Kind == filter.Removal || e.Kind == filter.PartialRemoval || e.Kind == filter.Attempt {
+				n.Tried = append(n.Tried, e.When)
+			}
+		}
+		out = append(out, n)
+	}
+	return out
 }
 
 // ahead walks the days on which an answer can change and gives, per key, the first on which it does, and the first on

@@ -92,6 +92,7 @@ func (r *reader) condition(n *node) {
 			}
 		}
 		r.complicationWords(n, code, &d)
+		r.stillIn(n, k.own, code, d)
 		r.out.Facts.Diagnoses = append(r.out.Facts.Diagnoses, d)
 		return
 	}
@@ -103,7 +104,18 @@ func (r *reader) presence(n *node, code concept) {
 	if !presenceIn(n, code) {
 		return
 	}
-	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Why: "problem list: " + code.label(), Evidence: []filter.Ref{n.name}})
+	// Its onset is a day on which the filter was in; the day it was recorded may only be that of copying a list.
+	when, _ := r.onset(n)
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: when, Start: -1, Why: "problem list: " + code.label(), Evidence: []filter.Ref{n.name}})
+}
+
+// stillIn reads a complication of a filter that says it was in place on the day it began: after a retrieval known from its code only
+// that is a contradiction.
+func (r *reader) stillIn(n *node, own bool, code concept, d rules.Diagnosis) {
+	if !own || d.Later || !d.Onset.Known() || !saysStillIn(code.words+" . "+r.notes(n)) {
+		return
+	}
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: d.Onset, Start: -1, Why: "complication: " + code.label(), Evidence: []filter.Ref{n.name}})
 }
 
 // TellsPresence reports whether a Condition says, with the code for the presence of a vascular implant and in words, that a vena
@@ -142,11 +154,8 @@ func (r *reader) onset(n *node) (onset, recorded filter.Span) {
 // complicationWords reads what text, notes and body site add to a complication's code.
 func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 	text := code.words + " . " + r.notes(n)
-	site := ""
-	for _, v := range n.get("bodySite").Array() {
-		site += " . " + r.concept(v).words
-	}
-	text += site
+	site := r.siteOf(n)
+	text += site.words
 	for _, e := range n.get("evidence").Array() {
 		for _, v := range e.Get("detail").Array() {
 			if _, ref := r.target(n, v); ref != "" {
@@ -160,16 +169,37 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		}
 		text += " . " + r.concept(e.Get("code")).words
 	}
-	words := hear(text)
-	d.Own = d.Own || saysFilter(text) || words.say("vena cava", "caval", "ivc")
+	words := read(text)
+	said := func(phrases ...string) bool { return words.says(overLists, phrases...) }
+	d.Own = d.Own || site.cava || saysFilter(text) || said("vena cava", "caval", "ivc")
 	d.Words = rules.Words{
-		Pain:         words.say("pain", "painful"),
-		Bleeding:     words.say("bleeding", "haemorrhage", "hemorrhage", "haematoma", "hematoma"),
-		Organ:        words.say("duodenum", "duodenal", "bowel", "aorta", "aortic", "ureter", "kidney", "pancreas", "liver", "vertebra", "vertebral", "organ contact", "organ injury"),
-		HeartOrLung:  saysInHeart(text) || saysHeart(site),
-		Missing:      words.say("missing", "unaccounted", "fragment not seen", "fragment lost"),
-		Asymptomatic: words.say("asymptomatic", "incidental", "no symptoms"),
-		Swelling:     words.say("swelling", "oedema", "edema"),
-		New:          words.say("new", "recurrent"),
+		Pain:         said("pain", "painful"),
+		Bleeding:     said("bleeding", "haemorrhage", "hemorrhage", "haematoma", "hematoma"),
+		Organ:        site.organ || said("duodenum", "duodenal", "bowel", "aorta", "aortic", "ureter", "kidney", "pancreas", "liver", "vertebra", "vertebral", "organ contact", "organ injury"),
+		HeartOrLung:  site.heart || saysInHeart(text),
+		Missing:      said("missing", "unaccounted", "fragment not seen", "fragment lost"),
+		Asymptomatic: said("asymptomatic", "incidental", "no symptoms"),
+		Swelling:     said("swelling", "oedema", "edema"),
+		New:          said("new", "recurrent"),
 	}
+}
+
+// site is where a complication lies, by code and by words.
+type site struct {
+	words              string
+	heart, organ, cava bool
+}
+
+// siteOf reads the body sites of a Condition. A code counts without its display, too.
+func (r *reader) siteOf(n *node) site {
+	var s site
+	for _, v := range n.get("bodySite").Array() {
+		c := r.concept(v)
+		s.words += " . " + c.words
+		s.heart = s.heart || c.in("site-heart-lung")
+		s.organ = s.organ || c.in("site-organ")
+		s.cava = s.cava || c.in("site-cava")
+	}
+	s.heart = s.heart || saysHeart(s.words)
+	return s
 }

@@ -32,11 +32,30 @@ func (r *reader) describe(n *node) (filter.Device, bool) {
 		name = names[0]
 	}
 	d.Name = name
-	model, by := r.models.Find(d.Identifier, d.Number, name)
+	model, by := r.modelNamed(d, names)
 	d.Model = modelOf(model, by)
 	c := r.concept(n.get("type"))
 	known := by != "none" || c.in("filter-device") || saysFilter(c.words) || saysFilter(strings.Join(names, " . "))
 	return d, known
+}
+
+// modelNamed looks the device up by its identifier, its number and each of its names in turn; names of two models give none.
+func (r *reader) modelNamed(d filter.Device, names []string) (catalogue.Model, string) {
+	found, by := r.models.Find(d.Identifier, d.Number, "")
+	if by != "none" {
+		return found, by
+	}
+	for _, name := range names {
+		m, how := r.models.Find("", "", name)
+		switch {
+		case how == "none":
+		case by == "none":
+			found, by = m, how
+		case found.Name != m.Name:
+			return r.models.Find("", "", "")
+		}
+	}
+	return found, by
 }
 
 // device tells that a filter is in, on no known day, where the Device names this patient and its status says so.

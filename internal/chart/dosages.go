@@ -7,7 +7,6 @@ import (
 
 	"github.com/tidwall/gjson"
 
-	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
 
@@ -24,28 +23,27 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 		if d.Get("asNeededBoolean").Bool() || d.Get("asNeededCodeableConcept").Exists() || once(d) || flush(d) {
 			part.Never = true
 		}
-		if len(d.Get("doseAndRate").Array()) > 0 {
-			part.MgPerDose = doseOf(d.Get("doseAndRate.0.doseQuantity"), c.Product)
-		}
-		part.PerKg = perKg(d.Get("doseAndRate.0.doseQuantity"))
-		part.PerDay = perDay(d.Get("timing"))
-		if said := r.inWords(&part, d, c.Product, len(all) == 1); said != nil {
+		mg, kg, dosed := doseIn(d, c.Product)
+		often, timed := perDay(d.Get("timing"), r.patterns())
+		start, end, planned, bound := r.bounds(n, dosagePath(n, i), d, c.Start, often)
+		part.MgPerDose, part.PerKg, part.PerDay = mg, kg, often
+		// What the record says and nobody here understands is not nothing: the dose is left open then.
+		part.Doubtful = !dosed || !timed || !bound || d.Get("modifierExtension").Exists()
+		if said := r.inWords(n, &part, d, c.Product, len(all) == 1); said != nil {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, said...)
 			continue
 		}
-		path := dosagePath(n, i)
-		if start, end, _ := r.period(n, path+".timing.repeat.boundsPeriod"); start.Known() || end.Known() {
-			if start.Known() {
-				part.Start = start
-			}
-			if end.Known() {
-				part.End = end
-			}
-		} else if days := lengthDays(d.Get("timing.repeat.boundsDuration")); days > 0 && part.Start.Bounded() {
-			part.End = filter.Span{Earliest: part.Start.Earliest.Add(days - 1), Latest: part.Start.Latest.Add(days - 1)}
-			c.Start = filter.Span{Earliest: part.End.Earliest.Add(1), Latest: part.End.Latest.Add(1)}
+		if n.Type != "MedicationDispense" || start.Earliest > c.Start.Earliest { // an order begins before what is handed out of it
+			part.Start = start
 		}
-		if part.Never || part.MgPerDose > 0 || part.PerDay > 0 || part.Product > 0 || i == len(all)-1 {
+		if planned || !bound {
+			c.Start = dayAfter(end) // not known where the end is not
+		}
+		// What ends earlier holds: an inpatient order ends with its stay, whatever it was planned for.
+		if end = r.stopped(n, end, planned); end.Known() && (!c.End.Known() || end.Latest < c.End.Latest) {
+			part.End = end
+		}
+		if part.Never || part.Doubtful || part.MgPerDose > 0 || part.PerDay > 0 || part.Product > 0 || i == len(all)-1 {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, part)
 		}
 	}
@@ -54,28 +52,29 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 // inWords reads the words of a dosage into part where its elements do not say dose and frequency. It gives the courses one after
 // the other where the words tell of several. What stands in the elements wins; words that are not understood, or that speak against
 // the elements, leave the dose in doubt: a level is not guessed from the product's strength then.
-func (r *reader) inWords(part *rules.Course, d gjson.Result, product float64, alone bool) []rules.Course {
+func (r *reader) inWords(n *node, part *rules.Course, d gjson.Result, product float64, alone bool) []rules.Course {
 	words := strings.TrimSpace(d.Get("text").String() + " " + d.Get("patientInstruction").String())
+	patterns := r.patterns()
+	for _, more := range d.Get("additionalInstruction.#.text").Array() {
+		part.Doubtful = part.Doubtful || patterns.against.MatchString(strings.ToLower(more.String()))
+	}
 	if words == "" {
 		return nil
 	}
-	patterns := r.sets.sigs
-	if patterns == nil {
-		patterns = newSigPatterns()
-	}
 	silent := part.MgPerDose == 0 && part.PerKg == 0
 	if !silent && part.PerDay > 0 {
-		part.Doubtful = patterns.against.MatchString(strings.ToLower(words))
+		part.Doubtful = part.Doubtful || patterns.against.MatchString(strings.ToLower(words))
 		return nil
 	}
 	sigs := patterns.sigsOf(d.Get("text").String())
 	if sigs == nil {
 		sigs = patterns.sigsOf(d.Get("patientInstruction").String())
 	}
-	bounded := d.Get("timing.repeat.boundsPeriod").Exists() || d.Get("timing.repeat.boundsDuration").Exists()
+	rep := d.Get("timing.repeat")
+	bounded := rep.Get("boundsPeriod").Exists() || rep.Get("boundsDuration").Exists() || rep.Get("boundsRange").Exists() || rep.Get("count").Exists()
 	switch {
-	case len(sigs) == 1 && (sigs[0].days == 0 || bounded):
-		part.Doubtful = !sigs[0].into(part, product)
+	case len(sigs) == 1 && (sigs[0].length == (length{}) || bounded):
+		part.Doubtful = !sigs[0].into(part, product) || part.Doubtful
 		return nil
 	case len(sigs) == 0 || !alone || bounded || !silent || part.PerDay > 0:
 		part.Doubtful = true
@@ -86,14 +85,40 @@ func (r *reader) inWords(part *rules.Course, d gjson.Result, product float64, al
 	for _, s := range sigs {
 		one := *part
 		one.Start, one.Evidence = start, slices.Clone(part.Evidence)
-		one.Doubtful = !s.into(&one, product)
-		if s.days > 0 && one.Start.Bounded() {
-			one.End = filter.Span{Earliest: one.Start.Earliest.Add(s.days - 1), Latest: one.Start.Latest.Add(s.days - 1)}
-			start = filter.Span{Earliest: one.End.Earliest.Add(1), Latest: one.End.Latest.Add(1)}
+		one.Doubtful = !s.into(&one, product) || part.Doubtful
+		if s.length != (length{}) {
+			end := lastDay(one.Start, s.length)
+			one.Doubtful = one.Doubtful || !end.Known()
+			start = dayAfter(end)
+			if end = r.stopped(n, end, true); end.Known() && (!part.End.Known() || end.Latest < part.End.Latest) {
+				one.End = end
+			}
 		}
 		out = append(out, one)
 	}
 	return out
+}
+
+// given reads the dose of an administration. Its words count where no dose is coded, and where they speak against it.
+func (r *reader) given(c *rules.Course, d gjson.Result) {
+	words := d.Get("text").String()
+	c.Never = c.Never || flush(d)
+	ok := true
+	c.MgPerDose, ok = doseOf(d.Get("dose"), c.Product)
+	c.PerKg = perKg(d.Get("dose"))
+	c.Doubtful = !ok || d.Get("modifierExtension").Exists() || r.patterns().against.MatchString(strings.ToLower(words))
+	if words != "" && !d.Get("dose").Exists() {
+		sigs := r.patterns().sigsOf(words)
+		c.Doubtful = c.Doubtful || len(sigs) != 1 || !sigs[0].into(c, c.Product)
+	}
+}
+
+// patterns gives the patterns of words: those of the value sets, or new ones for a reader without.
+func (r *reader) patterns() *sigPatterns {
+	if r.sets.sigs == nil {
+		r.sets.sigs = newSigPatterns()
+	}
+	return r.sets.sigs
 }
 
 // into adds what the words say to a course, and reports whether it agrees with what the elements say.
@@ -101,7 +126,8 @@ func (s sig) into(c *rules.Course, product float64) bool {
 	c.Never = c.Never || s.never
 	if s.dose > 0 {
 		dose := gjson.Parse(`{"value":` + strconv.FormatFloat(s.dose, 'f', -1, 64) + `,"code":"` + s.unit + `"}`)
-		mg, kg := doseOf(dose, product), perKg(dose)
+		mg, _ := doseOf(dose, product)
+		kg := perKg(dose)
 		switch {
 		case mg == 0 && kg == 0:
 			return false // tablets of an unknown strength, or a unit of another drug

@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"slices"
 	"strings"
 	"unicode"
 )
@@ -37,26 +36,6 @@ func grown(words []string, length int) []string {
 		return make([]string, 0, length/6+1)
 	}
 	return words
-}
-
-// heard is a text taken apart into its words, for one that is asked more than once.
-type heard []string
-
-func hear(text string) heard { return tokens(text) }
-
-// says reports whether text holds one of the phrases, word by word and not negated within the three words before it.
-func says(text string, phrases ...string) bool { return hear(text).say(phrases...) }
-
-// say is says for a text that has been heard.
-func (words heard) say(phrases ...string) bool {
-	for _, p := range phrases {
-		for i := range words {
-			if begins(words[i:], p) && !slices.ContainsFunc(words[max(0, i-3):i], negates) {
-				return true
-			}
-		}
-	}
-	return false
 }
 
 // begins reports whether words begin with those of a phrase, which is in lower case.

@@ -5,8 +5,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/tidwall/gjson"
-
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
@@ -17,7 +15,7 @@ func (r *reader) medication(n *node) {
 	if !ok {
 		return
 	}
-	c := rules.Course{Agent: p.agent, Product: p.strength, Start: filter.Unknown(), End: filter.Unknown(), Authored: filter.Unknown(), Refilled: filter.Unknown(), Evidence: append([]filter.Ref{n.name}, refs...)}
+	c := rules.Course{Agent: p.agent, Product: p.strength, Never: p.flush, Start: filter.Unknown(), End: filter.Unknown(), Authored: filter.Unknown(), Refilled: filter.Unknown(), Evidence: append([]filter.Ref{n.name}, refs...)}
 	switch n.Type {
 	case "MedicationRequest":
 		if !r.request(n, &c) {
@@ -79,9 +77,9 @@ func (r *reader) request(n *node, c *rules.Course) bool {
 	}
 	if t, ref := r.target(n, n.get("encounter")); t != nil && !outside && inpatientClass(t) {
 		_, end, _ := r.period(t, "period")
-		c.End = end
+		c.End = r.stopped(n, end, true) // stopped or held within the stay is not given to its end
 		c.Over = c.Over || !end.Known() && t.status() == "finished"
-		if !inpatient || end.Known() || c.Over {
+		if !inpatient || c.End.Known() || c.Over {
 			c.Evidence = append(c.Evidence, ref)
 		}
 		inpatient = true
@@ -115,10 +113,12 @@ func (r *reader) statement(n *node, c *rules.Course) bool {
 	c.Authored, _ = r.day(n, "dateAsserted")
 	if n.get("effectivePeriod").Exists() {
 		c.Start, c.End, _ = r.period(n, "effectivePeriod")
+		c.End = r.stopped(n, c.End, false)
 	} else {
 		c.Start, _ = r.day(n, "effectiveDateTime")
 	}
-	if !c.Authored.Known() {
+	// What a server wrote last says when the patient took it only where the statement itself says nothing.
+	if !c.Authored.Known() && !c.Start.Known() {
 		c.Authored = r.written(n)
 	}
 	return true
@@ -133,13 +133,18 @@ func (r *reader) dispense(n *node, c rules.Course) {
 		c.Start, _ = r.day(n, "whenPrepared")
 	}
 	c.Authored, c.Outpatient = c.Start, true
-	if days := n.get("daysSupply.value").Float(); days > 0 && c.Start.Bounded() {
-		c.End = filter.Span{Earliest: c.Start.Earliest.Add(int(days) - 1), Latest: c.Start.Latest.Add(int(days) - 1)}
+	if q := n.get("daysSupply"); q.Get("code").String() == "" && q.Get("unit").String() == "" {
+		c.End = lastDay(c.Start, length{days: q.Get("value").Int()})
+	} else if l, ok := lengthOf(q); ok {
+		c.End = lastDay(c.Start, l)
 	}
 	for _, v := range n.get("authorizingPrescription").Array() {
-		_, ref := r.target(n, v)
+		order, ref := r.target(n, v)
 		if ref == "" || !c.Start.Bounded() {
 			continue
+		}
+		if order != nil && slices.Contains([]string{"stopped", "on-hold", "cancelled"}, order.status()) {
+			r.halted = append(r.halted, halt{of: n.name, order: ref, stop: r.stopOf(order)})
 		}
 		if r.refills == nil {
 			r.refills = map[string]refill{}
@@ -159,14 +164,59 @@ type refill struct {
 	evidence []filter.Ref
 }
 
-// joinRefills gives each order the day of its latest dispense.
+// halt is a dispense of an order that was stopped or held; stop is the day of that, Unknown where the record does not say.
+type halt struct {
+	of, order filter.Ref
+	stop      filter.Span
+}
+
+// joinRefills gives each order the day of its latest dispense, and ends what was dispensed where its order was stopped.
 func (r *reader) joinRefills() {
 	for i := range r.out.Facts.Courses {
 		c := &r.out.Facts.Courses[i]
 		if last, ok := r.refills[c.Evidence[0]]; ok {
 			c.Refilled, c.RefilledBy = last.day, last.evidence
 		}
+		for _, h := range r.halted {
+			if h.of == c.Evidence[0] {
+				r.halt(c, h)
+			}
+		}
 	}
+}
+
+// halt ends a supply with its order: on the day of the stop where that is known, else on some day from the latest dispense of the
+// order on, since nothing is handed out of an order that was stopped before.
+func (r *reader) halt(c *rules.Course, h halt) {
+	last := r.refills[h.order]
+	switch {
+	case h.stop.Bounded() && c.End.Latest > h.stop.Earliest:
+		c.End = filter.Span{Earliest: min(c.End.Earliest, h.stop.Earliest), Latest: min(c.End.Latest, h.stop.Latest)}
+	case !h.stop.Bounded() && c.End.Latest > last.day.Earliest:
+		c.End.Earliest = max(c.Start.Earliest, min(c.End.Earliest, last.day.Earliest))
+		if last.evidence[0] != c.Evidence[0] {
+			c.Evidence = append(c.Evidence, last.evidence...)
+		}
+	default:
+		return // it was used up before
+	}
+	c.Over = true
+	c.Evidence = append(c.Evidence, h.order)
+}
+
+// stopOf gives the last day that a stopped order names for itself; Unknown where a dosage of it names none.
+func (r *reader) stopOf(order *node) filter.Span {
+	stop := filter.Unknown()
+	for i := range order.get("dosageInstruction").Array() {
+		_, end, _ := r.period(order, dosagePath(order, i)+".timing.repeat.boundsPeriod")
+		if end = r.stopped(order, end, false); !end.Bounded() {
+			return filter.Unknown()
+		}
+		if !stop.Bounded() || end.Latest > stop.Latest {
+			stop = end
+		}
+	}
+	return stop
 }
 
 func (r *reader) administration(n *node, c rules.Course) {
@@ -183,27 +233,9 @@ func (r *reader) administration(n *node, c rules.Course) {
 		c.End = c.Start
 	}
 	c.Authored = c.Start
-	c.MgPerDose = doseOf(n.get("dosage.dose"), c.Product)
+	c.Outpatient = !c.End.Known() // what has been running for more than a year is no more certain than an order that old
+	r.given(&c, n.get("dosage"))
 	r.out.Facts.Courses = append(r.out.Facts.Courses, c)
-}
-
-// perKg gives mg or units per kg of body weight of one dose; 0 where the dose is not given so.
-func perKg(q gjson.Result) float64 {
-	unit := strings.ToLower(strings.ReplaceAll(q.Get("code").String(), " ", ""))
-	if unit == "" {
-		unit = strings.ToLower(strings.ReplaceAll(q.Get("unit").String(), " ", ""))
-	}
-	switch unit {
-	case "mg/kg", "[iu]/kg", "iu/kg", "units/kg", "unit/kg", "u/kg":
-		return q.Get("value").Float()
-	}
-	return 0
-}
-
-// flush reports a flush or a line lock, by its words.
-func flush(d gjson.Result) bool {
-	return says(d.Get("text").String()+" . "+d.Get("patientInstruction").String()+" . "+d.Get("route.text").String()+" . "+d.Get("method.text").String(),
-		"flush", "flushes", "line lock", "heparin lock", "catheter lock", "lock")
 }
 
 func dosagePath(n *node, i int) string {
@@ -212,82 +244,4 @@ func dosagePath(n *node, i int) string {
 		name = "dosage"
 	}
 	return name + "." + strconv.Itoa(i)
-}
-
-// once reports a single dose: a timing of one event and no repeat.
-func once(d gjson.Result) bool {
-	t := d.Get("timing")
-	return len(t.Get("event").Array()) == 1 && !t.Get("repeat").Exists() || t.Get("repeat.count").Int() == 1
-}
-
-// doseOf gives mg or units of one dose; a dose in tablets, capsules or syringes is counted by the product's strength.
-func doseOf(q gjson.Result, strength float64) float64 {
-	if !q.Exists() {
-		return 0
-	}
-	value := q.Get("value").Float()
-	unit := strings.ToLower(q.Get("code").String())
-	if unit == "" {
-		unit = strings.ToLower(q.Get("unit").String())
-	}
-	switch unit {
-	case "mg", "[iu]", "[iu", "iu", "u", "units", "unit", "[usp'u]":
-		return value
-	case "ug", "mcg":
-		return value / 1000
-	case "g":
-		return value * 1000
-	case "{tbl}", "tablet", "tablets", "tab", "capsule", "capsules", "{capsule}", "syringe", "{syringe}", "1", "":
-		return value * strength
-	}
-	return 0
-}
-
-// perDay gives doses a day from a Timing: its repeat, else its code (HL7 v3 GTSAbbreviation).
-func perDay(t gjson.Result) float64 {
-	rep := t.Get("repeat")
-	if f := rep.Get("frequency").Float(); f > 0 {
-		period := rep.Get("period").Float()
-		if period <= 0 {
-			period = 1
-		}
-		switch rep.Get("periodUnit").String() {
-		case "d", "":
-			return f / period
-		case "h":
-			return f * 24 / period
-		case "wk":
-			return f / (7 * period)
-		}
-		return 0
-	}
-	if rep.Get("period").Float() > 0 && rep.Get("periodUnit").String() == "h" {
-		return 24 / rep.Get("period").Float()
-	}
-	for _, c := range append(t.Get("code.coding.#.code").Array(), t.Get("code.text")) {
-		switch strings.ToUpper(c.String()) {
-		case "QD", "AM", "PM", "DAILY", "Q24H", "BED":
-			return 1
-		case "BID", "Q12H":
-			return 2
-		case "TID", "Q8H":
-			return 3
-		case "QID", "Q6H":
-			return 4
-		case "QOD":
-			return 0.5
-		}
-	}
-	return 0
-}
-
-func lengthDays(q gjson.Result) int {
-	v := q.Get("value").Float()
-	switch unit := q.Get("code").String(); unit {
-	case "d":
-		return int(v)
-	case "wk":
-		return int(v * 7)
-	}
-	return 0
 }

@@ -29,9 +29,10 @@ func TestMentionsReadsWordsAsTokensDoes(t *testing.T) {
 	})
 }
 
-// TestMentionsNeedsLittleMemory: a body that anybody may send must not be multiplied.
+// TestMentionsNeedsLittleMemory: a body that anybody may send must not be multiplied. It is not parallel, because what it
+// measures is the memory of the whole process.
 //
-//nolint:paralleltest // what it counts is the whole process's memory
+//nolint:paralleltest // see above
 func TestMentionsNeedsLittleMemory(t *testing.T) {
 	sets, err := ShippedSets()
 	if err != nil {

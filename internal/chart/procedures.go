@@ -7,7 +7,6 @@ import (
 	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/filter"
-	"dwellwatch/internal/rules"
 )
 
 const (
@@ -174,12 +173,20 @@ func (r *reader) placement(n *node, base filter.Event, status string, devices []
 func (r *reader) removal(n *node, base filter.Event, status string, explanted bool, text string, devices []named, told action) {
 	base.Devices, base.Evidence = join(base.Evidence, devices)
 	outcome := r.concept(n.get("outcome"))
+	exception := r.concept(n.get("statusReason"))
+	complications, tellers := r.complications(n)
+	base.Evidence = append(base.Evidence, tellers...)
+	text += " . " + exception.words
+	for _, c := range complications {
+		text += " . " + c.words
+	}
 	has := func(code string) bool {
 		return slices.ContainsFunc(outcome.codes, func(c coding) bool { return c.system == "http://snomed.info/sct" && c.code == code })
 	}
 	// A coded outcome decides; words count only where there is none.
 	partial := has(outcomePartial) || !has(outcomeSuccess) && !has(outcomeNoSuccess) && (saysPartial(text) || saysPartialOutcome(outcome.words))
-	failed := has(outcomeNoSuccess) || told == retrievalFailed && !has(outcomeSuccess) || saysFailed(outcome.words) || hasModifier(n, "52", "53", "73", "74")
+	failed := has(outcomeNoSuccess) || told == retrievalFailed && !has(outcomeSuccess) || saysFailed(outcome.words) || !has(outcomeSuccess) && saysNotOut(outcome.words) || hasModifier(n, "52", "53", "73", "74")
+	stated := has(outcomeSuccess) || explanted
 	switch status {
 	case "completed", "stopped":
 		switch {
@@ -189,11 +196,13 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 			base.Kind = filter.Attempt
 		case told == retrieved && !explanted:
 			base.Kind, base.Why = filter.RemovalClaim, "by words only, "+status
-		case !has(outcomeSuccess) && !explanted && saysDenied(text):
+		case !stated && (saysDenied(text) || saysDenied(outcome.words)) || stated && (saysStillIn(text) || saysPartLeft(text)):
 			base.Kind, base.Why = filter.RemovalClaim, base.Why+", but its own words deny it"
+		case !stated && !base.Nonspecific && (slices.ContainsFunc(complications, ofFilter) || !understood(outcome) || !understood(exception)):
+			base.Kind, base.Why = filter.RemovalClaim, base.Why+", with an outcome that is not understood"
 		default:
 			base.Kind = filter.Removal
-			base.Confirmed = has(outcomeSuccess) || explanted
+			base.Confirmed = stated
 			base.Presumed = !base.Confirmed
 		}
 	case "in-progress":
@@ -208,33 +217,6 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 		return
 	}
 	r.out.Events = append(r.out.Events, r.dated(n, base))
-}
-
-// reasons reads why the filter was placed and whether it was meant to stay.
-func (r *reader) reasons(n *node, code concept) {
-	words := code.words
-	for _, v := range n.get("reasonCode").Array() {
-		c := r.concept(v)
-		words += " . " + c.words
-		reason := rules.Reason{Of: n.name, Prophylactic: c.in("prophylactic-reason") || saysProphylactic(c.words), Evidence: []filter.Ref{n.name}}
-		switch {
-		case c.in("pe-acute"):
-			reason.VTE = rules.PE
-		case c.in("dvt-acute"):
-			reason.VTE = rules.DVT
-		}
-		r.out.Facts.Reasons = append(r.out.Facts.Reasons, reason)
-	}
-	for _, v := range n.get("reasonReference").Array() {
-		if t, ref := r.target(n, v); t != nil && t.Type == "Condition" {
-			r.out.Facts.Reasons = append(r.out.Facts.Reasons, rules.Reason{Of: n.name, Condition: ref, Evidence: []filter.Ref{n.name, ref}})
-		}
-	}
-	words += " . " + r.notes(n)
-	if saysPermanent(words) {
-		made, _ := r.performed(n)
-		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Permanent: true, Of: n.name, Made: made, Evidence: []filter.Ref{n.name}})
-	}
 }
 
 // notes joins the free words of an entry.

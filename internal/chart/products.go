@@ -2,7 +2,6 @@ package chart
 
 import (
 	"slices"
-	"strconv"
 	"strings"
 )
 
@@ -11,107 +10,108 @@ import (
 type product struct {
 	agent    string
 	strength float64
+	flush    bool // it keeps a line open, by its name; that is no anticoagulation
 }
 
 // rxNorm lists ingredients and clinical drugs by RxCUI, as VSAC value sets and public ingredient lists give them.
 func rxNorm(code string) (product, bool) {
 	switch code {
 	case "11289", "855288", "855302", "855312", "855318", "855324", "855332", "855338", "855344", "855296":
-		return product{"warfarin", 0}, true
+		return product{agent: "warfarin"}, true
 	case "5224":
-		return product{"heparin", 0}, true
+		return product{agent: "heparin"}, true
 	case "67108":
-		return product{"enoxaparin", 0}, true
+		return product{agent: "enoxaparin"}, true
 	case "67109":
-		return product{"dalteparin", 0}, true
+		return product{agent: "dalteparin"}, true
 	case "69646":
-		return product{"tinzaparin", 0}, true
+		return product{agent: "tinzaparin"}, true
 	case "67031":
-		return product{"nadroparin", 0}, true
+		return product{agent: "nadroparin"}, true
 	case "321208":
-		return product{"fondaparinux", 0}, true
+		return product{agent: "fondaparinux"}, true
 	case "1114195":
-		return product{"rivaroxaban", 0}, true
+		return product{agent: "rivaroxaban"}, true
 	case "1364430":
-		return product{"apixaban", 0}, true
+		return product{agent: "apixaban"}, true
 	case "1599538":
-		return product{"edoxaban", 0}, true
+		return product{agent: "edoxaban"}, true
 	case "1927851":
-		return product{"betrixaban", 0}, true
+		return product{agent: "betrixaban"}, true
 	case "1037042":
-		return product{"dabigatran", 0}, true
+		return product{agent: "dabigatran"}, true
 	case "15202":
-		return product{"argatroban", 0}, true
+		return product{agent: "argatroban"}, true
 	case "60819":
-		return product{"bivalirudin", 0}, true
+		return product{agent: "bivalirudin"}, true
 	case "114934":
-		return product{"desirudin", 0}, true
+		return product{agent: "desirudin"}, true
 	case "154":
-		return product{"acenocoumarol", 0}, true
+		return product{agent: "acenocoumarol"}, true
 	case "8150":
-		return product{"phenprocoumon", 0}, true
+		return product{agent: "phenprocoumon"}, true
 	case "854228":
-		return product{"enoxaparin", 30}, true
+		return product{agent: "enoxaparin", strength: 30}, true
 	case "854235":
-		return product{"enoxaparin", 40}, true
+		return product{agent: "enoxaparin", strength: 40}, true
 	case "854238":
-		return product{"enoxaparin", 60}, true
+		return product{agent: "enoxaparin", strength: 60}, true
 	case "854241":
-		return product{"enoxaparin", 80}, true
+		return product{agent: "enoxaparin", strength: 80}, true
 	case "854248":
-		return product{"enoxaparin", 100}, true
+		return product{agent: "enoxaparin", strength: 100}, true
 	case "854245":
-		return product{"enoxaparin", 120}, true
+		return product{agent: "enoxaparin", strength: 120}, true
 	case "854252":
-		return product{"enoxaparin", 150}, true
+		return product{agent: "enoxaparin", strength: 150}, true
 	case "861360":
-		return product{"fondaparinux", 2.5}, true
+		return product{agent: "fondaparinux", strength: 2.5}, true
 	case "861363":
-		return product{"fondaparinux", 5}, true
+		return product{agent: "fondaparinux", strength: 5}, true
 	case "861365":
-		return product{"fondaparinux", 7.5}, true
+		return product{agent: "fondaparinux", strength: 7.5}, true
 	case "861356":
-		return product{"fondaparinux", 10}, true
+		return product{agent: "fondaparinux", strength: 10}, true
 	case "1364435":
-		return product{"apixaban", 2.5}, true
+		return product{agent: "apixaban", strength: 2.5}, true
 	case "1364445", "1992427":
-		return product{"apixaban", 5}, true
+		return product{agent: "apixaban", strength: 5}, true
 	case "2059015":
-		return product{"rivaroxaban", 2.5}, true
+		return product{agent: "rivaroxaban", strength: 2.5}, true
 	case "1114198":
-		return product{"rivaroxaban", 10}, true
+		return product{agent: "rivaroxaban", strength: 10}, true
 	case "1232082", "1549682":
-		return product{"rivaroxaban", 15}, true
+		return product{agent: "rivaroxaban", strength: 15}, true
 	case "1232086":
-		return product{"rivaroxaban", 20}, true
+		return product{agent: "rivaroxaban", strength: 20}, true
 	case "1037179":
-		return product{"dabigatran", 75}, true
+		return product{agent: "dabigatran", strength: 75}, true
 	case "1723476":
-		return product{"dabigatran", 110}, true
+		return product{agent: "dabigatran", strength: 110}, true
 	case "1037045":
-		return product{"dabigatran", 150}, true
+		return product{agent: "dabigatran", strength: 150}, true
 	case "1599543":
-		return product{"edoxaban", 15}, true
+		return product{agent: "edoxaban", strength: 15}, true
 	case "1599551":
-		return product{"edoxaban", 30}, true
+		return product{agent: "edoxaban", strength: 30}, true
 	case "1599555":
-		return product{"edoxaban", 60}, true
+		return product{agent: "edoxaban", strength: 60}, true
 	case "978725":
-		return product{"dalteparin", 2500}, true
+		return product{agent: "dalteparin", strength: 2500}, true
 	case "978733":
-		return product{"dalteparin", 5000}, true
+		return product{agent: "dalteparin", strength: 5000}, true
 	case "978736":
-		return product{"dalteparin", 7500}, true
+		return product{agent: "dalteparin", strength: 7500}, true
 	case "978755":
-		return product{"dalteparin", 10000}, true
+		return product{agent: "dalteparin", strength: 10000}, true
 	case "978740":
-		return product{"dalteparin", 12500}, true
+		return product{agent: "dalteparin", strength: 12500}, true
 	case "978744":
-		return product{"dalteparin", 15000}, true
+		return product{agent: "dalteparin", strength: 15000}, true
 	case "978746":
-		return product{"dalteparin", 18000}, true
+		return product{agent: "dalteparin", strength: 18000}, true
 	case "1361853", "1658634", "2121591", "1659260", "1659263", "1798389":
-		return product{"heparin", 5000}, true
+		return product{agent: "heparin", strength: 5000}, true
 	}
 	return product{}, false
 }
@@ -120,37 +120,37 @@ func rxNorm(code string) (product, bool) {
 func atc(code string) (product, bool) {
 	switch code {
 	case "B01AA03":
-		return product{"warfarin", 0}, true
+		return product{agent: "warfarin"}, true
 	case "B01AA04":
-		return product{"phenprocoumon", 0}, true
+		return product{agent: "phenprocoumon"}, true
 	case "B01AA07":
-		return product{"acenocoumarol", 0}, true
+		return product{agent: "acenocoumarol"}, true
 	case "B01AB01":
-		return product{"heparin", 0}, true
+		return product{agent: "heparin"}, true
 	case "B01AB04":
-		return product{"dalteparin", 0}, true
+		return product{agent: "dalteparin"}, true
 	case "B01AB05":
-		return product{"enoxaparin", 0}, true
+		return product{agent: "enoxaparin"}, true
 	case "B01AB06":
-		return product{"nadroparin", 0}, true
+		return product{agent: "nadroparin"}, true
 	case "B01AB10":
-		return product{"tinzaparin", 0}, true
+		return product{agent: "tinzaparin"}, true
 	case "B01AE03":
-		return product{"argatroban", 0}, true
+		return product{agent: "argatroban"}, true
 	case "B01AE06":
-		return product{"bivalirudin", 0}, true
+		return product{agent: "bivalirudin"}, true
 	case "B01AE07":
-		return product{"dabigatran", 0}, true
+		return product{agent: "dabigatran"}, true
 	case "B01AF01":
-		return product{"rivaroxaban", 0}, true
+		return product{agent: "rivaroxaban"}, true
 	case "B01AF02":
-		return product{"apixaban", 0}, true
+		return product{agent: "apixaban"}, true
 	case "B01AF03":
-		return product{"edoxaban", 0}, true
+		return product{agent: "edoxaban"}, true
 	case "B01AF04":
-		return product{"betrixaban", 0}, true
+		return product{agent: "betrixaban"}, true
 	case "B01AX05":
-		return product{"fondaparinux", 0}, true
+		return product{agent: "fondaparinux"}, true
 	}
 	return product{}, false
 }
@@ -178,9 +178,9 @@ func anticoagulant(c concept) (product, bool) {
 		}
 	}
 	if !found {
-		words := hear(c.words)
+		words := read(c.words)
 		for _, a := range agents() {
-			if words.say(a) {
+			if words.says(overLists, a) {
 				best, found = product{agent: a}, true
 				break
 			}
@@ -189,6 +189,7 @@ func anticoagulant(c concept) (product, bool) {
 	if found && best.strength == 0 {
 		best.strength = strengthIn(c.words)
 	}
+	best.flush = found && best.agent == "heparin" && saysFlush(c.words)
 	return best, found
 }
 
@@ -211,9 +212,10 @@ func strengthIn(words string) float64 {
 			end++
 		}
 		if slices.Contains([]string{"mg", "unit", "units", "iu"}, unit[:end]) {
-			if v, err := strconv.ParseFloat(strings.ReplaceAll(words[from:to], ",", "."), 64); err == nil {
+			if v, ok := amountIn(words[from:to], unit[:end] != "mg"); ok {
 				return v
 			}
+			return 0 // a number that can be read in two ways is no strength
 		}
 		at = max(to, from+1)
 	}

@@ -59,6 +59,7 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 	}
 	slices.SortFunc(r.nodes, func(a, b *node) int { return strings.Compare(a.name, b.name) })
 	for _, n := range r.nodes {
+		r.tidy(n)
 		if n.Type == "Device" {
 			r.noteDevice(n)
 		}
@@ -92,6 +93,7 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 		}
 	}
 	r.joinRefills()
+	r.nameStatuses()
 	if r.out.Patient == "" {
 		r.out.Patient = r.namedPatient()
 	}
@@ -123,6 +125,7 @@ type reader struct {
 	nodes   []*node
 	index   map[address]*node
 	refills map[string]refill // by order
+	halted  []halt
 	out     Reading
 }
 
@@ -154,19 +157,28 @@ func appendFields(to []field, raw []byte, text string) []field {
 	return to
 }
 
+// split takes the document apart into its members, where that has not been done.
+func (n *node) split() {
+	if n.fields != nil {
+		return
+	}
+	n.fields = make([]field, 0, 12)
+	n.doc.ForEach(func(name, value gjson.Result) bool {
+		n.fields = append(n.fields, field{name.Str, value.Raw})
+		return true
+	})
+}
+
 // get reads an element by its path, whose first part names a member.
 func (n *node) get(path string) gjson.Result {
-	if n.fields == nil {
-		n.fields = make([]field, 0, 12)
-		n.doc.ForEach(func(name, value gjson.Result) bool {
-			n.fields = append(n.fields, field{name.Str, value.Raw})
-			return true
-		})
-	}
+	n.split()
 	name, rest, deeper := strings.Cut(path, ".")
 	for i := range n.fields {
 		if n.fields[i].name != name {
 			continue
+		}
+		if n.fields[i].raw == "null" {
+			break // says nothing; where FHIR wants a day, it is not one
 		}
 		if !deeper {
 			return gjson.Parse(n.fields[i].raw)
@@ -232,7 +244,7 @@ func (r *reader) day(n *node, path string) (span filter.Span, minute int) {
 		return filter.Unknown(), -1
 	}
 	d, err := fhir.ParseDate(v.String(), r.zone)
-	if err != nil {
+	if err != nil || v.Type != gjson.String {
 		r.unread(n, path, "not a date that the calendar knows; the day is taken as unknown")
 		return filter.Unknown(), -1
 	}

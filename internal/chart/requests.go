@@ -20,7 +20,7 @@ const ClosedSystem = "urn:dwellwatch:closed"
 func (r *reader) serviceRequest(n *node) {
 	status := n.status()
 	code := r.concept(n.get("code"))
-	retrieval := code.in("filter-removal") || saysFilter(code.words) && saysRemoval(code.words)
+	retrieval := code.in("filter-removal") || asksRetrieval(code.words)
 	if status != "active" && status != "completed" || !retrieval && !r.isSurgery(n, code) {
 		return
 	}
@@ -37,7 +37,7 @@ func (r *reader) serviceRequest(n *node) {
 	case retrieval && n.get("intent").String() == "option":
 		// http://hl7.org/fhir/R4/valueset-request-intent.html: one of several courses, chosen by nobody yet.
 	case retrieval && status == "active":
-		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Of: r.namedBy(n), Evidence: []filter.Ref{n.name}})
 	case !retrieval && status == "active" && !n.get("doNotPerform").Bool():
 		when, _ := r.day(n, "occurrenceDateTime")
 		if !when.Known() {
@@ -48,10 +48,41 @@ func (r *reader) serviceRequest(n *node) {
 }
 
 func (r *reader) isSurgery(n *node, code concept) bool {
-	if code.in("surgery") || saysSurgery(code.words) {
+	if code.in("surgery") || saysOperation(code.words) {
 		return true
 	}
 	return slices.ContainsFunc(n.get("category").Array(), func(v gjson.Result) bool { return r.concept(v).in("surgery") })
+}
+
+// asksRetrieval reports whether the words of a request or appointment ask for a retrieval: as a procedure's words tell of one,
+// with the words taken off with which people ask.
+func asksRetrieval(text string) bool {
+	return slices.ContainsFunc(clauses(text), func(clause string) bool {
+		words := tokens(clause)
+		for len(words) > 0 && slices.Contains([]string{"please", "request", "requested", "referral", "refer", "schedule", "scheduled", "appointment", "booking", "booked", "slot", "elective", "planned", "order", "procedure", "for", "to", "the", "a"}, words[0]) {
+			words = words[1:]
+		}
+		for len(words) > 0 && slices.Contains([]string{"please", "request", "requested", "scheduled", "appointment", "booking", "booked", "slot", "planned"}, words[len(words)-1]) {
+			words = words[:len(words)-1]
+		}
+		rest := strings.Join(words, " ")
+		a := saysAction(rest)
+		// A further attempt is asked for as one.
+		return a == retrieved || a == retrievalFailed && !saysFailed(rest) && !says(rest, "attempted")
+	})
+}
+
+// namedBy lists the entries that a request or appointment says it is about: the device, or the placement.
+func (r *reader) namedBy(n *node) []filter.Ref {
+	var out []filter.Ref
+	for _, path := range []string{"reasonReference", "supportingInfo", "supportingInformation"} {
+		for _, v := range n.get(path).Array() {
+			if _, ref := r.target(n, v); ref != "" {
+				out = append(out, ref)
+			}
+		}
+	}
+	return out
 }
 
 // appointment reads a booked slot for a retrieval or for surgery.
@@ -59,29 +90,38 @@ func (r *reader) appointment(n *node) {
 	if !slices.Contains([]string{"booked", "arrived", "checked-in"}, n.status()) {
 		return
 	}
-	words := n.get("description").String() + " . " + n.get("comment").String()
+	// What the slot is, and what stands beside it: a follow-up for a hip replacement is no hip replacement. The specialty says who
+	// sees the patient, not what for.
+	slot, beside := []string{n.get("description").String()}, []string{n.get("comment").String()}
 	retrieval, surgery := false, false
-	for _, path := range []string{"serviceType", "reasonCode", "specialty"} {
+	for _, path := range []string{"serviceType", "reasonCode"} {
 		for _, v := range n.get(path).Array() {
 			c := r.concept(v)
-			words += " . " + c.words
+			if path == "serviceType" {
+				slot = append(slot, c.words)
+			} else {
+				beside = append(beside, c.words)
+			}
 			retrieval = retrieval || c.in("filter-removal")
 			surgery = surgery || c.in("surgery")
 		}
 	}
 	evidence := []filter.Ref{n.name}
-	retrieval = retrieval || saysFilter(words) && saysRemoval(words)
+	retrieval = retrieval || slices.ContainsFunc(slices.Concat(slot, beside), asksRetrieval)
+	of := r.namedBy(n)
 	for _, v := range n.get("basedOn").Array() {
 		// What the slot is for may stand in the request only.
 		if t, ref := r.target(n, v); t != nil && !retrieval {
 			c := r.concept(t.get("code"))
-			if words += " . " + c.words; c.in("filter-removal") || saysFilter(words) && saysRemoval(words) {
-				retrieval = true
-			}
+			beside = append(beside, c.words)
+			retrieval = c.in("filter-removal") || asksRetrieval(c.words)
+			surgery = surgery || c.in("surgery")
 			evidence = append(evidence, ref)
+			of = append(of, r.namedBy(t)...)
 		}
 	}
-	surgery = surgery || saysSurgery(words)
+	visit := slices.ContainsFunc(slot, saysVisit)
+	surgery = surgery || slices.ContainsFunc(slot, saysNamedOperation) || !visit && slices.ContainsFunc(slices.Concat(slot, beside), saysOperation)
 	if !retrieval && !surgery {
 		return
 	}
@@ -92,7 +132,7 @@ func (r *reader) appointment(n *node) {
 	}
 	switch {
 	case retrieval:
-		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Booked: true, Made: made, For: when, Evidence: evidence})
+		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Booked: true, Made: made, For: when, Of: of, Evidence: evidence})
 	case surgery:
 		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: evidence})
 	}

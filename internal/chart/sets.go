@@ -4,7 +4,7 @@ package chart
 
 import (
 	"embed"
-	"encoding/json"
+	"errors"
 	"fmt"
 	"regexp"
 	"slices"
@@ -23,12 +23,14 @@ type Sets struct {
 	systems  map[string]bool     // of all sets
 	filled   map[string]bool     // sets with a code
 	patterns []pattern
+	added    Added
 	digest   string
 	sigs     *sigPatterns
 }
 
 type pattern struct {
 	system string
+	source string // as it was written
 	expr   *regexp.Regexp
 	name   string
 	begins string // what every code that fits begins with
@@ -39,32 +41,11 @@ func (p pattern) fits(system, code string) bool {
 	return p.system == system && strings.HasPrefix(code, p.begins) && p.expr.MatchString(code)
 }
 
-// valueSet is the part of a FHIR R4 ValueSet that is read: compose.include with concepts, or with a regex on the code.
-type valueSet struct {
-	ResourceType string `json:"resourceType"`
-	URL          string `json:"url"`
-	Compose      struct {
-		Include []struct {
-			System  string `json:"system"`
-			Concept []struct {
-				Code string `json:"code"`
-			} `json:"concept"`
-			Filter []struct {
-				Property string `json:"property"`
-				Op       string `json:"op"`
-				Value    string `json:"value"`
-			} `json:"filter"`
-		} `json:"include"`
-	} `json:"compose"`
-}
-
-const setPrefix = "urn:dwellwatch:valueset:"
-
 // ShippedSets compiles the value sets that come with dwellwatch.
 func ShippedSets() (Sets, error) { return LoadSets() }
 
 // LoadSets compiles the shipped value sets together with those of a site: a site's set of the same URL adds to ours.
-// The error is fault.Invalid and names the set.
+// The error is fault.Invalid, and names the set and every element of it that is at fault.
 func LoadSets(site ...[]byte) (Sets, error) {
 	files, err := shipped.ReadDir("valuesets")
 	if err != nil {
@@ -78,58 +59,78 @@ func LoadSets(site ...[]byte) (Sets, error) {
 		}
 		all = append(all, body)
 	}
-	s := Sets{codes: map[string][]string{}, systems: map[string]bool{}, sigs: newSigPatterns()}
+	s := Sets{codes: map[string][]string{}, systems: map[string]bool{}, filled: map[string]bool{}, sigs: newSigPatterns()}
+	var read []valueSet
 	var lines []string
-	for _, body := range append(all, site...) {
-		var v valueSet
-		if err := json.Unmarshal(body, &v); err != nil {
-			return Sets{}, fmt.Errorf("value set: %w: %w", fault.Invalid, err)
-		}
-		name, ok := strings.CutPrefix(v.URL, setPrefix)
-		if v.ResourceType != "ValueSet" || !ok {
-			return Sets{}, fmt.Errorf("value set %q: %w: not a ValueSet of ours", v.URL, fault.Invalid)
-		}
-		got, err := s.add(name, v)
+	for i, body := range append(all, site...) {
+		v, err := readValueSet(body)
 		if err != nil {
 			return Sets{}, err
 		}
-		lines = append(lines, got...)
+		more := s.add(v)
+		if i >= len(all) {
+			s.added.Sets++
+			s.added.Codes += more.Codes
+			s.added.Patterns += more.Patterns
+		}
+		read, lines = append(read, v), append(lines, v.lines()...)
+	}
+	if err := s.contradicted(slices.Concat(read[len(all):], read[:len(all)])); err != nil {
+		return Sets{}, err
 	}
 	sort.Strings(lines)
 	s.digest = strings.Join(slices.Compact(lines), "\n")
 	return s, nil
 }
 
-func (s *Sets) add(name string, v valueSet) ([]string, error) {
-	var lines []string
-	if s.filled == nil {
-		s.filled = map[string]bool{}
-	}
-	for _, inc := range v.Compose.Include {
-		s.filled[name] = s.filled[name] || len(inc.Concept)+len(inc.Filter) > 0
-		system := canonicalSystem(inc.System)
-		s.systems[system] = true
-		for _, c := range inc.Concept {
-			key := system + "|" + canonicalCode(system, c.Code)
-			if !slices.Contains(s.codes[key], name) {
-				s.codes[key] = append(s.codes[key], name)
-			}
-			lines = append(lines, name+" "+key)
-		}
-		for _, f := range inc.Filter {
-			if f.Property != "code" || f.Op != "regex" {
-				return nil, fmt.Errorf("value set %s: %w: filter %s %s is not read", name, fault.Invalid, f.Property, f.Op)
-			}
-			expr, err := regexp.Compile("^(?:" + f.Value + ")$")
-			if err != nil {
-				return nil, fmt.Errorf("value set %s: %w: %w", name, fault.Invalid, err)
-			}
-			s.patterns = append(s.patterns, pattern{system, expr, name, beginning(f.Value)})
-			lines = append(lines, name+" "+system+"~"+f.Value)
+// add puts a set's codes and patterns to those that are there, and counts what is new.
+func (s *Sets) add(v valueSet) Added {
+	var more Added
+	s.filled[v.name] = true
+	for _, c := range v.codes {
+		s.systems[c.system] = true
+		if !slices.Contains(s.codes[c.key()], v.name) {
+			s.codes[c.key()] = append(s.codes[c.key()], v.name)
+			more.Codes++
 		}
 	}
-	return lines, nil
+	for _, p := range v.patterns {
+		s.systems[p.system] = true
+		same := func(have pattern) bool {
+			return have.name == p.name && have.system == p.system && have.source == p.source
+		}
+		if !slices.ContainsFunc(s.patterns, same) {
+			s.patterns = append(s.patterns, p)
+			more.Patterns++
+		}
+	}
+	return more
 }
+
+// contradicted finds a code that stands in two sets of which only one can be true, in the site's sets first. Two patterns are not held against each
+// other: whether some code fits both cannot be told from them.
+func (s Sets) contradicted(read []valueSet) error {
+	for _, v := range read {
+		var faults []error
+		for _, c := range v.codes {
+			for _, other := range s.names(c.system, c.code) {
+				if exclude(v.name, other) {
+					faults = append(faults, fmt.Errorf("%s: %s is also in %s%s, and can mean only one of the two", c.path, c.key(), setPrefix, other))
+				}
+			}
+		}
+		if len(faults) > 0 {
+			return fmt.Errorf("value set %s%s: %w: %w", setPrefix, v.name, fault.Invalid, errors.Join(faults...))
+		}
+	}
+	return nil
+}
+
+// Added counts what a site's value sets add to the shipped ones. A code that ships in the same set adds nothing.
+type Added struct{ Sets, Codes, Patterns int }
+
+// Added says what the site's value sets added.
+func (s Sets) Added() Added { return s.added }
 
 // Digest writes all sets as one text that changes exactly when their content does.
 func (s Sets) Digest() string { return s.digest }

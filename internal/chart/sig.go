@@ -2,7 +2,7 @@ package chart
 
 import (
 	"regexp"
-	"strconv"
+	"slices"
 	"strings"
 )
 
@@ -11,7 +11,7 @@ type sig struct {
 	dose   float64
 	unit   string // mg | ug | [iU] | mg/kg | [iU]/kg | {tbl}
 	perDay float64
-	days   int // for how long; 0 where not said
+	length length // for how long
 	never  bool
 }
 
@@ -34,7 +34,7 @@ func (p *sigPatterns) sigsOf(text string) []sig {
 		return out
 	}
 	for i, s := range out {
-		if s.dose == 0 || s.perDay == 0 || s.days == 0 && i < len(out)-1 {
+		if s.dose == 0 || s.perDay == 0 || s.length == (length{}) && i < len(out)-1 {
 			return nil // what is given, or when the next part begins, is not said
 		}
 	}
@@ -57,8 +57,8 @@ func newSigPatterns() *sigPatterns {
 	p := &sigPatterns{
 		then:    regexp.MustCompile(`,? ?\b(?:and then|then|followed by)\b ?|; ?`),
 		doubt:   regexp.MustCompile(`\b(?:do not|don't|not to|hold|stop|unless|until|if|except|or|as directed|per protocol|sliding|titrate\w*|adjust\w*|alternat\w*)\b|\b(?:two|three|four|half|[2-9]) (?:x )?\d+(?:[.,]\d+)? ?mg\b`),
-		against: regexp.MustCompile(`\b(?:half|quarter|every (?:other|second) day|alternate days?|not yet|not started|on hold|hold until|do not (?:give|take|start))\b|[½¼¾]`),
-		dose:    regexp.MustCompile(`(\d+(?:[.,]\d+)?|\bone|\btwo|\bthree)\s*(mg ?/ ?kg|units? ?/ ?kg|iu ?/ ?kg|mg|mcg|ug|µg|units?|iu|tablets?|tabs?|capsules?|caps?|syringes?)\b( total\b)?`),
+		against: regexp.MustCompile(`\b(?:half|quarter|every (?:other|second) day|alternate days?|not yet|not started|on hold|hold until|held|paused|suspended|stopped|discontinued|not taking|not taken|no longer|do not (?:give|take|start)|as needed|when needed|prn|once only|single dose|before (?:long )?(?:flights?|journeys?|travel)|1/2 (?:a |of a )?tab\w*)\b|^\s*hold(?:\s*(?:[-:.,;(–]|$)|\s+(?:until|for|before|due|while|pending|today|per)\b)|[½¼¾]`),
+		dose:    regexp.MustCompile(`(\d+(?:[.,]\d+)*|\bone|\btwo|\bthree)\s*(mg ?/ ?kg|units? ?/ ?kg|iu ?/ ?kg|mg|mcg|ug|µg|units?|iu|tablets?|tabs?|capsules?|caps?|syringes?)\b( total\b)?`),
 		often: []often{
 			{regexp.MustCompile(`\b(?:twice (?:a day|daily|per day)|(?:two|2) times (?:a day|daily|per day)|2 ?x ?(?:daily|a day|/ ?d(?:ay)?)|bid|b\.i\.d\.?|q ?12 ?h(?:ours?|rs?)?|every (?:12|twelve) hours?|(?:every |in the )?morning and (?:in the )?(?:evening|night))(?:\b|$)`), 2},
 			{regexp.MustCompile(`\b(?:three times (?:a day|daily|per day)|3 times (?:a day|daily)|3 ?x ?(?:daily|a day)|tid|t\.i\.d\.?|q ?8 ?h(?:ours?|rs?)?|every (?:8|eight) hours?)(?:\b|$)`), 3},
@@ -67,7 +67,7 @@ func newSigPatterns() *sigPatterns {
 		weak: []often{
 			{regexp.MustCompile(`\b(?:every (?:day|morning|evening|night)|each day|nightly|at bedtime|in the (?:morning|evening)|daily)\b`), 1},
 		},
-		long:    regexp.MustCompile(`\bfor (?:the first )?(\d+|one|two|three|seven|fourteen) (day|week|month)s?\b|\bfirst (\d+) (day|week)s?\b`),
+		long:    regexp.MustCompile(`\bfor (?:the first )?(\d+|one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|fourteen) (day|week|month)s?\b|\bfirst (\d+) (day|week)s?\b`),
 		prn:     regexp.MustCompile(`\b(?:as needed|when needed|prn|p\.r\.n\.?|once only|single dose|one dose|stat)\b`),
 		spelled: regexp.MustCompile(` ?\((?:one|two|three|seven|eight|twelve|twenty-four)\)`),
 		word:    regexp.MustCompile(`[^\s,.:()\[\]/-]+`),
@@ -95,7 +95,18 @@ func (p *sigPatterns) sigOf(part string) (sig, bool) {
 		if n == "" {
 			n, per = m[3], m[4]
 		}
-		s.days = int(numberIn(n)) * map[string]int{"day": 1, "week": 7, "month": 30}[per]
+		count, ok := numberIn(n, true)
+		if !ok {
+			return s, false
+		}
+		switch per {
+		case "day":
+			s.length.days = int64(count)
+		case "week":
+			s.length.days = int64(count) * 7
+		case "month":
+			s.length.months = int64(count)
+		}
 		blank(p.long.FindStringIndex(part))
 	}
 	if !p.doseOf(part, &s, blank) || !p.oftenOf(part, &s, blank) {
@@ -113,7 +124,11 @@ func (p *sigPatterns) sigOf(part string) (sig, bool) {
 func (p *sigPatterns) doseOf(part string, s *sig, blank func([]int)) bool {
 	counted := 0
 	for _, at := range p.dose.FindAllStringSubmatchIndex(part, -1) {
-		value, unit := numberIn(part[at[2]:at[3]]), unitOf(part[at[4]:at[5]])
+		unit := unitOf(part[at[4]:at[5]])
+		value, ok := numberIn(part[at[2]:at[3]], strings.HasPrefix(unit, "[iU]"))
+		if !ok {
+			return false
+		}
 		blank(at[:2])
 		if unit == "{tbl}" {
 			if counted++; counted > 1 {
@@ -158,15 +173,13 @@ func (p *sigPatterns) oftenOf(part string, s *sig, blank func([]int)) bool {
 	return true
 }
 
-func numberIn(text string) float64 {
-	if n, ok := map[string]float64{"one": 1, "two": 2, "three": 3, "seven": 7, "fourteen": 14}[text]; ok {
-		return n
+// numberIn reads a number in words or digits.
+func numberIn(text string, units bool) (float64, bool) {
+	words := []string{"one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve", "thirteen", "fourteen"}
+	if at := slices.Index(words, text); at >= 0 {
+		return float64(at + 1), true
 	}
-	v, err := strconv.ParseFloat(strings.ReplaceAll(text, ",", "."), 64)
-	if err != nil {
-		return 0
-	}
-	return v
+	return amountIn(text, units)
 }
 
 // unitOf gives the unit of a dose as UCUM and our dose reader write it.

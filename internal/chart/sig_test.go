@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -23,8 +24,12 @@ func TestSigs(t *testing.T) {
 		"take one tablet twice a day":                         {{dose: 1, unit: "{tbl}", perDay: 2}},
 		"one 5 mg tablet twice daily":                         {{dose: 5, unit: "mg", perDay: 2}},
 		"1 tab daily":                                         {{dose: 1, unit: "{tbl}", perDay: 1}},
-		"10 mg twice daily for 7 days, then 5 mg twice daily": {{dose: 10, unit: "mg", perDay: 2, days: 7}, {dose: 5, unit: "mg", perDay: 2}},
-		"15 mg BID for 3 weeks followed by 20 mg daily":       {{dose: 15, unit: "mg", perDay: 2, days: 21}, {dose: 20, unit: "mg", perDay: 1}},
+		"10 mg twice daily for 7 days, then 5 mg twice daily": {{dose: 10, unit: "mg", perDay: 2, length: length{days: 7}}, {dose: 5, unit: "mg", perDay: 2}},
+		"15 mg BID for 3 weeks followed by 20 mg daily":       {{dose: 15, unit: "mg", perDay: 2, length: length{days: 21}}, {dose: 20, unit: "mg", perDay: 1}},
+		"5,000 units subcutaneously every 8 hours":            {{dose: 5000, unit: "[iU]", perDay: 3}},
+		"12,500 units once daily":                             {{dose: 12500, unit: "[iU]", perDay: 1}},
+		"5 mg twice daily for six weeks":                      {{dose: 5, unit: "mg", perDay: 2, length: length{days: 42}}},
+		"5 mg twice daily for twelve months":                  {{dose: 5, unit: "mg", perDay: 2, length: length{months: 12}}},
 		"5 mg as needed":                                      {{never: true}},
 		"40 mg daily in the evening":                          {{dose: 40, unit: "mg", perDay: 1}},
 
@@ -58,10 +63,29 @@ func TestSigs(t *testing.T) {
 		"5 mg twice daily until the operation":       nil,
 		"5 mg twice daily, hold before the biopsy":   nil,
 		"5 mg twice daily for 7 days then as before": nil,
+		"5.000 units every 8 hours":                  nil, // thousands, or a fraction
+		"2,500 mg once daily":                        nil,
+		"5 000 units every 8 hours":                  nil,
+		"5 mg twice daily for 1.000 days":            nil,
+		"once":                                       nil,
 		"dose by INR":                                nil,
 	} {
-		if diff := cmp.Diff(want, newSigPatterns().sigsOf(text), cmp.AllowUnexported(sig{})); diff != "" {
+		if diff := cmp.Diff(want, newSigPatterns().sigsOf(text), cmp.AllowUnexported(sig{}, length{})); diff != "" {
 			t.Errorf("%q (-want +got):\n%s", text, diff)
+		}
+	}
+}
+
+// TestWordsAgainstElements: words beside a coded dose that speak against it, and the usual ones that do not.
+func TestWordsAgainstElements(t *testing.T) {
+	t.Parallel()
+	for words, want := range map[string]bool{
+		"HOLD - 5 mg bid": true, "on hold until surgery": true, "STOPPED 2025-12-01 due to bleeding": true, "not taking": true, "half a tablet": true, "1/2 tablet twice daily": true,
+		"1 tablet before long flights": true, "as needed": true, "every other day": true, "½ tablet": true, "no longer": true,
+		"Take 1 tablet by mouth twice daily": false, "Do not stop taking this without asking": false, "Take with food before bedtime": false, "with or without food": false, "hold the syringe upright": false, "hold": true, "Hold before the biopsy": true,
+	} {
+		if got := newSigPatterns().against.MatchString(strings.ToLower(words)); got != want {
+			t.Errorf("%q: %v, want %v", words, got, want)
 		}
 	}
 }

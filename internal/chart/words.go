@@ -36,41 +36,95 @@ func saysSecond(text string) bool {
 // saysPartial reports whether a text tells that a part of the filter stayed in. What is partial must be the retrieval, and
 // what is retained a part: a note also speaks of a partial thromboplastin time.
 func saysPartial(text string) bool {
-	if !mayHold(text, "part", "incomplet", "fragment", "strut", "hook", "piece", "component", "leg", "limb", "remnant", "portion") {
-		return false
-	}
-	var phrases []string
+	return saysPartLeft(text) || read(text).says(overOr, "fragment", "fragments", "remnant", "remnants")
+}
+
+// saysPartLeft wants it said outright that a part stayed: a fragment that is only spoken of may have come out, too.
+func saysPartLeft(text string) bool {
+	p := read(text)
+	phrases := []string{"partially successful", "partial success"}
+	// Phrases are put together only for the words that are there.
 	for _, how := range []string{"partial", "partially", "incomplete", "incompletely"} {
+		if !slices.Contains(p.words, how) {
+			continue
+		}
 		for _, what := range []string{"removal", "removed", "retrieval", "retrieved", "extraction", "extracted", "explantation", "explanted", "filter removal", "filter retrieval"} {
 			phrases = append(phrases, how+" "+what, what+" "+how, what+" was "+how)
 		}
 	}
 	for _, part := range []string{"fragment", "fragments", "strut", "struts", "hook", "portion", "piece", "pieces", "component"} {
-		phrases = append(phrases, part+" remains", part+" remain", part+" left", part+" was left", part+" were left")
+		if slices.Contains(p.words, part) {
+			phrases = append(phrases, part+" remains", part+" remain", part+" left", part+" was left", part+" were left")
+		}
 	}
 	// Patients have legs, limbs and parts, too.
 	for _, part := range []string{"fragment", "fragments", "strut", "struts", "hook", "portion", "part", "parts", "piece", "pieces", "component", "leg", "legs", "limb", "limbs"} {
-		phrases = append(phrases, "retained "+part, "retained filter "+part, part+" retained", part+" left behind", part+" was left behind", part+" were left behind", "filter "+part+" remains", "filter "+part+" remain")
+		if slices.Contains(p.words, part) {
+			phrases = append(phrases, "retained "+part, "retained filter "+part, part+" retained", part+" left behind", part+" was left behind", part+" were left behind", "filter "+part+" remains", "filter "+part+" remain")
+		}
 	}
-	return says(text, append(phrases, "fragment", "fragments", "remnant", "remnants", "partially successful", "partial success")...)
+	return p.says(overOr, phrases...) || p.partStays()
+}
+
+// partStays reports a part of a filter that, some words later and without a comma, stays: "one leg fractured and stays in the wall".
+func (p passage) partStays() bool {
+	for i, w := range p.words {
+		stays := slices.Contains([]string{"remains", "remain", "remained", "remaining", "stays", "stay", "stayed", "retained"}, w)
+		for at := i; stays && at > i-6 && p.stops[at] == joins; at-- {
+			part := slices.Contains([]string{"fragment", "fragments", "strut", "struts", "hook", "hooks", "tine", "tines", "piece", "pieces", "component", "components"}, p.words[at-1])
+			// Patients have legs, limbs and parts, too.
+			limb := slices.Contains([]string{"leg", "legs", "limb", "limbs", "arm", "arms", "part", "parts"}, p.words[at-1]) && slices.ContainsFunc(p.words[at:i], func(w string) bool { return w == "fractured" || w == "broken" || w == "filter" })
+			if (part || limb) && !p.denied(at-1, 1, overOr) && !p.denied(i, 1, overOr) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // saysPartialOutcome is for the words of an outcome, which are about nothing else.
 func saysPartialOutcome(text string) bool {
-	return saysPartial(text) || mayHold(text, "part", "incomplet", "retain") && says(text, "partial", "partially", "incomplete", "incompletely", "retained")
+	return saysPartial(text) || read(text).says(overOr, "partial", "partially", "incomplete", "incompletely", "retained")
 }
 
 func saysFailed(text string) bool {
-	if !mayHold(text, "success", "fail", "abort", "abandon", "discontinu", "unable") {
-		return false
+	p := read(text)
+	for i, w := range p.words {
+		// Organs fail, too.
+		organ := i > 0 && slices.Contains([]string{"heart", "cardiac", "renal", "kidney", "respiratory", "liver", "hepatic", "organ"}, p.words[i-1])
+		if w == "failure" && !organ && !p.denied(i, 1, overNothing) {
+			return true
+		}
 	}
-	return says(text, "unsuccessful", "failed", "failure", "aborted", "abandoned", "discontinued", "unable to") || strings.Contains(strings.ToLower(text), "not successful")
+	return p.says(overNothing, "unsuccessful", "unsuccessfully", "failed", "aborted", "abandoned", "discontinued", "unable to", "not able to", "not successful", "not successfully", "without success")
 }
 
 // saysDenied reports words of a retrieval that say it did not take the filter out. A first try that failed before a second that
 // did not is told by them, too: then somebody is asked for nothing, which is the lesser fault.
 func saysDenied(text string) bool {
-	return saysFailed(text) || says(text, "attempted", "attempt", "not retrieved", "not removed", "could not be retrieved", "could not be removed", "not performed", "cancelled", "canceled", "filter remains", "filter remained", "remains in situ", "left in situ", "left in place", "filter left")
+	return saysFailed(text) || saysNotOut(text) || saysStillIn(text) || read(text).says(overNothing, "attempted", "attempt", "not performed", "not done", "cancelled", "canceled", "remains in situ", "retrieval terminated", "removal terminated", "terminated as", "terminated because", "terminated due")
+}
+
+// saysNotOut is for the words of an outcome, whose subject is the filter without its being named.
+func saysNotOut(text string) bool {
+	return read(text).says(overNothing, "not retrieved", "not removed", "not extracted", "not explanted", "not be retrieved", "not be removed", "not be extracted", "cannot be retrieved", "cannot be removed", "not possible", "not retrievable", "irretrievable",
+		"left in situ", "left in place", "remains in situ", "remains in place", "still in situ", "still in place")
+}
+
+// saysStillIn reports a clause in which it is the filter that is still in, or did not come out.
+func saysStillIn(text string) bool {
+	if !strings.Contains(strings.ToLower(text), "filter") && !says(text, "unable to retrieve", "unable to remove") {
+		return false
+	}
+	return slices.ContainsFunc(clauses(text), func(clause string) bool {
+		words := read(clause)
+		if words.says(overNothing, "filter remains", "filter remained", "filter stays", "filter stayed", "filter still", "filter left", "filter was left", "filter is left", "filter not retrieved", "filter not removed", "filter was not retrieved", "filter was not removed", "filter could not be", "filter cannot be",
+			"filter in situ", "filter in place", "filter is in situ", "filter is in place", "filter remaining", "unable to retrieve", "unable to remove") {
+			return true
+		}
+		// "Filter displaced, tilted, in situ."
+		return len(words.words) > 0 && words.words[0] == "filter" && words.says(overNothing, "in situ", "in place") && !saysRemoval(clause)
+	})
 }
 
 // saysPermanent reports a decision that the filter stays. A clause that denies it before or after the phrase says nothing.
@@ -107,22 +161,29 @@ func mayHoldHeart(text string) bool {
 // clause a thing or a movement, then a word for the place that is led to by "in", "into", "to" or the like, with nothing in the
 // clause that denies it. A heart that is only spoken of (heart failure, a heart of normal size) is not meant.
 func saysInHeart(text string) bool {
-	if !mayHoldHeart(text) {
-		return false
-	}
-	clauses := strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return strings.ContainsRune(".;:\n", r) })
-	for _, clause := range clauses {
-		words := tokens(clause)
-		if says(clause, "intracardiac filter", "intracardiac fragment", "intracardiac strut", "intracardiac migration", "intracardiac embolization", "intracardiac embolisation", "cardiac migration") {
+	for _, clause := range clauses(text) {
+		if inHeart(clause) {
 			return true
 		}
-		for i, w := range words {
-			if negates(w) || slices.Contains([]string{"absent", "ruled", "excluded"}, w) {
-				break
-			}
-			if slices.Contains([]string{"in", "into", "to", "within", "inside", "entering", "entered"}, w) && leadsToHeart(words[i+1:]) && slices.ContainsFunc(words[:i], movedPart) {
-				return true
-			}
+		// What is denied before a comma is not the rest: "no fever, filter in the right atrium".
+		if !slices.ContainsFunc(tokens(clause), func(w string) bool { return w == "or" || w == "nor" }) && slices.ContainsFunc(strings.Split(clause, ","), inHeart) {
+			return true
+		}
+	}
+	return false
+}
+
+func inHeart(clause string) bool {
+	if says(clause, "intracardiac filter", "intracardiac fragment", "intracardiac strut", "intracardiac migration", "intracardiac embolization", "intracardiac embolisation", "cardiac migration") {
+		return true
+	}
+	words := tokens(clause)
+	for i, w := range words {
+		if negates(w) || slices.Contains([]string{"absent", "ruled", "excluded"}, w) {
+			return false
+		}
+		if slices.Contains([]string{"in", "into", "to", "within", "inside", "entering", "entered"}, w) && leadsToHeart(words[i+1:]) && slices.ContainsFunc(words[:i], movedPart) {
+			return true
 		}
 	}
 	return false
@@ -159,8 +220,8 @@ func saysMobile(text string) bool {
 	if !mayHold(text, "mobil", "walk", "ambula", "risk") {
 		return false
 	}
-	words := hear(text)
-	return !words.say("not", "unable") && words.say("fully mobile", "mobile again", "independently mobile", "mobilising independently", "mobilizing independently", "walking independently", "walks independently",
+	words := read(text)
+	return !words.says(overLists, "not", "unable") && words.says(overLists, "fully mobile", "mobile again", "independently mobile", "mobilising independently", "mobilizing independently", "walking independently", "walks independently",
 		"ambulating independently", "ambulates independently", "independent walking", "independent ambulation", "mobility regained", "mobility restored", "normal mobility",
 		"risk of thromboembolism has passed", "risk of thrombosis has passed", "risk of embolism has passed", "vte risk has passed", "no longer at risk of thromboembolism", "no longer at risk of thrombosis", "no longer at risk of embolism", "no longer at risk of vte")
 }
@@ -220,18 +281,4 @@ func eventQualities() []string {
 
 func startsWith(words []string, phrases []string) bool {
 	return slices.ContainsFunc(phrases, func(p string) bool { return begins(words, p) })
-}
-
-func saysProphylactic(text string) bool {
-	if !mayHold(text, "prophyla", "prevent") {
-		return false
-	}
-	return says(text, "prophylaxis", "prophylactic", "prevention of pulmonary embolism", "preventive")
-}
-
-func saysSurgery(text string) bool {
-	if !mayHold(text, "surg", "operation", "arthroplasty", "replacement", "resection", "craniotomy", "laparotomy", "fusion") {
-		return false
-	}
-	return says(text, "surgery", "surgical", "operation", "arthroplasty", "replacement", "resection", "craniotomy", "laparotomy", "fusion")
 }

@@ -53,6 +53,10 @@ func Decide(r Referral, act Act, permanent bool, asOf filter.Day) (Referral, err
 		if act.Until <= asOf || act.Until > asOf.Add(longest) {
 			errs = append(errs, fmt.Errorf("until: the day to return to it lies 1 to %d days ahead", longest))
 		}
+		if Urgency(r.Priority) >= Urgency("urgent") {
+			// The next assessment would undo it: urgent breaks every decision to wait.
+			errs = append(errs, errors.New("kind: an urgent referral is not put off here"))
+		}
 		if r.Approved && act.Kind == Snooze {
 			errs = append(errs, errors.New("kind: an order is not put off here, but where it was taken up"))
 		}

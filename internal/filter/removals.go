@@ -318,18 +318,37 @@ func (r *reconstruction) assignUnseen(e Event) {
 	}
 }
 
-// reopenSighted takes back a removal known from its code only where the filter was seen in place later.
+// reopenSighted takes back a removal known from its code only where the filter was seen in place later. One that was confirmed is
+// put in doubt only by an entry that names the very device: another may belong to a filter that nobody told of.
 func (r *reconstruction) reopenSighted() {
 	for _, d := range r.filters {
-		if d.removal == nil || !presumed(d.removal) {
+		if d.removal == nil {
 			continue
 		}
 		for _, e := range d.events {
-			if e.Kind == InPlace && e.When.Earliest > MinDay && e.When.Earliest > d.removal.when.Latest {
+			switch {
+			case e.Kind != InPlace || e.When.Earliest <= MinDay || e.When.Earliest <= d.removal.when.Latest:
+			case presumed(d.removal):
 				r.reopen(d, e)
+			case d.isNamed(e):
+				d.seenAfter(e)
 			}
 		}
 	}
+}
+
+// isNamed reports whether an entry names the device that a placement or the removal of the filter names.
+func (d *draft) isNamed(e Event) bool {
+	return slices.ContainsFunc(slices.Concat(d.events, d.removal.events), func(f Event) bool {
+		return f.Kind != InPlace && namesSame(f.Devices, e.Devices)
+	})
+}
+
+// seenAfter puts a removal that was confirmed in doubt.
+func (d *draft) seenAfter(e Event) {
+	d.reopened = true
+	d.unclear = append(d.unclear, "a filter was seen after the removal: a part of it, or another filter")
+	d.doubt("seen-after-removal", "A filter is recorded as seen on "+e.When.String()+", after the removal on "+d.removal.when.String()+".", true, append(refs(d.removal.events), e.Evidence...)...)
 }
 
 func (r *reconstruction) reopen(d *draft, e Event) {

@@ -38,7 +38,6 @@ func (r *reconstruction) assignSighting(e Event) {
 		d.later, d.seen = append(d.later, e), true
 		return
 	}
-	last.later, last.reopened = append(last.later, e), true
-	last.unclear = append(last.unclear, "a filter was seen after the removal: a part of it, or another filter")
-	last.doubt("seen-after-removal", "A filter is recorded as seen on "+e.When.String()+", after the removal on "+last.removal.when.String()+".", true, append(refs(last.removal.events), e.Evidence...)...)
+	last.later = append(last.later, e)
+	last.seenAfter(e)
 }

@@ -76,6 +76,7 @@ const (
 	Memory     How = "memory"      // from general knowledge, not confirmed
 	Choice     How = "choice"      // a design choice, no source
 	Practice   How = "practice"    // common practice, no source
+	Site       How = "site"        // set by the site's policy
 )
 
 // Threshold describes one number of the policy.
@@ -94,11 +95,17 @@ type entry struct {
 	threshold Threshold
 }
 
-// Thresholds lists every number of p with its unit, bounds and source, in a fixed order.
+// Thresholds lists every number of p with its unit, bounds and source, in a fixed order. A number that is not the shipped one is
+// the site's: the shipped one's source does not speak for it.
 func (p Policy) Thresholds() []Threshold {
+	shipped := Default()
+	defaults := shipped.table()
 	var out []Threshold
-	for _, e := range p.table() {
+	for i, e := range p.table() {
 		e.threshold.Value = *e.value
+		if *e.value != *defaults[i].value {
+			e.threshold.Known, e.threshold.Source = Site, "policy "+p.Name+" of the site"
+		}
 		out = append(out, e.threshold)
 	}
 	return out

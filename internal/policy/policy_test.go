@@ -85,3 +85,22 @@ func TestWith(t *testing.T) {
 		}
 	}
 }
+
+// TestThresholdsOfASite: a number that the site changed is known from the site, and the others from where they ship.
+func TestThresholdsOfASite(t *testing.T) {
+	t.Parallel()
+	p, err := policy.Default().With("site@1", map[string]int{"window_days.last": 60, "window_days.first": 29})
+	if err != nil {
+		t.Fatal(err)
+	}
+	shipped := policy.Default().Thresholds()
+	for i, e := range p.Thresholds() {
+		want := shipped[i]
+		if e.Key == "window_days.last" {
+			want.Value, want.Known, want.Source = 60, policy.Site, "policy site@1 of the site"
+		}
+		if e != want {
+			t.Errorf("%+v, want %+v", e, want)
+		}
+	}
+}

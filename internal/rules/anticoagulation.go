@@ -19,6 +19,9 @@ type Anticoagulation struct {
 	Evidence []filter.Ref
 	// cover is what Since and Agent stand on.
 	cover []filter.Ref
+	// undated says that a treatment dose is on record of which nobody knows since when: it can be of yesterday, or long over. The
+	// level is left open then.
+	undated bool
 	// Measured says in words which values settled the level, or left it open; sorted.
 	Measured []string
 	// Finished is the longest therapeutic cover that has ended, of those that can have treated the event the filter was placed
@@ -32,13 +35,13 @@ type Cover struct {
 	Evidence   []filter.Ref
 }
 
-// ended gives the last day of a course that has ended by asOf. A course known to be over on no known day ended at the
-// latest when the entry was written; then its end is not known and it covers nothing for certain.
+// ended gives the last day of a course that has ended by asOf. A course known to be over before the end that was planned for it, or
+// over on no known day, ended at the latest when the entry was written; then its end is not known and it covers nothing for certain.
 func (s *Situation) ended(c Course) (filter.Day, bool) {
 	if c.End.Latest < filter.MaxDay && s.Clock.Reached(c.End.Latest.Add(1)) {
 		return c.End.Latest, true
 	}
-	return filter.MaxDay, c.Over && !(c.End.Latest < filter.MaxDay)
+	return filter.MaxDay, c.Over
 }
 
 // current reports whether a course runs on asOf.
@@ -55,9 +58,16 @@ func (s *Situation) stale(c Course) bool {
 	return s.old(c) && !(c.Refilled.Bounded() && !s.Clock.AtLeast(c.Refilled.Latest, s.Policy.RefillDays+1))
 }
 
-// old reports an order that would be stale but for its renewal.
+// old reports an order that would be stale but for its renewal, by the latest day that the entry gives: the one it was written on or
+// the one it begins on.
 func (s *Situation) old(c Course) bool {
-	return c.Outpatient && c.Authored.Bounded() && s.Clock.AtLeast(c.Authored.Latest, s.Policy.RefillDays+1)
+	latest := filter.MinDay
+	for _, day := range []filter.Span{c.Authored, c.Start} {
+		if day.Bounded() {
+			latest = max(latest, day.Latest)
+		}
+	}
+	return c.Outpatient && latest > filter.MinDay && s.Clock.AtLeast(latest, s.Policy.RefillDays+1)
 }
 
 func (s *Situation) anticoagulation() Anticoagulation {
@@ -112,6 +122,9 @@ func (s *Situation) anticoagulation() Anticoagulation {
 		}
 	}
 	s.covers(&a, running, past)
+	if a.Level == Therapeutic && !a.Since.Known() {
+		a.Level, a.undated = Indeterminate, true
+	}
 	slices.Sort(a.Evidence)
 	a.Evidence = slices.Compact(a.Evidence)
 	slices.Sort(a.Measured)
@@ -215,6 +228,9 @@ func (a Anticoagulation) words() string {
 	if a.Since.Known() {
 		text += ", unbroken since " + a.Since.String()
 	}
+	if a.undated {
+		text += ", a treatment dose since no known day"
+	}
 	if len(a.Measured) > 0 {
 		text += ", by " + strings.Join(a.Measured, " and ")
 	}
@@ -248,7 +264,7 @@ func anticoagulationRules() []Rule {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level != Indeterminate {
 				return nil
 			}
-			text := "Acute venous thromboembolism, and dose, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account."
+			text := "Acute venous thromboembolism, and dose, days, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account."
 			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
 		}},
 	}

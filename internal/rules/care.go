@@ -61,16 +61,33 @@ func (s *Situation) asked() Asked {
 	return a
 }
 
-// answered reports whether a request was made before a later attempt or placement, which it then cannot be waiting for.
+// answered reports whether a request cannot be waiting for this filter: it was made before a later retrieval, whole, in part or in
+// vain, or before the placement; or it names another filter and not this one. One that names none may have been for the filter
+// that was then retrieved: asking twice is the lesser fault.
 func (s *Situation) answered(o Order) bool {
-	return slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool {
-		return (e.Kind == filter.Attempt || e.Kind == filter.Placement) && e.When.Bounded() && o.Made.Bounded() && e.When.Earliest > o.Made.Latest
+	later := func(when filter.Span) bool {
+		return when.Bounded() && o.Made.Bounded() && when.Earliest > o.Made.Latest && s.Clock.Reached(when.Earliest)
+	}
+	if slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool {
+		return slices.Contains([]filter.Kind{filter.Attempt, filter.Placement, filter.PartialRemoval, filter.Removal}, e.Kind) && later(e.When)
+	}) {
+		return true
+	}
+	names := func(own []filter.Ref) bool {
+		return slices.ContainsFunc(o.Of, func(ref filter.Ref) bool { return slices.Contains(own, ref) })
+	}
+	return !names(s.Filter.Own) && slices.ContainsFunc(s.Facts.Neighbours, func(n Neighbour) bool {
+		return names(n.Own) || slices.ContainsFunc(n.Tried, later)
 	})
 }
 
-// forgotten reports a request without an appointment that has not been carried out for so long that nobody may rely on it.
+// forgotten reports a request, or a booking without a day, that has not been carried out for so long that nobody may rely on
+// it. A booking with no day at all, neither of the slot nor of its making, is nothing to rely on either.
 func (s *Situation) forgotten(o Order) bool {
-	return !o.Booked && o.Made.Bounded() && s.Clock.AtLeast(o.Made.Latest, s.Policy.RequestDays+1)
+	if o.Booked && (o.For.Known() || !o.Made.Bounded()) {
+		return !o.For.Known()
+	}
+	return o.Made.Bounded() && s.Clock.AtLeast(o.Made.Latest, s.Policy.RequestDays+1)
 }
 
 func (s *Situation) dead() []filter.Ref {
@@ -150,13 +167,18 @@ func careRules() []Rule {
 				return nil
 			}
 			var refs []filter.Ref
+			booked := false
 			for _, o := range s.Facts.Orders {
 				if s.Clock.Reached(o.Made.Earliest) && !s.answered(o) && s.forgotten(o) {
 					refs = append(refs, o.Evidence...)
+					booked = booked || o.Booked
 				}
 			}
 			if len(refs) == 0 {
 				return nil
+			}
+			if booked {
+				return s.find(fmt.Sprintf("A retrieval was booked without a day, and not within the last %d days; nothing on record says that it came about.", s.Policy.RequestDays), refs)
 			}
 			return s.find(fmt.Sprintf("A retrieval was requested more than %d days ago; it is still open and no appointment is on record.", s.Policy.RequestDays), refs)
 		}},

@@ -9,7 +9,7 @@ import (
 // conflict gives the entries of an active bleed that came after a therapeutic anticoagulant was begun which is still on record: the one or the
 // other is out of date, or what is prescribed must not be given. Either wants somebody at once, whatever becomes of the filter.
 func (s *Situation) conflict() []filter.Ref {
-	if s.Anticoagulation.Level != Therapeutic {
+	if s.Anticoagulation.Level != Therapeutic && !s.Anticoagulation.undated {
 		return nil
 	}
 	var out []filter.Ref

@@ -252,23 +252,6 @@ func frequencyFits(c Course, mg, perDay float64) bool {
 	return use != ""
 }
 
-func vitaminK(agent string) bool {
-	return agent == "warfarin" || agent == "acenocoumarol" || agent == "phenprocoumon"
-}
-
-func (s *Situation) gradeINR(g graded) graded {
-	inr, ok := s.labNear("inr", g.Course, s.Policy.INRDays)
-	if !ok {
-		return g
-	}
-	g.evidence = slices.Concat(g.Evidence, inr.Evidence)
-	g.measured = fmt.Sprintf("INR %v on %s", inr.Value, inr.Day)
-	if inr.Value >= 2.0 && inr.Value <= 3.0 {
-		g.level = Therapeutic
-	}
-	return g
-}
-
 // gradeFondaparinux follows the label's weight bands: 5 mg below 50 kg, 7.5 mg from 50 to 100 kg, 10 mg above (memory).
 func (s *Situation) gradeFondaparinux(g graded, mg float64) graded {
 	weight, ok := s.labNear("weight", g.Course, s.Policy.WeightDays)
@@ -300,13 +283,15 @@ func (s *Situation) labNear(what string, c Course, days int) (Lab, bool) {
 			best, found = l, true
 		}
 	}
-	if !found {
-		return Lab{}, false
+	return best, found && s.fresh(best, c, days)
+}
+
+// fresh reports a value that is not older than days on asOf, or on the last day of an ended course.
+func (s *Situation) fresh(l Lab, c Course, days int) bool {
+	if end, ended := s.ended(c); ended {
+		return int(end-l.Day.Latest) <= days
 	}
-	if ended {
-		return best, int(end-best.Day.Latest) <= days
-	}
-	return best, s.Clock.Within(best.Day.Latest, days)
+	return s.Clock.Within(l.Day.Latest, days)
 }
 
 func first(refs []filter.Ref) filter.Ref {

@@ -104,8 +104,15 @@ type Plan struct {
 type Order struct {
 	Booked   bool
 	Made     filter.Span
-	For      filter.Span // the booked day; Unknown for a request
+	For      filter.Span  // the booked day; Unknown for a request
+	Of       []filter.Ref // the entries it says it is about, a device or a placement among them; often none
 	Evidence []filter.Ref
+}
+
+// Neighbour is another filter of the same patient: what it stands on, and the days on which its retrieval was done or tried.
+type Neighbour struct {
+	Own   []filter.Ref
+	Tried []filter.Span
 }
 
 // OwnTask is a Task of ours as the record shows it.
@@ -159,9 +166,11 @@ type Facts struct {
 	Plans           []Plan
 	Orders          []Order
 	OwnTasks        []OwnTask
-	Surgeries       []Dated // orders and appointments for surgery other than a retrieval
-	Mobility        []Dated // documented mobility or a statement that the risk has passed
+	Neighbours      []Neighbour // of the filter that is judged
+	Surgeries       []Dated     // orders and appointments for surgery other than a retrieval
+	Mobility        []Dated     // documented mobility or a statement that the risk has passed
 	Discharges      []Dated
+	Departures      []filter.Ref // stays that ended in death or hospice care, read where a placement was preventive
 	Visits          []Visit
 	Images          []Image
 	NoAnticoagulant []Dated // an entry that states that no anticoagulant is taken

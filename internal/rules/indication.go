@@ -110,8 +110,25 @@ func (s *Situation) riskBlockers() []filter.Ref {
 	if d, ok := s.indexVTE(); ok {
 		index = d.Evidence
 	}
+	acute := evidenceOf(s.acuteVTEs())
 	if mobile := s.mobile(); s.riskOver() || len(mobile) > 0 {
-		return slices.Concat(index, s.plannedSurgery(), mobile)
+		return slices.Concat(index, s.plannedSurgery(), mobile, acute)
+	}
+	if left := s.discharged(); len(left) > 0 {
+		return slices.Concat(index, s.plannedSurgery(), left, acute)
+	}
+	return nil
+}
+
+// discharged gives the first discharge after the placement; one for hospice care, or by death, is none.
+func (s *Situation) discharged() []filter.Ref {
+	for _, d := range s.Facts.Discharges {
+		if slices.ContainsFunc(d.Evidence, func(e filter.Ref) bool { return slices.Contains(s.Facts.Departures, e) }) {
+			continue
+		}
+		if s.Clock.Reached(d.When.Earliest) && s.Filter.Placed.Known() && d.When.Earliest >= s.Filter.Placed.Earliest {
+			return d.Evidence
+		}
 	}
 	return nil
 }
@@ -175,11 +192,9 @@ func (s *Situation) likelyResolved(i Indication, c contraindications) (Indicatio
 		return i, true
 	}
 	if reason, ok := s.prophylactic(); ok && len(s.plannedSurgery()) == 0 {
-		for _, d := range s.Facts.Discharges {
-			if s.Clock.Reached(d.When.Earliest) && s.Filter.Placed.Known() && d.When.Earliest >= s.Filter.Placed.Earliest {
-				i.Status, i.Text, i.Evidence = LikelyResolved, "Placed to prevent embolism; the patient has been discharged, which alone does not prove that the risk has passed.", append(append([]filter.Ref{}, reason.Evidence...), d.Evidence...)
-				return i, true
-			}
+		if left := s.discharged(); len(left) > 0 {
+			i.Status, i.Text, i.Evidence = LikelyResolved, "Placed to prevent embolism; the patient has been discharged, which alone does not prove that the risk has passed.", slices.Concat(reason.Evidence, left)
+			return i, true
 		}
 	}
 	return i, false

@@ -1,0 +1,67 @@
+package chart
+
+import (
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/rules"
+)
+
+// reasons reads why the filter was placed and whether it was meant to stay.
+func (r *reader) reasons(n *node, code concept) {
+	words := code.words
+	var reasons []rules.Reason
+	thrombosis := false
+	for _, v := range n.get("reasonCode").Array() {
+		c := r.concept(v)
+		words += " . " + c.words
+		reason := rules.Reason{Of: n.name, Prophylactic: c.in("prophylactic-reason") || saysProphylactic(c.words), Evidence: []filter.Ref{n.name}}
+		reason.VTE = eventOf(c)
+		thrombosis = thrombosis || reason.VTE != "" || namesVTE(c.words)
+		reasons = append(reasons, reason)
+	}
+	for _, v := range n.get("reasonReference").Array() {
+		thrombosis = thrombosis || namesVTE(v.Get("display").String())
+		if t, ref := r.target(n, v); t != nil && t.Type == "Condition" {
+			reasons = append(reasons, rules.Reason{Of: n.name, Condition: ref, Evidence: []filter.Ref{n.name, ref}})
+		}
+	}
+	for _, reason := range reasons {
+		// A thromboembolism among the reasons makes none of them prevention.
+		reason.Prophylactic = reason.Prophylactic && !thrombosis
+		if reason.Prophylactic {
+			r.departures()
+		}
+		r.out.Facts.Reasons = append(r.out.Facts.Reasons, reason)
+	}
+	words += " . " + r.notes(n)
+	if saysPermanent(words) {
+		made, _ := r.performed(n)
+		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Permanent: true, Of: n.name, Made: made, Evidence: []filter.Ref{n.name}})
+	}
+}
+
+func eventOf(c concept) rules.Class {
+	switch {
+	case c.in("pe-acute"):
+		return rules.PE
+	case c.in("dvt-acute"):
+		return rules.DVT
+	}
+	return ""
+}
+
+// departures lists the stays that ended in death or hospice care: their end says nothing of a risk that has passed.
+// http://hl7.org/fhir/R4/valueset-encounter-discharge-disposition.html
+func (r *reader) departures() {
+	if len(r.out.Facts.Departures) > 0 {
+		return
+	}
+	for _, n := range r.nodes {
+		if n.Type != "Encounter" {
+			continue
+		}
+		c := r.concept(n.get("hospitalization.dischargeDisposition"))
+		if c.in("discharge-death-hospice") || says(c.words, "expired", "died", "dead", "death", "deceased", "hospice", "palliative") {
+			r.out.Facts.Departures = append(r.out.Facts.Departures, n.name)
+		}
+	}
+}
