@@ -25,7 +25,7 @@ build: bin/dwellwatch
 
 demo: bin/dwellwatch
 	@tools/install.sh postgres
-	@bin/dwellwatch demo $(ARGS)
+	@bin/dwellwatch demo --documents .run/documents $(ARGS)
 
 test-deps:
 	@tools/install.sh postgres documents

@@ -14,6 +14,7 @@ import (
 	"dwellwatch/api"
 	"dwellwatch/fhir"
 	"dwellwatch/fhir/rest"
+	"dwellwatch/internal/workup"
 )
 
 // The messages of this file name the setting and never repeat what was given: it may be a secret, or a secret that was given
@@ -40,6 +41,9 @@ func (s recordSettings) check() error {
 		if ref.value != "" && (!slices.Contains(ref.types, r.Type) || r.Base != "" || r.Version != "") {
 			return usageError{fmt.Sprintf("%s: write Type/id of the record, e.g. Organization/ir; the type may be %s", setting(ref.option), strings.Join(ref.types, ", "))}
 		}
+	}
+	if paper := workup.Paper(s.Paper); s.Paper != "" && paper != workup.A4 && paper != workup.Letter {
+		return usageError{setting("paper") + ": A4 or Letter"}
 	}
 	if s.RecordTimeout <= 0 {
 		return usageError{setting("record-timeout") + ": more than 0, e.g. 30s"}

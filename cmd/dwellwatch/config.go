@@ -44,6 +44,7 @@ type recordSettings struct {
 	ClinicOwner      string        `help:"Reference that owns Tasks to the retrieval clinic, e.g. Organization/ir. Without it they carry a performer type, and a draft without owner is read by nobody." env:"DWELLWATCH_CLINIC_OWNER" placeholder:"TYPE/ID"`
 	CoordinatorOwner string        `help:"Reference that owns Tasks to the coordinator." env:"DWELLWATCH_COORDINATOR_OWNER" placeholder:"TYPE/ID"`
 	Custodian        string        `help:"Reference of the organisation that keeps the documents." env:"DWELLWATCH_CUSTODIAN" placeholder:"TYPE/ID"`
+	Paper            string        `help:"Paper of the documents: A4 or Letter." default:"A4" env:"DWELLWATCH_PAPER"`
 }
 
 // listenSettings say who may call and how.

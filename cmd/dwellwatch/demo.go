@@ -29,10 +29,11 @@ import (
 type demoCommand struct {
 	programSettings `embed:""`
 
-	Once    bool   `help:"Exit after the second feeding instead of serving."`
-	Keep    bool   `help:"Keep the demonstration's database and use it again, instead of a fresh one."`
-	Listen  string `help:"Loopback address of the doors; a free port is taken where it is busy." default:"127.0.0.1:8088"`
-	Verbose bool   `help:"Show the service's log on standard error." short:"v"`
+	Once      bool   `help:"Exit after the second feeding instead of serving."`
+	Keep      bool   `help:"Keep the demonstration's database and use it again, instead of a fresh one."`
+	Listen    string `help:"Loopback address of the doors; a free port is taken where it is busy." default:"127.0.0.1:8088"`
+	Documents string `help:"Folder to write the referrals' documents to. Default: a new one among the temporary files." placeholder:"DIR"`
+	Verbose   bool   `help:"Show the service's log on standard error." short:"v"`
 }
 
 // settleTime bounds how long the demonstration waits for the queue to come to rest.
@@ -83,6 +84,9 @@ func (c *demoCommand) Run(ctx context.Context, io streams) error {
 		}
 	}
 	if err := stay.readBack(ctx); err != nil {
+		return err
+	}
+	if err := stay.documents(ctx, c.Documents); err != nil {
 		return err
 	}
 	if c.Once {

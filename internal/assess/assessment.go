@@ -14,6 +14,15 @@ type Days struct {
 	Max *int `json:"max"`
 }
 
+// Band is the retrieval window on the calendar: the policy's first and last dwell day, counted from the placement. A
+// placement that is known only in part makes its ends ranges.
+type Band struct {
+	FirstDay int   `json:"firstDay"` // dwell day of the policy
+	LastDay  int   `json:"lastDay"`
+	Opens    Range `json:"opens"`
+	Closes   Range `json:"closes"`
+}
+
 // Model is what is known of the device.
 type Model struct {
 	Name   string `json:"name"`
@@ -36,6 +45,8 @@ type Finding struct {
 	Evidence []string `json:"evidence"`
 	Source   string   `json:"source"`
 	Known    string   `json:"known"` // how the source is known: seen | second-hand | memory | choice | practice
+	// When is the onset of the complication it tells of; null where it tells of none, or the record gives no day of onset.
+	When *Range `json:"when"`
 }
 
 // Contradiction is a place where the record disagrees with itself.
@@ -71,6 +82,7 @@ type Filter struct {
 	PlannedIntent       string          `json:"plannedIntent"` // retrieve | permanent | unknown
 	DwellDays           *Days           `json:"dwellDays"`
 	Window              string          `json:"window"`     // before | in | past | undetermined
+	WindowBand          *Band           `json:"windowBand"` // null where the day of placement is not known on either side
 	Indication          string          `json:"indication"` // resolved | likely-resolved | still-indicated | unknown
 	Anticoagulation     Anticoagulation `json:"anticoagulation"`
 	Verdict             string          `json:"verdict"`  // refer | urgent | review | wait | keep | clarify | closed

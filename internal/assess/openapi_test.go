@@ -26,7 +26,7 @@ func TestOpenAPIDescribesTheAnswer(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, of := range map[string]any{
-		"Assessment": assess.Assessment{}, "Filter": assess.Filter{}, "Range": assess.Range{}, "Days": assess.Days{}, "Model": assess.Model{},
+		"Assessment": assess.Assessment{}, "Filter": assess.Filter{}, "Range": assess.Range{}, "Band": assess.Band{}, "Days": assess.Days{}, "Model": assess.Model{},
 		"Anticoagulation": assess.Anticoagulation{}, "Finding": assess.Finding{}, "Contradiction": assess.Contradiction{}, "Missing": assess.Missing{}, "Event": assess.Event{},
 	} {
 		schema := doc.Components.Schemas[name]

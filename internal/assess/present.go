@@ -15,7 +15,7 @@ func present(j rules.Judgement, context string, gaps []string) Filter {
 	f := Filter{
 		Key: s.Filter.Key, Standing: string(s.Filter.Standing), Placed: span(s.Filter.Placed), Removed: span(s.Filter.Removed),
 		Model:         Model{Name: s.Filter.Model.Name, Design: s.Filter.Model.Design, Intent: s.Filter.Model.Intent, By: s.Filter.Model.By},
-		PlannedIntent: s.Permanence.Planned, DwellDays: dwell(s), Window: string(s.Window), Indication: string(s.Indication.Status),
+		PlannedIntent: s.Permanence.Planned, DwellDays: dwell(s), Window: string(s.Window), WindowBand: band(s), Indication: string(s.Indication.Status),
 		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level)},
 		Verdict:         string(j.Verdict), Headline: j.Headline, Overdue: j.Overdue, ReassessmentOverdue: j.ReassessmentOverdue, Emergency: j.Emergency,
 		Asked: s.Asked.State, AskedEvidence: list(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
@@ -27,8 +27,9 @@ func present(j rules.Judgement, context string, gaps []string) Filter {
 	if s.Anticoagulation.Since.Bounded() {
 		f.Anticoagulation.Since = text(s.Anticoagulation.Since.Latest)
 	}
+	onsetOf := onsets(s)
 	for _, x := range j.Findings {
-		f.Findings = append(f.Findings, Finding{x.Rule, x.Text, list(x.Evidence), x.Source, string(x.Known)})
+		f.Findings = append(f.Findings, Finding{x.Rule, x.Text, list(x.Evidence), x.Source, string(x.Known), onsetOf(x)})
 	}
 	for _, c := range s.Filter.Contradictions {
 		f.Contradictions = append(f.Contradictions, Contradiction{c.Kind, c.Text, list(c.Evidence), c.Decides})
@@ -96,6 +97,40 @@ func span(s filter.Span) *Range {
 		r.Latest = text(s.Latest)
 	}
 	return r
+}
+
+// band puts the policy's window on the calendar.
+func band(s *rules.Situation) *Band {
+	shifted := func(days int) *Range {
+		return span(filter.Span{Earliest: s.Filter.Placed.Earliest.Add(days), Latest: s.Filter.Placed.Latest.Add(days)})
+	}
+	opens, closes := shifted(s.Policy.WindowFirst), shifted(s.Policy.WindowLast)
+	if opens == nil || closes == nil {
+		return nil
+	}
+	return &Band{FirstDay: s.Policy.WindowFirst, LastDay: s.Policy.WindowLast, Opens: *opens, Closes: *closes}
+}
+
+// onsets gives the onset of the complication that a finding tells of. Two complications of one kind may be told in the same
+// words: the entries tell them apart, and each is taken once.
+func onsets(s *rules.Situation) func(rules.Finding) *Range {
+	left := slices.Clone(s.Complications)
+	return func(x rules.Finding) *Range {
+		at := slices.IndexFunc(left, func(c rules.Complication) bool {
+			return c.Rule == x.Rule && c.Text == x.Text && !slices.ContainsFunc(c.Evidence, func(r filter.Ref) bool { return !slices.Contains(x.Evidence, r) })
+		})
+		if at < 0 {
+			return nil
+		}
+		evidence := left[at].Evidence
+		left = slices.Delete(left, at, at+1)
+		for _, d := range s.Facts.Diagnoses {
+			if slices.Equal(d.Evidence, evidence) {
+				return span(d.Onset)
+			}
+		}
+		return nil
+	}
 }
 
 func dwell(s *rules.Situation) *Days {

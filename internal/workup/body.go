@@ -1,6 +1,7 @@
 package workup
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -26,20 +27,82 @@ func (p *press) sectionGap() float64 {
 	return 3.2
 }
 
-// body lays out the document in reading order.
-func body(p *press, v view) []row {
-	rows := []row{band(p)}
+// body lays out the document in reading order: the answer, the plan, the quality of the data, the appendix.
+func body(p *press, v view, c chronicle) []row {
+	rows := answerRows(p, v, c)
+	rows = append(rows, planRows(p, v)...)
+	rows = append(rows, qualityRows(p, v)...)
+	return append(rows, appendixRows(p, v)...)
+}
+
+// answerRows is the first page: it answers in ten seconds. The time line stands on it where it fits, else on the next.
+func answerRows(p *press, v view, c chronicle) []row {
+	top := band(p)
+	top.outline = outline{"Answer", 1}
+	rows := []row{top}
 	if v.telephone != "" {
 		rows = append(rows, telephoneRow(p, v))
 	}
-	rows = append(rows, whoRow(p, v), factStrip(p, v), verdictRow(p, v))
-	rows = append(rows, contradictionRows(p, v)...)
+	rows = append(rows, whoRow(p, v))
+	rows = append(rows, doubtRows(p, v)...)
+	rows = append(rows, factStrip(p, v), verdictRow(p, v))
 	rows = append(rows, stateRows(p, v)...)
-	rows = append(rows, findingRows(p, v)...)
+	cautions := cautionRows(p, v)
+	const head = 12 // the section's heading and the gaps around the figure
+	room := p.bodyBottom - bodyTop - total(rows) - total(cautions) - head
+	measured := func(size float64, bold bool, text string) float64 {
+		return p.measure(style{size: size, bold: bold}, text)
+	}
+	const most = 85 // a taller picture of few events says no more
+	fr := paperFrame(p.bodyBottom - bodyTop - 30)
+	fig := plot(c, fr, measured)
+	if fig.h <= room {
+		fig = plot(c, fr.grown(fig, min(room, most)), measured)
+	} else {
+		fig = plot(c, fr.grown(fig, most), measured)
+	}
+	line := []row{section(p, "Time line, to scale", 1), {gap: 1.5, figure: &fig}}
+	if fig.h <= room {
+		return append(append(rows, line...), cautions...)
+	}
+	line[0].fresh = true
+	return append(append(rows, cautions...), line...)
+}
+
+// planRows is the place of the plan's page, after the answer. It gives nothing while there is no plan; its first row must
+// be fresh, with an outline of level 1.
+func planRows(_ *press, v view) []row {
+	if v.plan == nil {
+		return nil
+	}
+	return nil
+}
+
+// qualityRows is the page on the quality of the data: what contradicts, what is missing, what could not be read.
+func qualityRows(p *press, v view) []row {
+	first := chapter(p, "Data quality", "What in the record contradicts itself, is missing or could not be read.")
+	first.fresh = true
+	rows := append([]row{first}, contradictionRows(p, v)...)
 	rows = append(rows, missingRows(p, v)...)
+	return append(rows, unreadRows(p, v)...)
+}
+
+// appendixRows is what the answer was made from. It begins a page unless it fits under the quality of the data, or half a
+// page is left there.
+func appendixRows(p *press, v view) []row {
+	rows := findingRows(p, v)
 	rows = append(rows, eventRows(p, v)...)
-	rows = append(rows, unreadRows(p, v)...)
-	return append(rows, cautionRows(p, v)...)
+	first := chapter(p, "Appendix", "What the rules found, with their sources and how each is known; and the history, entry by entry.")
+	first.gap = 8
+	first.room = min(total(append([]row{first}, rows...)), (p.bodyBottom-bodyTop)/2)
+	return append([]row{first}, rows...)
+}
+
+// chapter is the heading of a part of the document.
+func chapter(p *press, text, about string) row {
+	c := cell{w: width, lines: p.set(style{size: 13, bold: true}, text, width)}
+	c.lines = append(c.lines, p.set(small(), about, width)...)
+	return row{gap: 4, pad: 0.6, keep: true, cells: []cell{c}, outline: outline{text, 1}}
 }
 
 func band(p *press) row {
@@ -72,9 +135,9 @@ func factStrip(p *press, v view) row {
 	r := row{gap: 3, pad: 0.4}
 	for i, f := range v.facts {
 		c := cell{x: columns[i].x, w: columns[i].w}
-		c.lines = append(c.lines, p.set(label(), f.label, c.w)...)
-		c.lines = append(c.lines, p.set(style{size: 11, bold: true}, f.value, c.w)...)
-		c.lines = append(c.lines, p.set(small(), f.detail, c.w)...)
+		c.lines = append(c.lines, p.set(label(), f.Label, c.w)...)
+		c.lines = append(c.lines, p.set(style{size: 11, bold: true}, f.Value, c.w)...)
+		c.lines = append(c.lines, p.set(small(), f.Detail, c.w)...)
 		r.cells = append(r.cells, c)
 	}
 	return r
@@ -96,52 +159,87 @@ func verdictRow(p *press, v view) row {
 		if i > 0 {
 			ask.lines = append(ask.lines, line{style: style{size: 3}})
 		}
-		ask.lines = append(ask.lines, p.set(label(), f.label, ask.w)...)
-		ask.lines = append(ask.lines, p.set(style{size: 10, bold: true}, f.value, ask.w)...)
-		ask.lines = append(ask.lines, p.set(small(), f.detail, ask.w)...)
+		ask.lines = append(ask.lines, p.set(label(), f.Label, ask.w)...)
+		ask.lines = append(ask.lines, p.set(style{size: 10, bold: true}, f.Value, ask.w)...)
+		ask.lines = append(ask.lines, p.set(small(), f.Detail, ask.w)...)
 	}
 	return row{gap: 3, pad: 2, box: 0.5, divider: parting, cells: []cell{answer, ask}}
 }
 
-func contradictionRows(p *press, v view) []row {
+// doubtRows puts the contradictions on top of the answer, those that decide first. The page on the quality of the data has
+// all of them in full, with the entries.
+func doubtRows(p *press, v view) []row {
 	if len(v.contradictions) == 0 {
 		return nil
 	}
+	const x, w, most = 4.0, width - 4.0, 3
+	order := slices.Clone(v.contradictions)
+	slices.SortStableFunc(order, func(a, b item) int {
+		switch {
+		case a.Firm == b.Firm:
+			return 0
+		case a.Firm:
+			return -1
+		}
+		return 1
+	})
+	c := cell{x: x, w: w, lines: p.set(heading(), "The record disagrees with itself", w)}
+	for _, d := range order[:min(most, len(order))] {
+		text, s := d.Text, plain()
+		if d.Firm {
+			text, s = d.Text+" This decides the verdict.", strong()
+		}
+		c.lines = append(c.lines, p.abbreviate(s, text, w, 3)...)
+	}
+	note := "Record entries: see Data quality."
+	if n := len(order) - most; n > 0 {
+		note = strconv.Itoa(n) + " more, and the record entries: see Data quality."
+	}
+	c.lines = append(c.lines, p.set(small(), note, w)...)
+	return []row{{gap: 2.5, pad: 0.8, bar: 1.4, cells: []cell{c}}}
+}
+
+func contradictionRows(p *press, v view) []row {
+	const name = "The record disagrees with itself"
+	if len(v.contradictions) == 0 {
+		return remark(p, name, "No: nothing in what was read contradicts what else was read of this filter.")
+	}
 	const x, w = 4.0, width - 4.0
-	rows := []row{{
-		gap: p.sectionGap(), pad: 0.5, bar: 1.4, keep: true,
-		cells: []cell{{x: x, w: w, lines: p.set(heading(), "The record disagrees with itself", w)}},
-	}}
-	for _, c := range v.contradictions {
-		lines := p.set(plain(), c.text, w)
-		note := "Record entries: " + c.entries
-		if c.firm {
-			lines = p.set(strong(), c.text, w)
+	rows := []row{section(p, name, 2)}
+	for i, c := range v.contradictions {
+		lines := p.set(plain(), c.Text, w)
+		note := "Record entries: " + c.Entries
+		if c.Firm {
+			lines = p.set(strong(), c.Text, w)
 			note = "This decides the verdict. " + note
 		}
 		lines = append(lines, p.set(small(), note, w)...)
-		rows = append(rows, row{pad: 0.5, bar: 1.4, cells: []cell{{x: x, w: w, lines: lines}}})
+		r := row{pad: 0.6, bar: 1.4, cells: []cell{{x: x, w: w, lines: lines}}}
+		if i == 0 {
+			r.gap = 0.6
+		}
+		rows = append(rows, r)
 	}
 	return rows
 }
 
 // section is a heading over a rule, kept with what follows.
-func section(p *press, text string) row {
+func section(p *press, text string, level int) row {
 	return row{
-		gap: p.sectionGap(), pad: 0.4, rule: 0.35, keep: true,
+		gap: p.sectionGap(), pad: 0.4, rule: 0.35, keep: true, outline: outline{text, level},
 		cells: []cell{{w: width, lines: p.set(heading(), text, width)}},
 	}
 }
 
 func stateRows(p *press, v view) []row {
 	const x, labelWidth = 30.0, 28.0
-	rows := []row{section(p, "What the verdict rests on")}
+	rows := []row{section(p, "What the verdict rests on", 0)}
 	for _, f := range v.state {
-		value := cell{x: x, w: width - x, lines: p.set(plain(), f.value, width-x)}
-		value.lines = append(value.lines, p.set(small(), f.detail, width-x)...)
+		value := cell{x: x, w: width - x, lines: p.set(plain(), f.Value, width-x)}
+		value.lines = append(value.lines, p.set(small(), f.Detail, width-x)...)
 		rows = append(rows, row{
 			pad:   0.3,
-			cells: []cell{{w: labelWidth, lines: p.set(strong(), f.label, labelWidth)}, value},
+			cells: []cell{{w: labelWidth, lines: p.set(strong(), f.Label, labelWidth)}, value},
 		})
 	}
 	return rows
@@ -156,7 +254,7 @@ func table(p *press, title string, columns []cell, heads []string, lines [][][]l
 	}
 	again := head
 	again.gap = 1.5
-	rows := []row{section(p, title), head}
+	rows := []row{section(p, title, 2), head}
 	for i, texts := range lines {
 		r := row{pad: rowPad, heading: &again}
 		if i < len(lines)-1 {
@@ -173,7 +271,7 @@ func table(p *press, title string, columns []cell, heads []string, lines [][][]l
 
 // remark is a section that has nothing to list.
 func remark(p *press, title, text string) []row {
-	return []row{section(p, title), {pad: rowPad, cells: []cell{{w: width, lines: p.set(plain(), text, width)}}}}
+	return []row{section(p, title, 2), {pad: rowPad, cells: []cell{{w: width, lines: p.set(plain(), text, width)}}}}
 }
 
 func findingRows(p *press, v view) []row {
@@ -187,9 +285,9 @@ func findingRows(p *press, v view) []row {
 	for i, f := range v.findings {
 		lines = append(lines, [][]line{
 			p.set(plain(), strconv.Itoa(i+1), columns[0].w),
-			p.set(plain(), f.text, columns[1].w),
-			p.set(beside(), f.entries, columns[2].w),
-			p.set(beside(), f.source, columns[3].w),
+			p.set(plain(), f.Text, columns[1].w),
+			p.set(beside(), f.Entries, columns[2].w),
+			p.set(beside(), f.Source, columns[3].w),
 		})
 	}
 	return table(p, name, columns, heads, lines)
@@ -200,7 +298,7 @@ func missingRows(p *press, v view) []row {
 	if len(v.missing) == 0 {
 		return remark(p, name, "Nothing that the rules look for was found to be missing.")
 	}
-	rows := []row{section(p, name)}
+	rows := []row{section(p, name, 2)}
 	for _, text := range v.missing {
 		rows = append(rows, bullet(p, plain(), text))
 	}
@@ -216,7 +314,7 @@ func bullet(p *press, s style, text string) row {
 }
 
 func eventRows(p *press, v view) []row {
-	const name = "Timeline"
+	const name = "History, entry by entry"
 	if len(v.events) == 0 {
 		return remark(p, name, "No event on record is tied to this filter.")
 	}
@@ -225,10 +323,10 @@ func eventRows(p *press, v view) []row {
 	var lines [][][]line
 	for _, e := range v.events {
 		lines = append(lines, [][]line{
-			p.set(plain(), e.when, columns[0].w),
-			p.set(strong(), e.what, columns[1].w),
-			p.set(plain(), e.text, columns[2].w),
-			p.set(beside(), e.entries, columns[3].w),
+			p.set(plain(), e.When, columns[0].w),
+			p.set(strong(), e.What, columns[1].w),
+			p.set(plain(), e.Text, columns[2].w),
+			p.set(beside(), e.Entries, columns[3].w),
 		})
 	}
 	rows := table(p, name, columns, heads, lines)
@@ -236,7 +334,7 @@ func eventRows(p *press, v view) []row {
 	for i := range events {
 		events[i].rule = 0
 		events[i].mark = hollow
-		if v.events[i].firm {
+		if v.events[i].Firm {
 			events[i].mark = solid
 		}
 	}
@@ -247,12 +345,12 @@ func eventRows(p *press, v view) []row {
 
 func unreadRows(p *press, v view) []row {
 	if len(v.unread) == 0 {
-		return nil
+		return remark(p, "Could not be read", "Nothing: every element that was looked at could be read.")
 	}
 	columns := []cell{{x: 0, w: 70}, {x: 74, w: width - 74}}
 	var lines [][][]line
 	for _, u := range v.unread {
-		lines = append(lines, [][]line{p.set(beside(), u.entries, columns[0].w), p.set(plain(), u.text, columns[1].w)})
+		lines = append(lines, [][]line{p.set(beside(), u.Entries, columns[0].w), p.set(plain(), u.Text, columns[1].w)})
 	}
 	return table(p, "Could not be read", columns, []string{"Element", "Why, and what was done instead"}, lines)
 }
@@ -260,7 +358,7 @@ func unreadRows(p *press, v view) []row {
 // cautionRows sets the cautions as one paragraph, so that they stay on the first page where they can.
 func cautionRows(p *press, v view) []row {
 	text := strings.Join(v.cautions, " ")
-	return []row{section(p, "Read this with care"), {pad: rowPad, cells: []cell{{w: width, lines: p.set(small(), text, width)}}}}
+	return []row{section(p, "Read this with care", 0), {pad: rowPad, cells: []cell{{w: width, lines: p.set(small(), text, width)}}}}
 }
 
 // runningHead tells on every further page whose document it is. Long names stand in full on the first page only.

@@ -19,6 +19,10 @@ func ptr[T any](v T) *T { return &v }
 
 func exactly(day string) assess.Range { return assess.Range{Earliest: &day, Latest: &day} }
 
+func bandOf(opens, opensLast, closes, closesLast string) *assess.Band {
+	return &assess.Band{FirstDay: 29, LastDay: 54, Opens: assess.Range{Earliest: &opens, Latest: &opensLast}, Closes: assess.Range{Earliest: &closes, Latest: &closesLast}}
+}
+
 // overdue is the everyday case: a filter that is past its purpose and was forgotten.
 func overdue() sample {
 	placed := exactly("2025-01-10")
@@ -32,6 +36,7 @@ func overdue() sample {
 			Key: "3f2a91c0-1de4-5c55-9a20-7b4bf0a5e0aa", Standing: "in-place", Placed: &placed,
 			Model:         assess.Model{Name: "Linden C1", Design: "conical", Intent: "retrievable", By: "udi"},
 			PlannedIntent: "retrieve", DwellDays: &assess.Days{Min: ptr(479), Max: ptr(479)}, Window: "past",
+			WindowBand: bandOf("2025-02-08", "2025-02-08", "2025-03-05", "2025-03-05"),
 			Indication: "resolved",
 			Anticoagulation: assess.Anticoagulation{
 				Level: "therapeutic", Agent: ptr("apixaban"), Since: ptr("2025-02-03"),
@@ -69,6 +74,8 @@ func emergency() sample {
 	f.Model = assess.Model{Name: "Quill D2", Design: "double-basket", Intent: "retrievable", By: "name"}
 	f.Placed = &assess.Range{Earliest: ptr("2024-06-01"), Latest: ptr("2024-06-30")}
 	f.DwellDays = &assess.Days{Min: ptr(673), Max: ptr(702)}
+	f.WindowBand = bandOf("2024-06-30", "2024-07-29", "2024-07-25", "2024-08-23")
+	f.Findings = append(f.Findings, assess.Finding{Rule: "fracture", Text: "Fracture of the filter with a fragment missing or travelled is recorded.", Evidence: []string{"Condition/c-90"}, Known: "practice", When: ptr(exactly("2026-05-03"))})
 	f.Standing, f.Verdict, f.Emergency, f.Overdue = "partly-removed", "urgent", true, true
 	f.Headline = "A fragment of the filter is reported in the right ventricle on 2026-05-03."
 	f.Anticoagulation = assess.Anticoagulation{Level: "indeterminate", Agent: ptr("warfarin")}
@@ -137,5 +144,51 @@ func closed() sample {
 	f.Headline = "The filter was removed on 2026-04-20."
 	f.Findings, f.Missing = nil, nil
 	s.referral = draft.Referral{Round: 1, Revision: 3, Reason: draft.Removed, Priority: "urgent"}
+	return s
+}
+
+// forgotten is a filter of which nothing is on record for nine years.
+func forgotten() sample {
+	s := overdue()
+	f := &s.filter
+	placed := exactly("2017-03-14")
+	f.Placed, f.DwellDays = &placed, &assess.Days{Min: ptr(3338), Max: ptr(3338)}
+	f.WindowBand = bandOf("2017-04-12", "2017-04-12", "2017-05-07", "2017-05-07")
+	f.Anticoagulation = assess.Anticoagulation{Level: "none"}
+	f.Events = []assess.Event{
+		{When: placed, What: "placement", Text: "Filter placed (CPT 37191)", Evidence: []string{"Procedure/pr-5"}},
+		{When: exactly("2026-04-02"), What: "sighting", Text: "Seen in place (code of the site)", Evidence: []string{"Observation/ct-1"}},
+	}
+	return s
+}
+
+// tried is a filter at which retrieval failed five times, of a patient who has another.
+func tried() sample {
+	s := overdue()
+	f := &s.filter
+	for i, day := range []string{"2025-03-20", "2025-04-02", "2025-04-03", "2025-11-05", "2026-02-17"} {
+		f.Events = append(f.Events, assess.Event{When: exactly(day), What: "attempt", Text: "Retrieval tried, filter stayed in (status stopped)", Evidence: []string{fmt.Sprintf("Procedure/try-%d", i)}})
+	}
+	f.Events = append(f.Events,
+		assess.Event{When: exactly("2025-04-03"), What: "repositioning", Text: "Filter repositioned (CPT 37192)", Evidence: []string{"Procedure/rp"}},
+		assess.Event{What: "device", Text: "Recorded as in place (Device status active)", Evidence: []string{"Device/d-9"}})
+	f.Anticoagulation.Level, f.Anticoagulation.Since = "reduced", nil
+	s.assessment.Filters = []assess.Filter{*f, overdue().filter}
+	return s
+}
+
+// yearOnly is a filter of which only the year of placement is known, and a course that began two years later.
+func yearOnly() sample {
+	s := overdue()
+	f := &s.filter
+	f.Placed = &assess.Range{Earliest: ptr("2022-01-01"), Latest: ptr("2022-12-31")}
+	f.DwellDays = &assess.Days{Min: ptr(1220), Max: ptr(1584)}
+	f.WindowBand = bandOf("2022-01-30", "2023-01-29", "2022-02-24", "2023-02-23")
+	f.Anticoagulation.Since = ptr("2024-08-15")
+	f.Events = []assess.Event{
+		{When: *f.Placed, What: "placement", Text: "Filter placed (SNOMED CT 233494009)", Evidence: []string{"Procedure/pr-5"}},
+		{When: assess.Range{Latest: ptr("2023-05-02")}, What: "claim", Text: "Placement recorded, not as done (status unknown)", Evidence: []string{"Procedure/pr-6"}},
+		{When: assess.Range{Earliest: ptr("2025-06-01")}, What: "hint", Text: "Hint that it is out (device inactive)", Evidence: []string{"Device/d-1"}},
+	}
 	return s
 }

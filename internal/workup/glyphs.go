@@ -167,3 +167,21 @@ func compose(text string) string {
 		return r
 	}, norm.NFC.String(strings.ToValidUTF8(text, "\uFFFD")))
 }
+
+// whole makes a text ready for a screen, which has fonts for every script: single spaces, no control runes and no format
+// runes but the two that joined scripts need. What XML cannot hold becomes U+FFFD.
+func whole(text string) string {
+	return strings.Join(strings.Fields(strings.Map(func(r rune) rune {
+		switch {
+		case r == '\u200c' || r == '\u200d':
+			return r
+		case unicode.IsSpace(r), unicode.IsControl(r):
+			return ' '
+		case unicode.Is(unicode.Cf, r):
+			return -1
+		case r == '\ufffe' || r == '\uffff':
+			return '\ufffd'
+		}
+		return r
+	}, norm.NFC.String(strings.ToValidUTF8(text, "\uFFFD")))), " ")
+}

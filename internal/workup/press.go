@@ -2,23 +2,45 @@ package workup
 
 import (
 	"bytes"
+	"cmp"
+	"fmt"
 	"strings"
 	"time"
+	"unicode"
 
 	"codeberg.org/go-fonts/dejavu/dejavusanscondensed"
 	"codeberg.org/go-fonts/dejavu/dejavusanscondensedbold"
 	"codeberg.org/go-pdf/fpdf"
+
+	"dwellwatch/internal/fault"
 )
 
-// The page, in millimetres: A4 with one column of text.
+// Paper is a size of paper.
+type Paper string
+
+// The sizes that the document can be set for; the zero Paper is A4. Both hold one column of text of the same width.
 const (
-	pageWidth  = 210.0
-	left       = 16.0
-	width      = pageWidth - 2*left
-	bodyTop    = 11.0
-	bodyBottom = 281.0
-	footTop    = 283.0
+	A4     Paper = "A4"
+	Letter Paper = "Letter"
 )
+
+const (
+	width   = 178.0 // of the text, in millimetres
+	bodyTop = 11.0
+)
+
+// sheet is the page, in millimetres.
+type sheet struct{ left, bodyBottom, footTop float64 }
+
+func sheetOf(paper Paper) (sheet, error) {
+	switch paper {
+	case A4, "":
+		return sheet{left: (210 - width) / 2, bodyBottom: 281, footTop: 283}, nil
+	case Letter:
+		return sheet{left: (215.9 - width) / 2, bodyBottom: 263.4, footTop: 265.4}, nil
+	}
+	return sheet{}, fmt.Errorf("paper is neither A4 nor Letter: %w", fault.Invalid)
+}
 
 const (
 	family     = "DejaVu"
@@ -53,14 +75,19 @@ func (s style) leading() float64 {
 
 // press is the printing surface: the file being made and the measure of its type.
 type press struct {
+	sheet
 	pdf  *fpdf.Fpdf
 	face typeface
 	// tight sets lines and sections closer, for a document that needs fewer pages that way.
 	tight bool
 }
 
-// newPress opens an empty A4 document whose dates are the given day.
-func newPress(day time.Time) (*press, error) {
+// newPress opens an empty document whose dates are the given day.
+func newPress(paper Paper, day time.Time) (*press, error) {
+	page, err := sheetOf(paper)
+	if err != nil {
+		return nil, err
+	}
 	// The library may write into the font bytes it is given, and these are shared by the whole program.
 	regular, bold := bytes.Clone(dejavusanscondensed.TTF), bytes.Clone(dejavusanscondensedbold.TTF)
 	set, err := readGlyphs(regular)
@@ -71,7 +98,7 @@ func newPress(day time.Time) (*press, error) {
 	if err != nil {
 		return nil, err
 	}
-	pdf := fpdf.New("P", "mm", "A4", "")
+	pdf := fpdf.New("P", "mm", cmp.Or(string(paper), string(A4)), "")
 	pdf.SetCatalogSort(true)
 	pdf.SetCreationDate(day)
 	pdf.SetModificationDate(day)
@@ -81,10 +108,10 @@ func newPress(day time.Time) (*press, error) {
 	pdf.SetProducer("dwellwatch", false)
 	pdf.SetLang("en")
 	pdf.SetAutoPageBreak(false, 0)
-	pdf.SetMargins(left, bodyTop, left)
+	pdf.SetMargins(page.left, bodyTop, page.left)
 	pdf.AddUTF8FontFromBytes(family, "", regular)
 	pdf.AddUTF8FontFromBytes(family, "B", bold)
-	return &press{pdf: pdf, face: typeface{regular: set, bold: boldSet}}, pdf.Error()
+	return &press{sheet: page, pdf: pdf, face: typeface{regular: set, bold: boldSet}}, pdf.Error()
 }
 
 func (p *press) use(s style) {
@@ -99,6 +126,21 @@ func (p *press) use(s style) {
 func (p *press) measure(s style, text string) float64 {
 	p.use(s)
 	return p.pdf.GetStringWidth(text)
+}
+
+// width gives the width of a text that another surface than paper shows: a rune that the fonts lack counts as wide as high.
+func (p *press) width(size float64, bold bool, text string) float64 {
+	lacking := 0
+	shown := strings.Map(func(r rune) rune {
+		if p.face.regular.has(r) {
+			return r
+		}
+		if !unicode.Is(unicode.Mn, r) && !unicode.Is(unicode.Cf, r) {
+			lacking++
+		}
+		return -1
+	}, text)
+	return p.measure(style{size: size, bold: bold}, shown) + float64(lacking)*size*mmPerPoint
 }
 
 // set breaks a text into lines no wider than w. A word that is wider than a line is broken after a slash, hyphen or dot

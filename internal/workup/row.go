@@ -49,12 +49,25 @@ type row struct {
 	first   bool // the time line begins here
 	final   bool // the time line ends here
 	heading *row // repeated above this row where it begins a page
+	figure  *figure
+	fresh   bool    // begins a page
+	room    float64 // begins a page unless this much is left of the one that is begun
+	outline outline
+}
+
+// outline is a row's entry in the file's outline; level 1 is the highest, 0 is no entry.
+type outline struct {
+	text  string
+	level int
 }
 
 func (r row) height() float64 {
 	h := 0.0
 	for _, c := range r.cells {
 		h = max(h, c.height())
+	}
+	if r.figure != nil {
+		h = max(h, r.figure.h)
 	}
 	return h + 2*r.pad
 }
@@ -64,6 +77,7 @@ func (r row) split(h float64) (head, tail row, ok bool) {
 	head, tail = r, r
 	head.cells, tail.cells = nil, nil
 	head.final, tail.first, tail.gap = false, false, 0
+	tail.fresh, tail.room, tail.outline = false, 0, outline{}
 	if r.mark != noMark {
 		tail.mark = through
 	}
@@ -86,6 +100,11 @@ func (r row) split(h float64) (head, tail row, ok bool) {
 func (p *press) draw(r row, y float64) {
 	h := r.height()
 	pdf := p.pdf
+	left := p.left
+	if r.outline.level > 0 {
+		p.use(plain()) // the library writes the entry in the script of the font in use
+		pdf.Bookmark(r.outline.text, r.outline.level-1, y)
+	}
 	if r.fill > 0 {
 		pdf.SetFillColor(r.fill-1, r.fill-1, r.fill-1)
 		pdf.Rect(left, y, width, h, "F")
@@ -115,6 +134,9 @@ func (p *press) draw(r row, y float64) {
 	for _, c := range r.cells {
 		p.drawCell(c, y+r.pad)
 	}
+	if r.figure != nil {
+		p.drawFigure(r.figure, y+r.pad)
+	}
 }
 
 // drawMark prints a row's piece of the time line, at the left margin beside the first line of text.
@@ -122,7 +144,8 @@ func (p *press) drawMark(r row, y, h float64) {
 	if r.mark == noMark {
 		return
 	}
-	const x, radius = left + 2.0, 1.05
+	const radius = 1.05
+	x := p.left + 2
 	beside := plain()
 	beside.tight = p.tight
 	centre := y + r.pad + beside.leading()/2
@@ -149,7 +172,7 @@ func (p *press) drawCell(c cell, y float64) {
 	for _, l := range c.lines {
 		lead := l.style.leading()
 		w := p.measure(l.style, l.text)
-		x := left + c.x
+		x := p.left + c.x
 		if c.right {
 			x += c.w - w
 		}
@@ -175,13 +198,13 @@ type placed struct {
 
 // paginate puts rows on pages. Every page after the first begins with head; every page ends with foot. A row moves to the
 // next page whole where it can, and is parted only where a whole page cannot hold it, so no line is ever lost.
-func paginate(rows []row, head []row, foot row) [][]placed {
+func (s sheet) paginate(rows []row, head []row, foot row) [][]placed {
 	b := binder{head: head}
 	b.pages = append(b.pages, nil)
 	b.y = bodyTop
 	for len(rows) > 0 {
-		n, need := group(rows)
-		if b.y+need > bodyBottom && b.begun {
+		n, need := s.group(rows)
+		if turn := b.y+max(need, rows[0].room) > s.bodyBottom || rows[0].fresh; turn && b.begun {
 			b.turn(rows[0].heading)
 			continue
 		}
@@ -190,7 +213,7 @@ func paginate(rows []row, head []row, foot row) [][]placed {
 		}
 		last := rows[n-1]
 		rows = rows[n:]
-		if room := bodyBottom - b.y - last.gap; last.height() > room {
+		if room := s.bodyBottom - b.y - last.gap; last.height() > room {
 			if part, rest, ok := last.split(room); ok {
 				last, rows = part, append([]row{rest}, rows...)
 			}
@@ -199,21 +222,30 @@ func paginate(rows []row, head []row, foot row) [][]placed {
 		b.begun = true
 	}
 	for i := range b.pages {
-		b.pages[i] = append(b.pages[i], placed{foot, footTop})
+		b.pages[i] = append(b.pages[i], placed{foot, s.footTop})
 	}
 	return b.pages
 }
 
 // group counts the rows that must begin on one page and gives the height they need. Rows that would fill half a page are
-// not held together, so that each of them can be parted.
-func group(rows []row) (n int, need float64) {
+// not held together, so that each of them can be parted; a figure cannot be.
+func (s sheet) group(rows []row) (n int, need float64) {
 	for i, r := range rows {
 		need += r.gap + r.height()
-		if !r.keep || need > (bodyBottom-bodyTop)/2 || i == len(rows)-1 {
+		if !r.keep || i == len(rows)-1 || need > (s.bodyBottom-bodyTop)/2 && rows[i+1].figure == nil {
 			return i + 1, need
 		}
 	}
 	return len(rows), need
+}
+
+// total is the height of rows that follow each other.
+func total(rows []row) float64 {
+	h := 0.0
+	for _, r := range rows {
+		h += r.gap + r.height()
+	}
+	return h
 }
 
 // binder fills pages one after the other.

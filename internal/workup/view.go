@@ -21,6 +21,7 @@ type view struct {
 	state          []fact
 	findings       []item
 	missing        []string
+	plan           any // nil until the plan is built
 	events         []item
 	unread         []item
 	cautions       []string
@@ -29,21 +30,21 @@ type view struct {
 }
 
 // fact is a label, what stands for it, and small print.
-type fact struct{ label, value, detail string }
+type fact struct{ Label, Value, Detail string }
 
 // item is one line of a list or table.
 type item struct {
-	when, what string
-	text       string
-	entries    string
-	source     string
-	firm       bool // it happened, or it decides
+	When, What string
+	Text       string
+	Entries    string
+	Source     string
+	Firm       bool // it happened, or it decides
 }
 
-func newView(a assess.Assessment, f assess.Filter, r draft.Referral, t typeface) view {
+func newView(a assess.Assessment, f assess.Filter, r draft.Referral, name string) view {
 	v := view{
 		telephone: telephone(f, r),
-		name:      orElse(t.name(a.Person.Name), "name not recorded"),
+		name:      orElse(name, "name not recorded"),
 		who:       who(a),
 		facts:     filterFacts(a, f),
 		verdict:   verdictWords(f.Verdict),
@@ -53,6 +54,7 @@ func newView(a assess.Assessment, f assess.Filter, r draft.Referral, t typeface)
 		cautions:  cautions(a),
 		asOf:      a.AsOf,
 		footLine:  footLine(a, f, r),
+		plan:      f.Plan,
 	}
 	if f.Overdue {
 		v.tags = append(v.tags, "OVERDUE")
@@ -62,13 +64,13 @@ func newView(a assess.Assessment, f assess.Filter, r draft.Referral, t typeface)
 	}
 	for _, c := range f.Contradictions {
 		v.contradictions = append(v.contradictions, item{
-			text: orElse(c.Text, c.Kind), entries: entriesWords(c.Evidence), firm: c.Decides,
+			Text: orElse(c.Text, c.Kind), Entries: entriesWords(c.Evidence), Firm: c.Decides,
 		})
 	}
 	for _, d := range f.Findings {
 		v.findings = append(v.findings, item{
-			text: orElse(d.Text, d.Rule), entries: entriesWords(d.Evidence),
-			source: sourceWords(d),
+			Text: orElse(d.Text, d.Rule), Entries: entriesWords(d.Evidence),
+			Source: sourceWords(d),
 		})
 	}
 	for _, m := range f.Missing {
@@ -76,12 +78,12 @@ func newView(a assess.Assessment, f assess.Filter, r draft.Referral, t typeface)
 	}
 	for _, e := range f.Events {
 		v.events = append(v.events, item{
-			when: rangeWords(&e.When), what: eventWords(e.What), text: e.Text, entries: entriesWords(e.Evidence),
-			firm: e.What != "hint" && e.What != "claim",
+			When: rangeWords(&e.When), What: eventWords(e.What), Text: e.Text, Entries: entriesWords(e.Evidence),
+			Firm: e.What != "hint" && e.What != "claim" && e.What != "removal-claim",
 		})
 	}
 	for _, u := range a.Unread {
-		v.unread = append(v.unread, item{text: u.Reason, entries: strings.TrimSpace(u.Resource + " " + u.Path)})
+		v.unread = append(v.unread, item{Text: u.Reason, Entries: strings.TrimSpace(u.Resource + " " + u.Path)})
 	}
 	return v
 }
@@ -117,23 +119,23 @@ func filterFacts(a assess.Assessment, f assess.Filter) []fact {
 	if f.Model.Name != "" {
 		model = fact{"Filter", f.Model.Name, designWords(f.Model) + "; " + identifiedWords(f.Model.By)}
 	}
-	standing := fact{label: "Standing", value: standingWords(f.Standing)}
+	standing := fact{Label: "Standing", Value: standingWords(f.Standing)}
 	switch {
 	case f.Removed != nil:
-		standing.detail = "removal: " + rangeWords(f.Removed)
+		standing.Detail = "removal: " + rangeWords(f.Removed)
 	case f.Standing == "unclear":
-		standing.detail = "the record does not settle whether a filter is in"
+		standing.Detail = "the record does not settle whether a filter is in"
 	}
 	days := fact{"Days in", capital(daysWords(f.DwellDays)), "as of " + a.AsOf}
 	if f.Standing == "removed" {
-		days.detail = "up to the removal"
+		days.Detail = "up to the removal"
 	}
-	since := fact{label: "In since", value: capital(rangeWords(f.Placed))}
+	since := fact{Label: "In since", Value: capital(rangeWords(f.Placed))}
 	if f.Standing == "removed" || f.Standing == "unclear" {
-		since.label = "Placed"
+		since.Label = "Placed"
 	}
 	if f.Placed != nil && deref(f.Placed.Earliest) != deref(f.Placed.Latest) {
-		since.detail = "the exact day is not known"
+		since.Detail = "the exact day is not known"
 	}
 	return []fact{model, standing, since, days}
 }
@@ -151,7 +153,7 @@ func asks(f assess.Filter, r draft.Referral) []fact {
 		{"By", dueWords(r.DueOn), "priority: " + priorityWords(r.Priority)},
 	}
 	if len(r.BasedOn) > 0 {
-		list[1].detail += "; based on " + strings.Join(r.BasedOn, ", ")
+		list[1].Detail += "; based on " + strings.Join(r.BasedOn, ", ")
 	}
 	return list
 }
@@ -159,7 +161,7 @@ func asks(f assess.Filter, r draft.Referral) []fact {
 // state is what the verdict rests on.
 func state(a assess.Assessment, f assess.Filter) []fact {
 	list := []fact{
-		{"Indication", indicationWords(f.Indication), ""},
+		{"Reason over?", indicationWords(f.Indication), ""},
 		{"Anticoagulation", anticoagulationWords(f.Anticoagulation), ""},
 		{"Window", windowWords(f.Window, a.Policy), windowCaveat},
 		{"Plan", planWords(f.PlannedIntent), ""},
@@ -177,7 +179,30 @@ func state(a assess.Assessment, f assess.Filter) []fact {
 	if len(again) > 0 {
 		list = append(list, fact{"Next", strings.Join(again, " "), ""})
 	}
-	return list
+	return append(list, fact{"How sure", sureWords(a, f), ""})
+}
+
+// sureWords counts what the answer can be doubted by.
+func sureWords(a assess.Assessment, f assess.Filter) string {
+	placed := "day of placement not known"
+	if f.Placed != nil {
+		placed = "day of placement known in part"
+		if f.Placed.Earliest != nil && deref(f.Placed.Earliest) == deref(f.Placed.Latest) {
+			placed = "day of placement known"
+		}
+	}
+	decide := 0
+	for _, c := range f.Contradictions {
+		if c.Decides {
+			decide++
+		}
+	}
+	doubts := "the record does not contradict itself"
+	if n := len(f.Contradictions); n > 0 {
+		doubts = count(n, "contradiction") + " in the record, deciding the verdict: " + strconv.Itoa(decide)
+	}
+	return capital(placed) + "; device " + identifiedWords(f.Model.By) + "; " + doubts + "; " + count(len(f.Missing), "item") + " missing; " +
+		count(len(a.Unread), "element") + " unread; " + contextWords(a.Context) + "."
 }
 
 func cautions(a assess.Assessment) []string {

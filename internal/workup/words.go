@@ -174,7 +174,7 @@ func eventWords(code string) string {
 	return wording(code, map[string]string{
 		"placement": "Placement", "removal": "Removal", "attempt": "Retrieval attempt",
 		"partial-removal": "Partial removal", "repositioning": "Repositioning", "device": "Device entry",
-		"hint": "Hint", "claim": "Claim", "": "Event",
+		"sighting": "Seen in place", "hint": "Hint", "claim": "Claim", "removal-claim": "Claim of a removal", "": "Event",
 	})
 }
 

@@ -1,5 +1,5 @@
-// Package workup draws the work-up document: what is known of one vena cava filter, what is asked of whom and by when,
-// on A4 paper and for a reader who has ten seconds.
+// Package workup draws the work-up document: what is known of one vena cava filter, what is asked of whom and by when, for a
+// reader who has ten seconds. One view of the case is set as PDF and as HTML page, and its time line as SVG.
 //
 // It is a rim package only because it draws. It must never read a clock, a file or the network, and never decide
 // anything: every statement on the page comes from the assessment and the referral it is given. Equal input gives equal
@@ -21,26 +21,31 @@ import (
 // title is the file's own title. It names nobody, because file managers and logs show titles.
 const title = "Vena cava filter work-up (draft)"
 
-// PDF draws the document for one filter of an assessment and its referral. It does not look into a.Filters.
+// PDF draws the document for one filter of an assessment and its referral, on A4. It does not look into a.Filters.
 // The error is fault.Invalid where a.AsOf is not a calendar day, because the file's dates are taken from it.
 func PDF(a assess.Assessment, f assess.Filter, r draft.Referral) ([]byte, error) {
-	asOf, err := filter.ParseDay(a.AsOf)
+	return PDFOn(A4, a, f, r)
+}
+
+// PDFOn draws the document on a size of paper; the error is fault.Invalid for a size that is neither A4 nor Letter.
+func PDFOn(paper Paper, a assess.Assessment, f assess.Filter, r draft.Referral) ([]byte, error) {
+	day, err := calendarDay(a.AsOf)
 	if err != nil {
-		return nil, fmt.Errorf("work-up: asOf is not a calendar day: %w", fault.Invalid)
+		return nil, err
 	}
-	year, month, day := asOf.Date()
-	p, err := newPress(time.Date(year, month, day, 0, 0, 0, 0, time.UTC))
+	p, err := newPress(paper, day)
 	if err != nil {
 		return nil, fmt.Errorf("work-up: %w", err)
 	}
-	v := newView(a, f, r, p.face)
-	pages := layout(p, v)
+	v := newView(a, f, r, p.face.name(a.Person.Name))
+	c := newChronicle(a, f, p.face.clean)
+	pages := layout(p, v, c)
 	for i, page := range pages {
 		p.pdf.AddPage()
 		for _, placed := range page {
 			p.draw(placed.row, placed.y)
 		}
-		p.draw(pageNumber(p, i+1, len(pages)), footTop)
+		p.draw(pageNumber(p, i+1, len(pages)), p.footTop)
 	}
 	var out bytes.Buffer
 	if err := p.pdf.Output(&out); err != nil {
@@ -49,14 +54,22 @@ func PDF(a assess.Assessment, f assess.Filter, r draft.Referral) ([]byte, error)
 	return out.Bytes(), nil
 }
 
-// layout sets the document with easy line distances, or with tight ones where that saves a page.
-func layout(p *press, v view) [][]placed {
-	easy := paginate(body(p, v), runningHead(p, v), foot(p, v))
-	if len(easy) == 1 {
-		return easy
+// calendarDay reads the day of the assessment.
+func calendarDay(asOf string) (time.Time, error) {
+	d, err := filter.ParseDay(asOf)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("work-up: asOf is not a calendar day: %w", fault.Invalid)
 	}
+	year, month, day := d.Date()
+	return time.Date(year, month, day, 0, 0, 0, 0, time.UTC), nil
+}
+
+// layout sets the document with easy line distances, or with tight ones where that saves a page.
+func layout(p *press, v view, c chronicle) [][]placed {
+	set := func() [][]placed { return p.paginate(body(p, v, c), runningHead(p, v), foot(p, v)) }
+	easy := set()
 	p.tight = true
-	if tight := paginate(body(p, v), runningHead(p, v), foot(p, v)); len(tight) < len(easy) {
+	if tight := set(); len(tight) < len(easy) {
 		return tight
 	}
 	p.tight = false
