@@ -16,6 +16,7 @@ import (
 	"dwellwatch/internal/chart"
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
@@ -105,8 +106,8 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	for _, u := range reading.Unread {
 		a.Unread = append(a.Unread, Unread(u))
 	}
-	for _, j := range now.judgements {
-		f := present(j, a.Context, rec.Gaps)
+	for i, j := range now.judgements {
+		f := present(j, now.plans[i], a.Context, rec.Gaps)
 		if day, ok := changes[f.Key]; ok {
 			f.ChangesOn = text(day)
 		}
@@ -148,6 +149,7 @@ type one struct {
 	asOf       filter.Day
 	history    filter.History
 	judgements []rules.Judgement
+	plans      []*plan.Plan // of each judgement; nil where its verdict wants none
 	boundaries []filter.Day
 }
 
@@ -157,10 +159,23 @@ func judge(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 	o := one{asOf: asOf}
 	o.history = filter.Reconstruct(r.Events, known, p, clock, mint)
 	for _, f := range o.history.Filters {
-		o.judgements = append(o.judgements, rules.Evaluate(f, r.Facts, basis.Policy, clock))
+		j := rules.Evaluate(f, r.Facts, basis.Policy, clock)
+		o.judgements = append(o.judgements, j)
+		o.plans = append(o.plans, plan.Propose(j, alone(o.history)))
 	}
 	o.boundaries = clock.Boundaries()
 	return o
+}
+
+// alone reports whether at most one filter of the patient is or may be in.
+func alone(h filter.History) bool {
+	in := 0
+	for _, f := range h.Filters {
+		if f.Standing != filter.StandingRemoved {
+			in++
+		}
+	}
+	return in <= 1
 }
 
 // ahead walks the days on which an answer can change and gives, per key, the first on which it does, and the first on
@@ -198,17 +213,17 @@ func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 	return changes, first
 }
 
-// answers writes, per key, what changesOn promises: standing, window, indication, level, verdict, overdue, rule ids.
+// answers writes, per key, what changesOn promises: standing, window, indication, level, verdict, overdue, rule ids, plan.
 func (o one) answers() map[string]string {
 	out := map[string]string{}
-	for _, j := range o.judgements {
+	for i, j := range o.judgements {
 		s := j.Situation
 		var ids []string
 		for _, f := range j.Findings {
 			ids = append(ids, f.Rule)
 		}
 		slices.Sort(ids)
-		out[s.Filter.Key] = fmt.Sprint(s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, slices.Compact(ids))
+		out[s.Filter.Key] = fmt.Sprint(s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, slices.Compact(ids), digest(o.plans[i]))
 	}
 	return out
 }

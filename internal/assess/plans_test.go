@@ -1,0 +1,154 @@
+package assess_test
+
+import (
+	"encoding/json"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"golang.org/x/tools/txtar"
+
+	"dwellwatch/internal/assess"
+	"dwellwatch/internal/policy"
+)
+
+// planText writes a plan as it is sent.
+func planText(f assess.Filter) string {
+	body, err := json.Marshal(f.Plan)
+	if err != nil {
+		panic(err) // a plan is plain data
+	}
+	return string(body)
+}
+
+// TestPlansStandWhereTheVerdictWantsOne: every filter of every story whose verdict is refer, urgent or review has a plan, no other
+// has one.
+func TestPlansStandWhereTheVerdictWantsOne(t *testing.T) {
+	t.Parallel()
+	b := basis(t)
+	with, without := 0, 0
+	for _, path := range stories(t) {
+		archive, err := txtar.ParseFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range assessStory(t, archive, b).Assessment.Filters {
+			wanted := slices.Contains([]string{"refer", "urgent", "review"}, f.Verdict)
+			if wanted != (f.Plan != nil) {
+				t.Errorf("%s: verdict %s, plan %v", filepath.Base(path), f.Verdict, f.Plan != nil)
+			}
+			if wanted {
+				with++
+			} else {
+				without++
+			}
+		}
+	}
+	if with < 100 || without < 100 {
+		t.Errorf("%d filters with a plan, %d without: the stories show too little", with, without)
+	}
+}
+
+// TestPlansSayNothingForbidden: no text of a plan holds a likelihood, a score, a length of time up to a day, an age, a model's name
+// (those of the catalogue stand for brands), or the one hazard that is not to be named; each statement says where it comes from, in the
+// policy's words; and no list is null.
+func TestPlansSayNothingForbidden(t *testing.T) {
+	t.Parallel()
+	b := basis(t)
+	forbidden := regexp.MustCompile(`(?i)\b(probabilit\w*|likelihood|chance|risk score|scor(e|es|ing)|today|tomorrow|yesterday|now is|currently|recently|ago|years? old|months? old|days? old|weeks? old|aged|age|intussuscept\w*|must be stopped|stop taking)\b`)
+	var names []string
+	for _, m := range b.Models.Models {
+		names = append(names, m.Name)
+	}
+	if len(names) == 0 {
+		t.Fatal("no model names to look for")
+	}
+	hows := []policy.How{policy.Seen, policy.SecondHand, policy.Memory, policy.Choice, policy.Practice}
+	texts := 0
+	for _, path := range stories(t) {
+		archive, err := txtar.ParseFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range assessStory(t, archive, b).Assessment.Filters {
+			if f.Plan == nil {
+				continue
+			}
+			walkPlan(reflect.ValueOf(*f.Plan), "plan", func(at string, v reflect.Value) {
+				switch {
+				case v.Kind() == reflect.Slice && v.IsNil():
+					t.Errorf("%s: %s is null", filepath.Base(path), at)
+				case strings.HasSuffix(at, ".Known"):
+					if !slices.Contains(hows, policy.How(v.String())) {
+						t.Errorf("%s: %s is %q", filepath.Base(path), at, v.String())
+					}
+				case strings.HasSuffix(at, ".Source") && v.Kind() == reflect.String && v.String() == "":
+					t.Errorf("%s: %s is empty", filepath.Base(path), at)
+				case v.Kind() == reflect.String:
+					texts++
+					if found := forbidden.FindString(v.String()); found != "" && !strings.Contains(at, ".Evidence") {
+						t.Errorf("%s: %s says %q: %s", filepath.Base(path), at, found, v.String())
+					}
+					for _, name := range names {
+						if strings.Contains(v.String(), name) {
+							t.Errorf("%s: %s names a model: %s", filepath.Base(path), at, v.String())
+						}
+					}
+				}
+			})
+		}
+	}
+	if texts < 10000 {
+		t.Errorf("only %d texts were seen", texts)
+	}
+}
+
+// walkPlan visits every value of a plan with the path of its fields.
+func walkPlan(v reflect.Value, at string, visit func(string, reflect.Value)) {
+	visit(at, v)
+	switch v.Kind() {
+	case reflect.Pointer:
+		if !v.IsNil() {
+			walkPlan(v.Elem(), at, visit)
+		}
+	case reflect.Struct:
+		for i := range v.NumField() {
+			walkPlan(v.Field(i), at+"."+v.Type().Field(i).Name, visit)
+		}
+	case reflect.Slice:
+		for i := range v.Len() {
+			walkPlan(v.Index(i), at, visit)
+		}
+	}
+}
+
+// TestPlanNamesEntriesOfTheRecord: what a plan lists as evidence is an entry of the record.
+func TestPlanNamesEntriesOfTheRecord(t *testing.T) {
+	t.Parallel()
+	b := basis(t)
+	for _, path := range stories(t) {
+		archive, err := txtar.ParseFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		bundle := section(archive, "bundle.json")
+		for _, f := range assessStory(t, archive, b).Assessment.Filters {
+			if f.Plan == nil {
+				continue
+			}
+			walkPlan(reflect.ValueOf(*f.Plan), "plan", func(at string, v reflect.Value) {
+				if v.Kind() != reflect.String || !strings.HasSuffix(at, ".Evidence") {
+					return
+				}
+				_, id, _ := strings.Cut(strings.TrimSuffix(v.String(), "#"), "/")
+				id, _, _ = strings.Cut(id, "#")
+				if !strings.Contains(bundle, id) {
+					t.Errorf("%s: %s names %s", filepath.Base(path), at, v.String())
+				}
+			})
+		}
+	}
+}
