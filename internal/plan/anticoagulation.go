@@ -18,7 +18,7 @@ type Anticoagulation struct {
 	Red      bool      `json:"red"`
 	RedUntil *string   `json:"redUntil"`
 	RedText  Statement `json:"redText"`
-	// Condition stands above the holds and is part of every one of them.
+	// Condition stands above the holds; the text of each begins with it too, so that none is read without it.
 	Condition string      `json:"condition"`
 	Holds     []AgentHold `json:"holds"`
 }
@@ -46,8 +46,10 @@ type Clearance struct {
 	CreatinineDay string  `json:"creatinineDay"`
 }
 
+const ifComplex = "Only if a complex removal is planned"
+
 func (c *proposal) anticoagulation() Anticoagulation {
-	out := Anticoagulation{Condition: "Only if a complex removal is planned, and the operator and who treats the clot agree:", Holds: []AgentHold{}}
+	out := Anticoagulation{Condition: ifComplex + ", and the operator and who treats the clot agree.", Holds: []AgentHold{}}
 	out.Default = c.goOn()
 	acute, until := c.AcuteVTEs()
 	out.Red = len(acute) > 0
@@ -119,13 +121,13 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	var text string
 	switch {
 	case len(rows) == 0:
-		text = "No hold was published for " + p.Agent + " in what was seen: a clinician decides."
+		text = "no hold was published for " + p.Agent + " in what was seen: a clinician decides."
 	case h.NeedsClinician && (!math.IsNaN(low) || !renal || !banded(rows)):
-		text = "What was published does not settle it: a clinician decides. Rows for " + p.Agent + ": " + rowWords(rows) + "."
+		text = "what was published does not settle it: a clinician decides. Rows for " + p.Agent + ": " + rowWords(rows) + "."
 	case h.NeedsClinician:
-		text = "The creatinine clearance decides, and creatinine, weight, birthday or sex is missing or too old: a clinician decides. Rows for " + p.Agent + ": " + rowWords(rows) + "."
+		text = "the creatinine clearance decides, and creatinine, weight, birthday or sex is missing or too old: a clinician decides. Rows for " + p.Agent + ": " + rowWords(rows) + "."
 	default:
-		text = "Published hold of " + p.Agent + ": " + h.Hold + "; again " + h.Restart + "."
+		text = "the published hold of " + p.Agent + " is " + h.Hold + "; again " + h.Restart + "."
 		if renal && math.IsNaN(low) {
 			text += " The creatinine clearance is not known: below 15 mL/min and on dialysis nothing is published."
 		}
@@ -134,7 +136,7 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 		text += fmt.Sprintf(" Creatinine clearance %s mL/min (Cockcroft and Gault; weight %v kg of %s, creatinine %v mg/dL of %s). On dialysis it does not hold.",
 			between(h.Clearance.Low, h.Clearance.High), h.Clearance.WeightKg, h.Clearance.WeightDay, h.Clearance.Creatinine, h.Clearance.CreatinineDay)
 	}
-	h.Statement = say(text, refs, Source{sir2019 + " (Table 4)", policy.SecondHand})
+	h.Statement = say(ifComplex+": "+text, refs, Source{sir2019 + " (Table 4)", policy.SecondHand})
 	return h
 }
 

@@ -3,6 +3,7 @@ package plan
 import (
 	"math"
 	"slices"
+	"strings"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -18,7 +19,7 @@ func (c *proposal) asks() []Ask {
 		{"heparin-thrombocytopenia", "Was there ever a heparin-induced thrombocytopenia? Then no heparin, nor in flushes.", practice()},
 		{"pregnancy", "Where it can be: is there a pregnancy?", practice()},
 		{"airway-anaesthesia", "Airway, fasting, and earlier trouble with sedation or anaesthesia?", practice()},
-		{"consent", "Does the patient, or who decides for them, agree, with the advanced technique and its hazards named?", Source{sir2006 + ", condition f", policy.Memory}},
+		{"consent", "Does the patient, or who decides for them, agree? Where advanced technique is likely, its hazards are named.", Source{sir2006 + ", condition f", policy.Memory}},
 		{"anticoagulant-afterwards", "Who stops or continues the anticoagulant after the removal, and on which day is that decided?", practice()},
 		{"anticoagulant-taken", "What anticoagulant is taken in fact, and when was the last dose? Prescribed does not mean taken.", practice()},
 	}
@@ -37,15 +38,25 @@ func (c *proposal) asks() []Ask {
 	add(c.dwell.is() && (c.tilt.state == NotKnown || c.embedded.state == NotKnown), "hook-and-tilt", "Where do the hook and the axis lie on the newest images?", missing)
 	add(c.thrombus.is() && c.defers.state == NotKnown, "thrombus-share", "How much of the filter does the thrombus fill?", trade())
 	add(c.Filter.Standing == filter.StandingPartly || c.fractured.is(), "fragment", "Where do the fragments lie, and who follows them?", practice())
-	if slices.ContainsFunc(c.prescribed, func(p rules.Prescription) bool {
-		return slices.ContainsFunc(rowsOf(p.Agent, p.Level), func(r Row) bool { return r.Lowest > 0 || !math.IsInf(r.Below, 1) })
-	}) {
-		k, ok := c.Kidneys()
-		add(!ok, "creatinine", "A recent creatinine.", missing)
-		add(!ok || k.Weight.Value == 0, "weight", "A recent body weight.", missing)
-		add(true, "dialysis", "Dialysis, or a recent acute kidney injury? Then no published hold fits.", Source{sir2019 + ": no figure seen", policy.SecondHand})
+	tests, renal := c.laboratory(), c.renalHold()
+	k, measured := c.Kidneys()
+	add(!measured && (renal || tests.Needed), "creatinine", "A recent creatinine.", missing)
+	add(renal && k.Weight.Value == 0, "weight", "A recent body weight.", missing)
+	add(renal || tests.Needed, "dialysis", "Dialysis, or a recent acute kidney injury? Then no published hold fits, and contrast is a high risk.", Source{sir2019 + ", no figure seen; " + acrnkf, policy.SecondHand})
+	for _, t := range tests.Tests {
+		add(t.Result == Unknown, "test-"+strings.ToLower(t.Name), "A recent value: "+t.Name+".", Source{sir2019, policy.SecondHand})
 	}
+	scan := c.tomography()
+	add(scan.Need == recommended && !slices.ContainsFunc(c.Studies(), func(s rules.Study) bool { return s.Modality == "ct-abdomen" }),
+		"ct-abdomen", "Computed tomography of the abdomen in a venous phase: none is on record since the placement, by a code that says so.", scan.Source)
 	return out
+}
+
+// renalHold reports whether the kidneys have a say in a hold.
+func (c *proposal) renalHold() bool {
+	return slices.ContainsFunc(c.prescribed, func(p rules.Prescription) bool {
+		return slices.ContainsFunc(rowsOf(p.Agent, p.Level), func(r Row) bool { return r.Lowest > 0 || !math.IsInf(r.Below, 1) })
+	})
 }
 
 // afterwards lists what must follow a removal.
