@@ -12,6 +12,7 @@ import (
 	"golang.org/x/tools/txtar"
 
 	"dwellwatch/internal/assess"
+	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
 )
 
@@ -22,6 +23,60 @@ func planText(f assess.Filter) string {
 		panic(err) // a plan is plain data
 	}
 	return string(body)
+}
+
+// planAnswer writes what a story's expected line can name of the plan: words joined by commas and hyphens, "none" where there is nothing.
+func planAnswer(f assess.Filter) map[string]string {
+	join := func(words []string) string {
+		if len(words) == 0 {
+			return "none"
+		}
+		return strings.ReplaceAll(strings.Join(words, ","), " ", "-")
+	}
+	if f.Plan == nil {
+		return map[string]string{"plan": "none"}
+	}
+	p := f.Plan
+	var why, present, absent, holds, routes, studies, tests, advised, steps []string
+	for _, r := range p.Approach.Why {
+		why = append(why, r.Predictor)
+	}
+	for _, x := range p.Predictors {
+		switch x.State {
+		case plan.Present:
+			present = append(present, x.Name)
+		case plan.Absent:
+			absent = append(absent, x.Name)
+		}
+	}
+	for _, h := range p.Anticoagulation.Holds {
+		holds = append(holds, h.Agent+":"+h.Hold)
+	}
+	for _, r := range p.Routes {
+		routes = append(routes, r.Side+" "+r.Vein+":"+r.State)
+	}
+	for _, v := range p.Imaging.OnRecord {
+		studies = append(studies, v.Modality+":"+v.Day)
+	}
+	for _, x := range p.Laboratory.Tests {
+		tests = append(tests, x.Name+":"+x.Result)
+	}
+	for _, a := range p.Imaging.Advice {
+		if a.Need == "recommended" {
+			word, _, _ := strings.Cut(a.Examination, " ")
+			advised = append(advised, word)
+		}
+	}
+	for _, s := range p.Ladder {
+		word, _, _ := strings.Cut(strings.ReplaceAll(s.Technique, ":", ""), " ")
+		steps = append(steps, word)
+	}
+	red := "none"
+	if p.Anticoagulation.RedUntil != nil {
+		red = *p.Anticoagulation.RedUntil
+	}
+	return map[string]string{"plan": "some", "first": p.Approach.First, "why": join(why), "present": join(present), "absent": join(absent), "holds": join(holds), "routes": join(routes), "studies": join(studies),
+		"tests": join(tests), "advised": join(advised), "steps": join(steps), "red-until": red}
 }
 
 // TestPlansStandWhereTheVerdictWantsOne: every filter of every story whose verdict is refer, urgent or review has a plan, no other

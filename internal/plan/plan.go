@@ -110,6 +110,7 @@ func (c *proposal) notes() []Statement {
 	}
 	add(c.Emergency, "An emergency is recorded: telephone now. The steps below are for a filter in the cava; one in the heart or the lung, or a bleeding, is a matter for a team of surgeon, cardiologist and radiologist.",
 		c.urgent(), practice())
+	add(!c.alone, "Another filter of the patient is or may be in: which of them lies where, and which is caught first, comes before how.", c.Filter.Evidence, practice())
 	add(c.Filter.Standing == filter.StandingUnclear, "Whether the filter is in is not clear: settle that first.", c.Filter.Evidence, choice("contradictions are named"))
 	add(c.Filter.Standing == filter.StandingPartly, "A part of the filter stayed in: what follows is about that part. Where it lies decides whether it is better taken out or left.", c.Filter.Evidence, practice())
 	add(len(c.LifeLimit) > 0, "Limited life expectancy is documented: whether a removal still helps comes before how.", c.LifeLimit, Source{sir2006 + ", condition d", policy.Memory})
