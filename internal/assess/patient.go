@@ -7,6 +7,7 @@ import (
 	"cmp"
 	"crypto/sha1"
 	"fmt"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -197,8 +198,8 @@ func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 		queue = queue[1:]
 		then := judge(r, known, mint, basis, day)
 		after := then.answers()
-		for key, answer := range before {
-			if _, done := changes[key]; !done && after[key] != answer {
+		for key, was := range before {
+			if _, done := changes[key]; !done && !was.same(after[key]) {
 				changes[key] = day
 				first = min(first, day)
 			}
@@ -213,9 +214,18 @@ func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 	return changes, first
 }
 
-// answers writes, per key, what changesOn promises: standing, window, indication, level, verdict, overdue, rule ids, plan.
-func (o one) answers() map[string]string {
-	out := map[string]string{}
+// answer is what changesOn promises of a filter: standing, window, indication, level, verdict, overdue and rule ids as one text, and
+// the plan.
+type answer struct {
+	text string
+	plan *plan.Plan
+}
+
+func (a answer) same(b answer) bool { return a.text == b.text && reflect.DeepEqual(a.plan, b.plan) }
+
+// answers gives the answer per key.
+func (o one) answers() map[string]answer {
+	out := map[string]answer{}
 	for i, j := range o.judgements {
 		s := j.Situation
 		var ids []string
@@ -223,7 +233,8 @@ func (o one) answers() map[string]string {
 			ids = append(ids, f.Rule)
 		}
 		slices.Sort(ids)
-		out[s.Filter.Key] = fmt.Sprint(s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, slices.Compact(ids), digest(o.plans[i]))
+		text := fmt.Sprint(s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, slices.Compact(ids))
+		out[s.Filter.Key] = answer{text, o.plans[i]}
 	}
 	return out
 }
