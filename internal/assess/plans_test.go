@@ -9,8 +9,10 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/getkin/kin-openapi/openapi3"
 	"golang.org/x/tools/txtar"
 
+	"dwellwatch"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
@@ -158,6 +160,36 @@ func TestPlansSayNothingForbidden(t *testing.T) {
 	}
 	if texts < 10000 {
 		t.Errorf("only %d texts were seen", texts)
+	}
+}
+
+// TestPlansAreAsOpenAPISays: every filter of every story, its plan included, is what openapi.yaml describes.
+func TestPlansAreAsOpenAPISays(t *testing.T) {
+	t.Parallel()
+	doc, err := openapi3.NewLoader().LoadFromData([]byte(dwellwatch.OpenAPI()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	schema := doc.Components.Schemas["Filter"].Value
+	b := basis(t)
+	for _, path := range stories(t) {
+		archive, err := txtar.ParseFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range assessStory(t, archive, b).Assessment.Filters {
+			body, err := json.Marshal(f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var v any
+			if err := json.Unmarshal(body, &v); err != nil {
+				t.Fatal(err)
+			}
+			if err := schema.VisitJSON(v, openapi3.EnableJSONSchema2020()); err != nil {
+				t.Errorf("%s: %v", filepath.Base(path), err)
+			}
+		}
 	}
 }
 
