@@ -54,9 +54,13 @@ func (r *reader) signIn(n *node, v gjson.Result, code concept) {
 	if v.Get("dataAbsentReason").Exists() {
 		return
 	}
+	answer := ""
 	if coded := v.Get("valueCodeableConcept"); coded.Exists() {
-		r.signsSaid(n, r.concept(coded))
-		return
+		said := r.concept(coded)
+		r.signsSaid(n, said)
+		if answer = yesOrNo(said); answer == "" {
+			return
+		}
 	}
 	for _, set := range code.sets {
 		sign, kind := signOf(set)
@@ -67,9 +71,10 @@ func (r *reader) signIn(n *node, v gjson.Result, code concept) {
 		case "yes":
 			value := v.Get("valueBoolean")
 			if !value.Exists() && hasValue(v) {
-				continue // the code is a question, and the answer is not yes or no
+				r.unread(n, "value[x]", "the sign is yes or no, and the value is neither; it is not used")
+				continue
 			}
-			m.Yes = !value.Exists() || value.Bool()
+			m.Yes = answer == "yes" || answer == "" && (!value.Exists() || value.Bool())
 		default:
 			number, ok := numberOf(v, kind)
 			if !ok {
@@ -83,6 +88,20 @@ func (r *reader) signIn(n *node, v gjson.Result, code concept) {
 		}
 		r.measure(n, m)
 	}
+}
+
+// yesOrNo reads a coded answer. http://terminology.hl7.org/CodeSystem/v2-0136 Y and N, SNOMED CT 373066001 and 373067005, LOINC LA33-6 and
+// LA32-8; the codes of the latter two are from memory.
+func yesOrNo(c concept) string {
+	for _, k := range c.codes {
+		switch k {
+		case coding{"http://terminology.hl7.org/CodeSystem/v2-0136", "Y"}, coding{"http://snomed.info/sct", "373066001"}, coding{"http://loinc.org", "LA33-6"}:
+			return "yes"
+		case coding{"http://terminology.hl7.org/CodeSystem/v2-0136", "N"}, coding{"http://snomed.info/sct", "373067005"}, coding{"http://loinc.org", "LA32-8"}:
+			return "no"
+		}
+	}
+	return ""
 }
 
 // signsSaid reads codes that say yes by being there: a coded answer, or the conclusion of a report.

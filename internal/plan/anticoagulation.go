@@ -87,6 +87,10 @@ func (c *proposal) goOn() Statement {
 		names = append(names, fmt.Sprintf("%s (%s)", p.Agent, p.Level))
 		refs = append(refs, p.Evidence...)
 	}
+	if len(c.Conflict) > 0 {
+		return say("A bleed is active beside what is prescribed ("+strings.Join(names, ", ")+"): who treats it settles first what goes on. Nothing is continued or stopped on the word of this plan.",
+			append(refs, c.Conflict...), practice())
+	}
 	text := "Continue at the removal what is prescribed: " + strings.Join(names, ", ") + "."
 	if slices.ContainsFunc(c.prescribed, func(p rules.Prescription) bool { return p.Agent == "warfarin" }) {
 		text += fmt.Sprintf(" Warfarin: INR up to %.1f.", float64(c.Policy.INRLowCorrect)/10)

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"fmt"
 	"strings"
 
 	"dwellwatch/internal/filter"
@@ -9,7 +10,7 @@ import (
 
 // Approach says how to begin.
 type Approach struct {
-	// First is standard | advanced | defer.
+	// First is standard | advanced | image | defer | team.
 	First string `json:"first"`
 	// Complex says that a complex removal is to be planned for; tests and holds go by it.
 	Complex bool     `json:"complex"`
@@ -39,6 +40,8 @@ func (c *proposal) reasons() []Reason {
 	add(c.closedCell.is() && c.dwell.is(), "closed-cell-design", c.closedCell.text+" "+c.dwell.text, Source{desaiCells, policy.Seen})
 	add(c.permanent.is(), "permanent-design", c.permanent.text, Source{kethidi + "; " + centre, policy.Seen})
 	add(c.fractured.is(), "fracture", c.fractured.text, practice())
+	add(c.urgently("penetration"), "penetration", c.penetrated.text, practice())
+	add(c.displaced.is(), "displacement", c.displaced.text, practice())
 	add(c.occluded.is(), "caval-occluded", c.occluded.text, trade())
 	add(c.Filter.Standing == filter.StandingPartly, "part-left", "A removal "+c.Filter.Removed.String()+" left a part in.", practice())
 	return out
@@ -50,9 +53,15 @@ func (c *proposal) complicatedRemoval() bool { return len(c.reasons()) > 0 }
 func (c *proposal) approach() Approach {
 	a := Approach{Why: c.reasons(), Complex: c.complicatedRemoval()}
 	switch {
+	case c.Emergency:
+		a.First = "team"
+		a.Statement = say("An emergency is recorded: a team decides how and when. The ladder holds for a filter that lies in the cava, and for nothing else.", c.urgent(), practice())
 	case c.defers.is():
 		a.First, a.Statement = "defer", say(c.defers.text, c.defers.evidence, trade())
 		a.Why = append([]Reason{{"thrombus", c.defers.text, trade()}}, a.Why...)
+	case c.thrombus.is() && c.defers.state == NotKnown:
+		a.First = "image"
+		a.Statement = say(fmt.Sprintf("Image first: %s Above %d%% the removal is put off.", c.thrombus.text, c.Policy.ThrombusPercent), c.thrombus.evidence, trade())
 	case a.Complex:
 		var names []string
 		for _, r := range a.Why {

@@ -41,6 +41,10 @@ func TestApproach(t *testing.T) {
 		"25 percent thrombus":            {with(rules.Measure{Sign: rules.ThrombusShare, Value: 25}), "", "standard", "", "standard curved loop balloon sling: rigid inversion: laser rescue:"},
 		"25.5 percent thrombus":          {with(rules.Measure{Sign: rules.ThrombusShare, Value: 25.5}), "", "defer", "thrombus", "standard curved loop balloon sling: rigid inversion: laser rescue:"},
 		"26 percent and a hook in there": {with(rules.Measure{Sign: rules.ThrombusShare, Value: 26}).measure(t, rules.Measure{Sign: rules.HookEmbedded, Yes: true}, "2026-02-01"), "", "defer", "thrombus hook-embedded", "standard curved loop balloon sling: rigid inversion: laser rescue:"},
+		"a clot of unknown size":         {quiet(t).diagnosed(t, rules.DeviceThrombosis, rules.Words{}, "2026-02-10"), "", "image", "", "standard curved loop balloon sling: rigid inversion: laser rescue:"},
+		"displaced":                      {quiet(t).diagnosed(t, rules.Displacement, rules.Words{}, "2026-02-10"), "", "advanced", "displacement", "standard curved loop balloon sling: rigid inversion: laser rescue:"},
+		"in the heart":                   {quiet(t).diagnosed(t, rules.Displacement, rules.Words{HeartOrLung: true}, "2026-02-10"), "", "team", "displacement", "standard curved loop balloon sling: rigid inversion: laser rescue:"},
+		"penetration with pain":          {quiet(t).diagnosed(t, rules.Penetration, rules.Words{Pain: true}, "2026-02-10"), "", "advanced", "penetration", "standard curved loop balloon sling: rigid inversion: laser rescue:"},
 		"a part left in":                 {part, "", "advanced", "part-left", "find rescue:"},
 	} {
 		asOf := c.asOf
@@ -60,7 +64,7 @@ func TestApproach(t *testing.T) {
 			}
 		}
 		got := strings.Join(ladder, " ")
-		if p.Approach.First != c.first || strings.Join(why, " ") != c.why || got != c.ladder || p.Approach.Complex != (c.first == "advanced" || strings.Contains(c.why, " ")) {
+		if p.Approach.First != c.first || strings.Join(why, " ") != c.why || got != c.ladder || p.Approach.Complex != (c.why != "" && c.why != "thrombus") {
 			t.Errorf("%s: %s (complex %v), why %v, ladder %s", name, p.Approach.First, p.Approach.Complex, why, got)
 		}
 	}

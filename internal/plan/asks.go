@@ -10,6 +10,8 @@ import (
 	"dwellwatch/internal/rules"
 )
 
+const askHaemoglobin = "test-haemoglobin"
+
 // asks lists what people must find out: first what is never read from a record, then what is missing from this one.
 func (c *proposal) asks() []Ask {
 	out := []Ask{

@@ -40,6 +40,12 @@ const (
 func (c *proposal) imaging() Imaging {
 	out := Imaging{OnRecord: []Study{}}
 	for _, s := range c.Studies() {
+		// A report and its pictures tell of one examination.
+		if n := len(out.OnRecord); n > 0 && out.OnRecord[n-1].Modality == s.Modality && out.OnRecord[n-1].Day == s.When.String() {
+			last := &out.OnRecord[n-1]
+			last.Place, last.Evidence = or(last.Place, s.Place), sorted(append(last.Evidence, s.Evidence...))
+			continue
+		}
 		out.OnRecord = append(out.OnRecord, Study{s.Modality, s.When.String(), s.Place, sorted(s.Evidence)})
 	}
 	out.Advice = []Advice{

@@ -71,7 +71,10 @@ func (c *proposal) laboratory() Laboratory {
 		}
 		out.Statement = say("An uncomplicated removal under "+strings.Join(agents, " and ")+": consider the INR.", out.Evidence, Source{sir2019, policy.SecondHand})
 	}
-	out.Text += " In chronic liver disease other limits hold; ask for it."
+	out.Text += " In chronic liver disease other limits hold: ask for it. There " + map[string]string{
+		"low":  "platelets above 20 and fibrinogen above 100 mg/dL; the INR does not count.",
+		"high": "an INR below 2.5, platelets above 30 and fibrinogen above 100 mg/dL.",
+	}[out.Category]
 	p := c.Policy
 	pass, correct, platelets := p.INRLowPass, p.INRLowCorrect, p.PlateletsLow
 	if out.Category == "high" {

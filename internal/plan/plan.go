@@ -69,7 +69,7 @@ type proposal struct {
 	*rules.Situation
 	alone bool
 
-	dwell, dwellVery, tilt, steep, embedded, penetrated, fractured, thrombus, defers, failed, closedCell, permanent, occluded finding
+	dwell, dwellVery, tilt, steep, embedded, penetrated, fractured, thrombus, defers, displaced, failed, closedCell, permanent, occluded finding
 
 	jugular, femoral []Route
 	prescribed       []rules.Prescription
@@ -92,6 +92,7 @@ func newProposal(j rules.Judgement, alone bool) *proposal {
 	c.embedded = c.hook()
 	c.penetrated = c.penetration()
 	c.fractured = c.complicated("fracture", "A fracture of the filter is recorded")
+	c.displaced = c.complicated("displacement", "The filter is recorded as displaced")
 	c.thrombus, c.defers = c.clot()
 	c.failed = c.failure()
 	c.closedCell, c.permanent = c.design(), c.intent()
