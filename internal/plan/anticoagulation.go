@@ -140,6 +140,10 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 		text += fmt.Sprintf(" Creatinine clearance %s mL/min (Cockcroft and Gault; weight %v kg of %s, creatinine %v mg/dL of %s). On dialysis it does not hold.",
 			between(h.Clearance.Low, h.Clearance.High), h.Clearance.WeightKg, h.Clearance.WeightDay, h.Clearance.Creatinine, h.Clearance.CreatinineDay)
 	}
+	if acute, until := c.AcuteVTEs(); len(acute) > 0 {
+		text += " A thromboembolism is acute until " + until.String() + ": a hold before that day is a high thrombotic risk."
+		refs = append(refs, evidenceOf(acute)...)
+	}
 	h.Statement = say(ifComplex+": "+text, refs, Source{sir2019 + " (Table 4)", policy.SecondHand})
 	return h
 }

@@ -171,6 +171,9 @@ func TestRedUntil(t *testing.T) {
 	p := quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20")
 	for asOf, red := range map[string]bool{"2026-02-27": true, "2026-02-28": true, "2026-03-01": false, "2026-03-02": false} {
 		got := p.propose(t, asOf).Anticoagulation
+		if strings.Contains(got.Holds[0].Text, "acute until 2026-03-01") != red {
+			t.Errorf("%s: the hold says %q", asOf, got.Holds[0].Text)
+		}
 		if got.Red != red || red != (got.RedUntil != nil) || red && *got.RedUntil != "2026-03-01" {
 			t.Errorf("%s: red %v until %v", asOf, got.Red, got.RedUntil)
 		}
