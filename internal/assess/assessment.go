@@ -1,6 +1,9 @@
 package assess
 
-import "dwellwatch/internal/filter"
+import (
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/plan"
+)
 
 // Range is a pair of calendar days; a side that is not known is null.
 type Range struct {
@@ -102,7 +105,8 @@ type Filter struct {
 	Focus string `json:"focus"`
 	// Evidence is every record entry that shaped this filter's history, sorted.
 	Evidence []string `json:"evidence"`
-	Plan     any      `json:"plan"` // null until the plan is built
+	// Plan proposes how it could be taken out; null but for the verdicts refer, urgent and review.
+	Plan *plan.Plan `json:"plan"`
 }
 
 // Unread is an element that could not be read and what was done instead.

@@ -33,7 +33,8 @@ func drawPatient(t *rapid.T) ([]fhir.Resource, filter.Day) {
 	if rapid.IntRange(0, 11).Draw(t, "died") == 0 {
 		died = fmt.Sprintf(`,"deceasedDateTime":%q`, g.day("death"))
 	}
-	g.add("Patient", generatedPatient, `"gender":"female"`+died)
+	born := rapid.SampledFrom([]string{"", `,"birthDate":"1950-03-02"`, `,"birthDate":"1950"`}).Draw(t, "born")
+	g.add("Patient", generatedPatient, `"gender":"female"`+born+died)
 	for range rapid.IntRange(0, 3).Draw(t, "diagnoses") {
 		g.diagnosis()
 	}
@@ -49,6 +50,9 @@ func drawPatient(t *rapid.T) ([]fhir.Resource, filter.Day) {
 	for range rapid.IntRange(0, 2).Draw(t, "others") {
 		g.other()
 	}
+	for range rapid.SampledFrom([]int{0, 0, 1, 3}).Draw(t, "signs") {
+		g.sign()
+	}
 	asOf := firstDay() + filter.Day(rapid.IntRange(30, 900).Draw(t, "asOf"))
 	out := g.resources()
 	for range rapid.IntRange(0, 2).Draw(t, "retractions") {
@@ -62,9 +66,26 @@ func (g *patientGen) value() {
 	v := rapid.SampledFrom([]struct {
 		loinc, unit string
 		values      []float64
-	}{{"29463-7", "kg", []float64{70, 80, 92.5}}, {"777-3", "10*9/L", []float64{30, 49, 50, 200}}, {"6301-6", "{INR}", []float64{1.2, 2, 2.5, 3.4}}, {"718-7", "g/dL", []float64{7.5, 9.5, 12}}}).Draw(g.t, "measured")
+	}{{"29463-7", "kg", []float64{70, 80, 92.5}}, {"777-3", "10*9/L", []float64{30, 49, 50, 200}}, {"6301-6", "{INR}", []float64{1.2, 2, 2.5, 3.4}}, {"718-7", "g/dL", []float64{7.5, 9.5, 12}}, {"2160-0", "mg/dL", []float64{0.8, 1.5, 3.9}}}).Draw(g.t, "measured")
 	g.add("Observation", g.id("o"), fmt.Sprintf(`"status":"final",%s,"code":{"coding":[{"system":"http://loinc.org","code":%q}]},"effectiveDateTime":%q,"valueQuantity":{"value":%v,"code":%q}`,
 		subject(), v.loinc, g.day("measured day"), rapid.SampledFrom(v.values).Draw(g.t, "value"), v.unit))
+}
+
+// sign draws what an examination tells of the filter, the cava or the way to it, by the demonstration's codes; now and then of a device.
+func (g *patientGen) sign() {
+	v := rapid.SampledFrom([]struct{ code, value string }{
+		{"cava-filter-tilt", `"valueQuantity":{"value":4,"code":"deg"}`}, {"cava-filter-tilt", `"valueQuantity":{"value":16,"code":"deg"}`}, {"cava-filter-hook-in-wall", `"valueBoolean":true`}, {"cava-filter-hook-in-wall", `"valueBoolean":false`},
+		{"cava-filter-thrombus-share", `"valueQuantity":{"value":30,"code":"%"}`}, {"cava-filter-thrombus-share", `"valueQuantity":{"value":0,"code":"%"}`}, {"cava-occluded", `"valueBoolean":true`},
+		{"internal-jugular-open", `"valueBoolean":false`}, {"internal-jugular-open", `"valueBoolean":true`}, {"cava-filter-penetration-grade", `"valueInteger":2,"method":{"text":"scale A"}`}, {"cava-filter-penetration-grade", `"valueInteger":0,"method":{"text":"scale B"}`},
+	}).Draw(g.t, "sign")
+	of := ""
+	if len(g.devices) > 0 && rapid.Bool().Draw(g.t, "names a device") {
+		of = fmt.Sprintf(`,"focus":[{"reference":"Device/%s"}]`, rapid.SampledFrom(g.devices).Draw(g.t, "of"))
+	}
+	if rapid.IntRange(0, 3).Draw(g.t, "a study too") == 0 {
+		g.add("ImagingStudy", g.id("study"), fmt.Sprintf(`"status":"available",%s,"started":%q,"procedureCode":[{"coding":[{"system":"urn:example:alder-bay:examination","code":%q}]}]`, subject(), g.day("study day"), rapid.SampledFrom([]string{"ct-abdomen-venous", "cavogram"}).Draw(g.t, "study")))
+	}
+	g.add("Observation", g.id("sign"), fmt.Sprintf(`"status":"final",%s,"code":{"coding":[{"system":"urn:example:alder-bay:imaging-finding","code":%q}]},"effectiveDateTime":%q,%s%s`, subject(), v.code, g.day("sign day"), v.value, of))
 }
 
 // other draws a request, an appointment, a report, a stay or a dispense.

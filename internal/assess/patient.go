@@ -7,6 +7,7 @@ import (
 	"cmp"
 	"crypto/sha1"
 	"fmt"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,6 +17,7 @@ import (
 	"dwellwatch/internal/chart"
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
@@ -106,8 +108,8 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	for _, u := range reading.Unread {
 		a.Unread = append(a.Unread, Unread(u))
 	}
-	for _, j := range now.judgements {
-		f := present(j, a.Context, rec.Gaps)
+	for i, j := range now.judgements {
+		f := present(j, now.plans[i], a.Context, rec.Gaps)
 		if day, ok := changes[f.Key]; ok {
 			f.ChangesOn = text(day)
 		}
@@ -149,6 +151,7 @@ type one struct {
 	asOf       filter.Day
 	history    filter.History
 	judgements []rules.Judgement
+	plans      []*plan.Plan // of each judgement; nil where its verdict wants none
 	boundaries []filter.Day
 }
 
@@ -160,7 +163,9 @@ func judge(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 	for _, f := range o.history.Filters {
 		facts := r.Facts
 		facts.Neighbours = neighbours(o.history.Filters, f.Key)
-		o.judgements = append(o.judgements, book.Evaluate(f, facts, basis.Policy, clock))
+		j := book.Evaluate(f, facts, basis.Policy, clock)
+		o.judgements = append(o.judgements, j)
+		o.plans = append(o.plans, plan.Propose(j, alone(o.history)))
 	}
 	o.boundaries = clock.Boundaries()
 	return o
@@ -184,6 +189,17 @@ func neighbours(filters []filter.Filter, key string) []rules.Neighbour {
 	return out
 }
 
+// alone reports whether at most one filter of the patient is or may be in.
+func alone(h filter.History) bool {
+	in := 0
+	for _, f := range h.Filters {
+		if f.Standing != filter.StandingRemoved {
+			in++
+		}
+	}
+	return in <= 1
+}
+
 // ahead walks the days on which an answer can change and gives, per key, the first on which it does, and the first on
 // which any filter's answer or the set of filters does (MaxDay for none). Between two boundaries no comparison flips, so
 // the answer holds.
@@ -203,8 +219,8 @@ func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) strin
 		queue = queue[1:]
 		then := judge(r, known, mint, basis, book, day)
 		after := then.answers()
-		for key, answer := range before {
-			if _, done := changes[key]; !done && after[key] != answer {
+		for key, was := range before {
+			if _, done := changes[key]; !done && !was.same(after[key]) {
 				changes[key] = day
 				first = min(first, day)
 			}
@@ -228,19 +244,26 @@ type answer struct {
 	verdict    rules.Verdict
 	overdue    bool
 	rules      string // the ids of the rules that found something, sorted
+	plan       *plan.Plan
+}
+
+func (a answer) same(b answer) bool {
+	one, other := a.plan, b.plan
+	a.plan, b.plan = nil, nil
+	return a == b && reflect.DeepEqual(one, other)
 }
 
 // answers gives the answer per key.
 func (o one) answers() map[string]answer {
 	out := make(map[string]answer, len(o.judgements))
-	for _, j := range o.judgements {
+	for i, j := range o.judgements {
 		s := j.Situation
 		ids := make([]string, 0, 16)
 		for _, f := range j.Findings {
 			ids = append(ids, f.Rule)
 		}
 		slices.Sort(ids)
-		out[s.Filter.Key] = answer{s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, strings.Join(slices.Compact(ids), " ")}
+		out[s.Filter.Key] = answer{s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, strings.Join(slices.Compact(ids), " "), o.plans[i]}
 	}
 	return out
 }

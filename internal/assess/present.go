@@ -5,12 +5,13 @@ import (
 	"strings"
 
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/plan"
 	"dwellwatch/internal/rules"
 )
 
 // present turns a judgement into the contract's output. Texts carry dates, never ages, so that they hold as long as the
 // answer does.
-func present(j rules.Judgement, context string, gaps []string) Filter {
+func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Filter {
 	s := j.Situation
 	f := Filter{
 		Key: s.Filter.Key, Standing: string(s.Filter.Standing), Placed: span(s.Filter.Placed), Removed: span(s.Filter.Removed),
@@ -19,7 +20,7 @@ func present(j rules.Judgement, context string, gaps []string) Filter {
 		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level)},
 		Verdict:         string(j.Verdict), Headline: j.Headline, Overdue: j.Overdue, ReassessmentOverdue: j.ReassessmentOverdue, Emergency: j.Emergency,
 		Asked: s.Asked.State, AskedEvidence: list(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
-		Focus: focus(s.Filter), Evidence: list(s.Filter.Evidence),
+		Focus: focus(s.Filter), Evidence: list(s.Filter.Evidence), Plan: p,
 	}
 	if s.Anticoagulation.Agent != "" {
 		f.Anticoagulation.Agent = &s.Anticoagulation.Agent

@@ -136,7 +136,7 @@ func promised(f assess.Filter) string {
 		ids = append(ids, x.Rule)
 	}
 	slices.Sort(ids)
-	return fmt.Sprint(f.Standing, f.Window, f.Indication, f.Anticoagulation.Level, f.Verdict, f.Overdue, slices.Compact(ids))
+	return fmt.Sprint(f.Standing, f.Window, f.Indication, f.Anticoagulation.Level, f.Verdict, f.Overdue, slices.Compact(ids), planText(f))
 }
 
 // TestChangesOnKeepsItsPromise: on every day before changesOn the answer is the same, and on changesOn it differs; without

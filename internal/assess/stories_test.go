@@ -3,6 +3,7 @@ package assess_test
 import (
 	"flag"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -209,9 +210,11 @@ func answerOf(res assess.Result, f assess.Filter) map[string]string {
 			task = w.Priority + ":" + string(w.To)
 		}
 	}
-	return map[string]string{"verdict": f.Verdict, "standing": f.Standing, "window": f.Window, "indication": f.Indication, "level": f.Anticoagulation.Level,
+	all := map[string]string{"verdict": f.Verdict, "standing": f.Standing, "window": f.Window, "indication": f.Indication, "level": f.Anticoagulation.Level,
 		"overdue": fmt.Sprint(f.Overdue), "reassessment-overdue": fmt.Sprint(f.ReassessmentOverdue), "emergency": fmt.Sprint(f.Emergency),
 		"placed": days(f.Placed), "removed": days(f.Removed), "asked": f.Asked, "planned": f.PlannedIntent, "intent": f.Model.Intent, "task": task}
+	maps.Copy(all, planAnswer(f))
+	return all
 }
 
 func historyLines(res assess.Result) string {

@@ -9,6 +9,7 @@ import (
 
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
@@ -97,13 +98,14 @@ func reason(a Assessment, f Filter) draft.Reason {
 	return draft.Wanted
 }
 
-// meaning digests what the document says: facts, verdict, findings. Day, dwell and the echo of our own Task are not in it.
+// meaning digests what the document says: facts, verdict, findings, plan. Day, dwell, the echo of our own Task, and values that leave
+// the plan as it is are not in it.
 func meaning(a Assessment, f Filter) string {
 	f.DwellDays, f.ChangesOn, f.LookAgainOn = nil, nil, nil
 	if !byOthers(f) {
 		f.Asked, f.AskedEvidence = "", nil
 	}
-	f.Key = ""
+	f.Key, f.Plan = "", plan.Meaning(f.Plan)
 	return digest(f, a.Person, a.Patient, a.Context == ContextFeeds)
 }
 

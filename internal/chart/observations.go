@@ -16,6 +16,7 @@ func (r *reader) observation(n *node) {
 	code := r.concept(n.get("code"))
 	r.mobileByObservation(n, code)
 	r.seenBy(n, code)
+	r.signs(n, code)
 	for _, set := range code.sets {
 		what := measured(set)
 		if what == "" {

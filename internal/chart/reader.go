@@ -86,6 +86,8 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 			r.appointment(n)
 		case "DiagnosticReport":
 			r.report(n)
+		case "ImagingStudy":
+			r.imagingStudy(n)
 		case "Encounter":
 			r.encounter(n)
 		case "Task":

@@ -15,6 +15,7 @@ func (r *reader) report(n *node) {
 		r.seen(n, r.concept(v), true)
 	}
 	code := r.concept(n.get("code"))
+	r.studyReport(n, code)
 	text := n.get("conclusion").String()
 	for _, v := range n.get("conclusionCode").Array() {
 		text += " . " + r.concept(v).words

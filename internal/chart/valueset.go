@@ -17,12 +17,15 @@ const setPrefix = "urn:dwellwatch:valueset:"
 // setNames lists the sets that are read somewhere in this package. A set of another name would be loaded and never asked.
 func setNames() []string {
 	return []string{
-		"bleed", "bleeding-disorder", "body-weight", "caval-thrombosis-acute", "device-embolism", "device-haemorrhage",
-		"device-infection", "device-other", "device-pain", "device-stenosis", "device-thrombosis", "discharge-death-hospice", "dvt-acute", "filter-device",
-		"filter-displacement", "filter-fracture", filterNotSeen, "filter-penetration", "filter-placement", "filter-removal",
-		"filter-removal-nonspecific", "filter-repositioning", filterSeen, "hit", "implant-present", "lab-creatinine",
-		"lab-haemoglobin", "lab-inr", "lab-platelets", "mobility-regained", "palliative", "pe-acute", "prophylactic-reason",
-		"site-cava", "site-heart-lung", "site-organ", "surgery", "thrombocytopenia",
+		"bleed", "bleeding-disorder", "body-weight", "caval-occluded", "caval-thrombosis-acute", "device-embolism",
+		"device-haemorrhage", "device-infection", "device-other", "device-pain", "device-stenosis", "device-thrombosis",
+		"discharge-death-hospice", "dvt-acute", "femoral-patent", "filter-device", "filter-displacement",
+		"filter-fracture", filterNotSeen, "filter-penetration", "filter-placement", "filter-removal",
+		"filter-removal-nonspecific", "filter-repositioning", filterSeen, "filter-thrombus", "filter-tilt", "hit",
+		"hook-embedded", "imaging-cavogram", "imaging-ct-abdomen", "imaging-duplex", "implant-present", "jugular-patent",
+		"lab-creatinine", "lab-haemoglobin", "lab-inr", "lab-platelets", "mobility-regained", "palliative", "pe-acute",
+		"penetration-grade", "prophylactic-reason", "site-cava", "site-heart-lung", "site-organ", "surgery",
+		"thrombocytopenia",
 	}
 }
 

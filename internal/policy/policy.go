@@ -53,6 +53,21 @@ type Policy struct {
 	EraseDays            int // a person without evidence is erased after this many days
 	QuarantineDays       int
 	HoldDays             int // an entry that names a device which is not here is forgotten after this many days
+
+	// What follows is of the plan for a retrieval; it never changes a verdict.
+	DwellLongMonths     int // past so many months a retrieval is more often difficult
+	DwellVeryLongMonths int // past so many months the standard technique often fails
+	TiltDegrees         int // from this tilt on a retrieval is more often difficult
+	TiltSteepDegrees    int // above this tilt advanced technique is likely
+	ThrombusPercent     int // above this share of the filter the removal is put off
+	INRLowPass          int // tenths; an uncomplicated removal: up to here it passes
+	INRLowCorrect       int // tenths; above it is corrected; between, the operator decides
+	INRHighPass         int // tenths; a complex removal
+	INRHighCorrect      int // tenths
+	PlateletsLow        int // 10^9/L; below it platelets are given, an uncomplicated removal
+	PlateletsHigh       int // 10^9/L; a complex removal
+	FiltrationLow       int // mL/min/1.73 m²; below it contrast is a high risk
+	FiltrationWatch     int // mL/min/1.73 m²; below it single patients are at risk
 }
 
 // Default is the policy that ships. Sources stand in Thresholds.
@@ -64,6 +79,8 @@ func Default() Policy {
 		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RequestDays: 60, RefillDays: 365,
 		LMWHBandPercent: 15, WeightDays: 90, CreatinineDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
 		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, UnansweredDays: 7, EndedDays: 30, DeclinedDays: 90, EraseDays: 30, QuarantineDays: 30, HoldDays: 30,
+		DwellLongMonths: 6, DwellVeryLongMonths: 7, TiltDegrees: 5, TiltSteepDegrees: 15, ThrombusPercent: 25,
+		INRLowPass: 20, INRLowCorrect: 30, INRHighPass: 15, INRHighCorrect: 18, PlateletsLow: 20, PlateletsHigh: 50, FiltrationLow: 30, FiltrationWatch: 45,
 	}
 }
 
@@ -114,6 +131,9 @@ func (p Policy) Thresholds() []Threshold {
 func (p *Policy) table() []entry {
 	const window = "FDA safety communication, 6 May 2014; Morales et al., J Vasc Surg Venous Lymphat Disord 2013 (patients without PE, transient risk passed)"
 	const sir2006 = "SIR consensus on discontinuing filtration, Kaufman et al., JVIR 2006;17:449-459"
+	const sir2019 = "SIR consensus on periprocedural care, JVIR 2019;30:1168-1184, Table 3 as posted and summarised by others"
+	const series = "Monash series of 356 retrievals, Cardiovasc Intervent Radiol 2020"
+	const contrast = "ACR-NKF consensus on intravenous contrast, Radiology 2020;294:660-668"
 	const chest = "CHEST guideline on VTE, 2nd update 2021: treatment phase 3 months"
 	return []entry{
 		{&p.WindowFirst, Threshold{Key: "window_days.first", Unit: "days", Min: 1, Max: 365, Source: window, Known: SecondHand}},
@@ -156,6 +176,19 @@ func (p *Policy) table() []entry {
 		{&p.EraseDays, Threshold{Key: "erase_days", Unit: "days", Min: 0, Max: 365, Known: Choice}},
 		{&p.QuarantineDays, Threshold{Key: "quarantine_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
 		{&p.HoldDays, Threshold{Key: "hold_days", Unit: "days", Min: 1, Max: 90, Known: Choice}},
+		{&p.DwellLongMonths, Threshold{Key: "dwell_long_months", Unit: "months", Min: 1, Max: 120, Source: series + ": difficult more often past 6 months", Known: Seen}},
+		{&p.DwellVeryLongMonths, Threshold{Key: "dwell_very_long_months", Unit: "months", Min: 1, Max: 240, Source: "Desai et al., 762 retrievals: the standard technique often fails past 7 months", Known: Seen}},
+		{&p.TiltDegrees, Threshold{Key: "tilt_degrees", Unit: "degrees", Min: 1, Max: 90, Source: series + ": tilt of 5 to 15 degrees", Known: Seen}},
+		{&p.TiltSteepDegrees, Threshold{Key: "tilt_steep_degrees", Unit: "degrees", Min: 1, Max: 90, Source: series + ": tilt above 15 degrees", Known: Seen}},
+		{&p.ThrombusPercent, Threshold{Key: "thrombus_percent", Unit: "percent", Min: 1, Max: 100, Source: "trade knowledge: more than a quarter of the filter's volume; no primary source seen", Known: Memory}},
+		{&p.INRLowPass, Threshold{Key: "inr_low.pass", Unit: "tenths of INR", Min: 10, Max: 60, Source: sir2019, Known: SecondHand}},
+		{&p.INRLowCorrect, Threshold{Key: "inr_low.correct", Unit: "tenths of INR", Min: 10, Max: 60, Source: sir2019, Known: SecondHand}},
+		{&p.INRHighPass, Threshold{Key: "inr_high.pass", Unit: "tenths of INR", Min: 10, Max: 60, Source: sir2019, Known: SecondHand}},
+		{&p.INRHighCorrect, Threshold{Key: "inr_high.correct", Unit: "tenths of INR", Min: 10, Max: 60, Source: sir2019, Known: SecondHand}},
+		{&p.PlateletsLow, Threshold{Key: "platelets_low", Unit: "10^9/L", Min: 1, Max: 150, Source: sir2019, Known: SecondHand}},
+		{&p.PlateletsHigh, Threshold{Key: "platelets_high", Unit: "10^9/L", Min: 1, Max: 150, Source: sir2019, Known: SecondHand}},
+		{&p.FiltrationLow, Threshold{Key: "filtration.low", Unit: "mL/min/1.73 m2", Min: 5, Max: 90, Source: contrast, Known: Seen}},
+		{&p.FiltrationWatch, Threshold{Key: "filtration.watch", Unit: "mL/min/1.73 m2", Min: 5, Max: 90, Source: contrast, Known: Seen}},
 	}
 }
 
@@ -177,6 +210,13 @@ func (p Policy) Check() error {
 		{p.DueUrgentEmergency, p.DueUrgent, "due_days: emergency lies above urgent"},
 		{p.DueUrgent, p.DueOverdue, "due_days: urgent lies above overdue"},
 		{p.DueOverdue, p.DueRoutine, "due_days: overdue lies above routine"},
+		{p.DwellLongMonths, p.DwellVeryLongMonths, "dwell_long_months lies above dwell_very_long_months"},
+		{p.TiltDegrees, p.TiltSteepDegrees, "tilt_degrees lies above tilt_steep_degrees"},
+		{p.INRLowPass, p.INRLowCorrect, "inr_low: pass lies above correct"},
+		{p.INRHighPass, p.INRHighCorrect, "inr_high: pass lies above correct"},
+		{p.INRHighCorrect, p.INRLowCorrect, "inr_high lies above inr_low"},
+		{p.PlateletsLow, p.PlateletsHigh, "platelets_low lies above platelets_high"},
+		{p.FiltrationLow, p.FiltrationWatch, "filtration: low lies above watch"},
 	} {
 		if pair.low > pair.high {
 			errs = append(errs, errors.New(pair.text))

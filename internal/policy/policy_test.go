@@ -42,7 +42,9 @@ func TestWith(t *testing.T) {
 	t.Parallel()
 	// Wide enough for each bound of another.
 	roomy := map[string]int{"window_days.first": 1, "window_days.last": 3650, "maybe_same_days": 365, "same_placement_days": 0,
-		"therapeutic_some_days": 1, "therapeutic_days": 365, "due_days.emergency": 0, "due_days.urgent": 0, "due_days.overdue": 90, "due_days.routine": 180}
+		"therapeutic_some_days": 1, "therapeutic_days": 365, "due_days.emergency": 0, "due_days.urgent": 0, "due_days.overdue": 90, "due_days.routine": 180,
+		"dwell_long_months": 1, "dwell_very_long_months": 240, "tilt_degrees": 1, "tilt_steep_degrees": 90, "inr_low.pass": 10, "inr_low.correct": 60,
+		"inr_high.pass": 10, "inr_high.correct": 60, "platelets_low": 1, "platelets_high": 150, "filtration.low": 5, "filtration.watch": 90}
 	ordered := map[string]bool{}
 	for key := range roomy {
 		ordered[key] = true
@@ -73,6 +75,9 @@ func TestWith(t *testing.T) {
 		"therapeutic_some_days": {"therapeutic_some_days": 22},
 		"same_placement_days":   {"maybe_same_days": 2},
 		"due_days":              {"due_days.routine": 10},
+		"tilt_degrees":          {"tilt_degrees": 16},
+		"inr_high":              {"inr_high.pass": 19},
+		"filtration":            {"filtration.watch": 29},
 		"nowhere":               {"nowhere": 1},
 	} {
 		if _, err := policy.Default().With("site@1", values); err == nil || !strings.Contains(err.Error(), key) {

@@ -23,6 +23,7 @@ type Complication struct {
 	Emergency bool
 	Symptom   bool
 	Text      string
+	When      filter.Span // when it began, else when it was recorded
 	Evidence  []filter.Ref
 }
 
@@ -39,7 +40,7 @@ func (s *Situation) complications() []Complication {
 	}
 	for _, d := range s.newVTEs() {
 		if d.Class == PE && !d.Inactive && s.recent(d) {
-			out = append(out, Complication{Rule: "new-pe", Weight: IsUrgent, Symptom: false, Evidence: d.Evidence,
+			out = append(out, Complication{Rule: "new-pe", Weight: IsUrgent, Symptom: false, When: d.Day(), Evidence: d.Evidence,
 				Text: "New pulmonary embolism with the filter in place, onset " + d.Onset.String() + "."})
 		}
 	}
@@ -56,7 +57,7 @@ func (s *Situation) recent(d Diagnosis) bool {
 }
 
 func (s *Situation) complication(d Diagnosis) (Complication, bool) {
-	c := Complication{Evidence: d.Evidence}
+	c := Complication{When: d.Day(), Evidence: d.Evidence}
 	if !s.Clock.Reached(d.Day().Earliest) || d.Inactive || !s.afterPlacement(d) || !s.ofThisFilter(d) {
 		return c, false
 	}
@@ -129,7 +130,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 
 // low is a finding without effect: a device complication code that belongs to many devices.
 func (s *Situation) low(d Diagnosis) Complication {
-	return Complication{Rule: "device-complication-unspecific", Weight: NoEffect, Evidence: d.Evidence,
+	return Complication{Rule: "device-complication-unspecific", Weight: NoEffect, When: d.Day(), Evidence: d.Evidence,
 		Text: "A device complication code that belongs to many devices is recorded, with nothing that ties it to the filter (" + d.Label + ")."}
 }
 

@@ -175,4 +175,6 @@ type Facts struct {
 	Visits          []Visit
 	Images          []Image
 	NoAnticoagulant []Dated // an entry that states that no anticoagulant is taken
+	Measures        []Measure
+	Studies         []Study
 }

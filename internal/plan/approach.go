@@ -1,0 +1,79 @@
+package plan
+
+import (
+	"fmt"
+	"strings"
+
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
+)
+
+// Approach says how to begin.
+type Approach struct {
+	// First is standard | advanced | image | defer | team.
+	First string `json:"first"`
+	// Complex says that a complex removal is to be planned for; tests and holds go by it.
+	Complex bool     `json:"complex"`
+	Why     []Reason `json:"why"`
+	Statement
+}
+
+// Reason is a predictor that decided, with its own words.
+type Reason struct {
+	Predictor string `json:"predictor"`
+	Text      string `json:"text"`
+	Source
+}
+
+// reasons lists what makes advanced technique likely. Each alone suffices; they are not added up.
+func (c *proposal) reasons() []Reason {
+	out := []Reason{}
+	add := func(is bool, name, text string, s Source) {
+		if is {
+			out = append(out, Reason{name, text, s})
+		}
+	}
+	add(c.failed.is(), "failed-attempt", c.failed.text, Source{kethidi, policy.Seen})
+	add(c.embedded.is(), "hook-embedded", c.embedded.text, Source{white2021 + "; " + kethidi, policy.Seen})
+	add(c.steep.is(), "tilt", c.steep.text, Source{monash, policy.Seen})
+	add(c.dwellVery.is(), "dwell", c.dwellVery.text, Source{desai2017, policy.Seen})
+	add(c.closedCell.is() && c.dwell.is(), "closed-cell-design", c.closedCell.text+" "+c.dwell.text, Source{desaiCells, policy.Seen})
+	add(c.permanent.is(), "permanent-design", c.permanent.text, Source{kethidi + "; " + centre, policy.Seen})
+	add(c.fractured.is(), "fracture", c.fractured.text, practice())
+	add(c.urgently("penetration"), "penetration", c.penetrated.text, practice())
+	add(c.displaced.is(), "displacement", c.displaced.text, practice())
+	add(c.occluded.is(), "caval-occluded", c.occluded.text, trade())
+	add(c.Filter.Standing == filter.StandingPartly, "part-left", "A removal "+c.Filter.Removed.String()+" left a part in.", practice())
+	return out
+}
+
+// complicatedRemoval reports whether a complex removal is to be planned for.
+func (c *proposal) complicatedRemoval() bool { return len(c.reasons()) > 0 }
+
+func (c *proposal) approach() Approach {
+	a := Approach{Why: c.reasons(), Complex: c.complicatedRemoval()}
+	switch {
+	case c.Emergency:
+		a.First = "team"
+		a.Statement = say("An emergency is recorded: a team decides how and when. The ladder holds for a filter that lies in the cava, and for nothing else.", c.urgent(), practice())
+	case c.defers.is():
+		a.First, a.Statement = "defer", say(c.defers.text, c.defers.evidence, trade())
+		a.Why = append([]Reason{{"thrombus", c.defers.text, trade()}}, a.Why...)
+	case c.thrombus.is() && c.defers.state == NotKnown:
+		a.First = "image"
+		a.Statement = say(fmt.Sprintf("Image first: %s Above %d%% the removal is put off.", c.thrombus.text, c.Policy.ThrombusPercent), c.thrombus.evidence, trade())
+	case a.Complex:
+		var names []string
+		for _, r := range a.Why {
+			names = append(names, r.Predictor)
+		}
+		a.First = "advanced"
+		a.Statement = say("Advanced technique is likely to be needed ("+strings.Join(names, ", ")+"): plan for it where it can be done, with the operator, the kit and the help in the room. A long dwell alone never rules a removal out.",
+			nil, Source{sir2020 + ": advanced technique after weighing risk and benefit again, where the expertise is at hand", policy.SecondHand})
+	default:
+		a.First = "standard"
+		a.Statement = say("Standard technique first: nothing on record makes advanced technique likely. What is not known is listed, and can change this.",
+			nil, Source{sir2020 + ": advanced technique where the standard one has failed", policy.SecondHand})
+	}
+	return a
+}

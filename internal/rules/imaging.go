@@ -1,0 +1,93 @@
+package rules
+
+import (
+	"cmp"
+	"slices"
+
+	"dwellwatch/internal/filter"
+)
+
+// Sign names what an examination tells of the filter, of the cava or of the way to it.
+type Sign string
+
+const (
+	Tilt          Sign = "tilt"              // degrees against the axis of the cava
+	HookEmbedded  Sign = "hook-embedded"     // yes or no
+	Grade         Sign = "penetration-grade" // a number on a scale that has a name
+	ThrombusShare Sign = "filter-thrombus"   // percent of the filter's volume
+	CavaOccluded  Sign = "caval-occluded"    // yes or no
+	JugularPatent Sign = "jugular-patent"    // yes or no, per side
+	FemoralPatent Sign = "femoral-patent"    // yes or no, per side
+)
+
+// Measure is one such sign as one entry tells it.
+type Measure struct {
+	Sign     Sign
+	Value    float64 // of a sign that is a number
+	Yes      bool    // of a sign that is yes or no
+	Scale    string  // of a grade: the name of its scale, "" where the entry names none
+	Side     string  // left | right, "" where the entry names none
+	Of       []filter.Ref
+	When     filter.Span
+	Evidence []filter.Ref
+}
+
+// Study is an examination on record of which the code says what it was.
+type Study struct {
+	Modality string // ct-abdomen | duplex | cavogram
+	Place    string // where it was made, "" where the entry does not say
+	When     filter.Span
+	Evidence []filter.Ref
+}
+
+// Measures lists, newest first, what is known of a sign by asOf and can be of this filter: made since its placement and, where the
+// entry names a device, of this one. Of one day the one that asks for more care comes first.
+func (s *Situation) Measures(sign Sign) []Measure {
+	var out []Measure
+	for _, m := range s.Facts.Measures {
+		if m.Sign != sign || !m.When.Bounded() || !s.Clock.Reached(m.When.Latest) {
+			continue
+		}
+		// The state of a vein is the patient's, whichever filter is in.
+		if sign != JugularPatent && sign != FemoralPatent {
+			if s.Filter.Placed.Known() && m.When.Latest < s.Filter.Placed.Earliest || !s.ofThisFilter(Diagnosis{Devices: m.Of}) {
+				continue
+			}
+		}
+		out = append(out, m)
+	}
+	slices.SortFunc(out, func(a, b Measure) int {
+		return cmp.Or(-cmp.Compare(a.When.Latest, b.When.Latest), -cmp.Compare(a.care(), b.care()), cmp.Compare(first(a.Evidence), first(b.Evidence)),
+			cmp.Compare(a.Scale, b.Scale), cmp.Compare(a.Side, b.Side), cmp.Compare(a.Value, b.Value))
+	})
+	return out
+}
+
+// care orders what two entries of one day say by how much care it asks for.
+func (m Measure) care() float64 {
+	switch {
+	case m.Sign == JugularPatent || m.Sign == FemoralPatent:
+		if m.Yes {
+			return 0
+		}
+		return 1
+	case m.Yes:
+		return 1
+	}
+	return m.Value
+}
+
+// Studies lists, newest first, the examinations on record by asOf that were made since the placement.
+func (s *Situation) Studies() []Study {
+	var out []Study
+	for _, v := range s.Facts.Studies {
+		if !v.When.Bounded() || !s.Clock.Reached(v.When.Latest) || s.Filter.Placed.Known() && v.When.Latest < s.Filter.Placed.Earliest {
+			continue
+		}
+		out = append(out, v)
+	}
+	slices.SortFunc(out, func(a, b Study) int {
+		return cmp.Or(-cmp.Compare(a.When.Latest, b.When.Latest), cmp.Compare(a.Modality, b.Modality), cmp.Compare(first(a.Evidence), first(b.Evidence)))
+	})
+	return out
+}
