@@ -69,15 +69,6 @@ func answerRows(p *press, v view, c chronicle) []row {
 	return append(append(rows, cautions...), line...)
 }
 
-// planRows is the place of the plan's page, after the answer. It gives nothing while there is no plan; its first row must
-// be fresh, with an outline of level 1.
-func planRows(_ *press, v view) []row {
-	if v.plan == nil {
-		return nil
-	}
-	return nil
-}
-
 // qualityRows is the page on the quality of the data: what contradicts, what is missing, what could not be read.
 func qualityRows(p *press, v view) []row {
 	first := chapter(p, "Data quality", "What in the record contradicts itself, is missing or could not be read.")

@@ -28,6 +28,7 @@ type page struct {
 	State                   []fact
 	Cautions                []string
 	Timeline                template.HTML
+	Plan                    *checklist
 	Missing                 []string
 	Unread                  []item
 	Findings                []item
@@ -59,7 +60,7 @@ func HTML(a assess.Assessment, f assess.Filter, r draft.Referral) ([]byte, error
 		Headline: v.headline, Asks: v.asks, Contradictions: v.contradictions, State: v.state, Cautions: v.cautions,
 		// Made here from escaped text; see writeSVG.
 		Timeline: template.HTML(picture.String()), //nolint:gosec
-		Missing:  v.missing, Unread: v.unread, Findings: v.findings, Events: v.events, Foot: v.footLine,
+		Plan:     v.plan, Missing: v.missing, Unread: v.unread, Findings: v.findings, Events: v.events, Foot: v.footLine,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("work-up: cannot write the page: %w", err)

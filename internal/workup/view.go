@@ -21,7 +21,7 @@ type view struct {
 	state          []fact
 	findings       []item
 	missing        []string
-	plan           any // nil until the plan is built
+	plan           *checklist // nil where the verdict has none
 	events         []item
 	unread         []item
 	cautions       []string
@@ -54,7 +54,7 @@ func newView(a assess.Assessment, f assess.Filter, r draft.Referral, name string
 		cautions:  cautions(a),
 		asOf:      a.AsOf,
 		footLine:  footLine(a, f, r),
-		plan:      f.Plan,
+		plan:      checklistOf(f.Plan),
 	}
 	if f.Overdue {
 		v.tags = append(v.tags, "OVERDUE")
