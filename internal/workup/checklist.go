@@ -120,7 +120,7 @@ func anticoagulantLines(a plan.Anticoagulation) []task {
 		if c := h.Clearance; c != nil {
 			detail += fmt.Sprintf(". Creatinine clearance %.0f to %.0f mL/min (Cockcroft and Gault; weight %v kg of %s, creatinine %v mg/dL of %s)", c.Low, c.High, c.WeightKg, c.WeightDay, c.Creatinine, c.CreatinineDay)
 		}
-		out = append(out, task{Box: true, Press: h.NeedsClinician, Text: capital(a.Condition) + " – " + h.Agent + ", " + h.Level + ": " + h.Hold, Detail: strings.TrimSpace(h.Text + " " + detail + ". " + evidenceText(h.Evidence)), Source: from(h.Source)})
+		out = append(out, task{Box: true, Press: h.NeedsClinician, Text: capital(strings.TrimSuffix(a.Condition, ".")) + " – " + h.Agent + ", " + h.Level + ": " + h.Hold, Detail: strings.TrimSpace(h.Text + " " + detail + ". " + evidenceText(h.Evidence)), Source: from(h.Source)})
 	}
 	return out
 }
@@ -147,9 +147,16 @@ func studyWords(code string) string {
 func routeLines(list []plan.Route) []task {
 	var out []task
 	for _, r := range list {
-		out = append(out, task{Box: r.State == "not known", Text: r.Text, Detail: evidenceText(r.Evidence)})
+		out = append(out, task{Box: r.State == "not known", Text: routeName(r) + ": " + r.Text, Detail: evidenceText(r.Evidence)})
 	}
 	return out
+}
+
+func routeName(r plan.Route) string {
+	if r.Side == "left" || r.Side == "right" {
+		return capital(r.Side) + " " + r.Vein + " vein"
+	}
+	return capital(r.Vein) + " vein"
 }
 
 func laboratoryLines(l plan.Laboratory) []task {
@@ -176,7 +183,7 @@ func steps(list []plan.Step) []task {
 		if s.Sheath.Note != "" {
 			sheath += capital(s.Sheath.Note) + ". "
 		}
-		detail := s.When + " Access: " + s.Access + ". " + sheath + "Hazards: " + strings.Join(s.Hazards, "; ") + ". If it fails or tears: " + s.BailOut
+		detail := "When: " + strings.TrimSuffix(s.When, ".") + ". Access: " + strings.TrimSuffix(s.Access, ".") + ". " + sheath + "Hazards: " + strings.Join(s.Hazards, "; ") + ". If it fails or tears: " + s.BailOut
 		out = append(out, task{Text: fmt.Sprintf("%d. %s", s.Step, s.Technique), Detail: detail, Source: from(s.Source)})
 	}
 	return out

@@ -102,7 +102,7 @@ func TestContradictionsOnTop(t *testing.T) {
 	mustSay(t, squeeze(first), "The placement report names Quill D2; the device entry names Harbour P. This decides the verdict.", "2 more, and the record entries: see Data quality.")
 }
 
-// The place of the plan's page stays empty while there is no plan.
+// A verdict without a plan has no page for one.
 func TestNoPlanNoPage(t *testing.T) {
 	t.Parallel()
 	if rows := planRows(nil, view{}); rows != nil {
