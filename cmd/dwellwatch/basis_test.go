@@ -26,7 +26,7 @@ func TestBasisIsToldAtTheStart(t *testing.T) {
 	}{
 		"nothing of the site": {basisSettings{Zone: "UTC"}, map[string]any{"policy": "default@1", "site_value_sets": 0., "site_codes": 0., "site_patterns": 0., "catalogue_models": 0.}},
 		"all of it": {basisSettings{Zone: "UTC", Policy: policyFile(site), Catalogue: "../../internal/demo/catalogue.json", ValueSets: []string{"../../internal/demo/valuesets"}},
-			map[string]any{"policy": "alder-bay@1", "site_value_sets": 2., "site_codes": 2., "site_patterns": 0., "catalogue_models": 3.}},
+			map[string]any{"policy": "alder-bay@1", "site_value_sets": 12., "site_codes": 12., "site_patterns": 0., "catalogue_models": 3.}},
 	} {
 		basis, err := c.settings.basis()
 		if err != nil {

@@ -56,7 +56,7 @@ func layers() map[string]layer {
 		"fhir/rest":          {"fhir internal/fault", "any", "github.com/hashicorp/ github.com/tidwall/", false},
 		"internal/auth":      {"", "any", "", false},
 		"api":                {". fhir internal/auth internal/fault internal/filter internal/screen", "any", "github.com/gin-gonic/ github.com/google/uuid github.com/prometheus/", false},
-		"internal/workup":    {"internal/assess internal/draft internal/fault internal/filter", "any", "codeberg.org/go-pdf/ codeberg.org/go-fonts/ golang.org/x/text/", false},
+		"internal/workup":    {"internal/assess internal/draft internal/fault internal/filter internal/plan", "any", "codeberg.org/go-pdf/ codeberg.org/go-fonts/ golang.org/x/text/", false},
 		"internal/writeback": {"fhir fhir/rest internal/compose internal/draft internal/fault", "any", "github.com/google/uuid github.com/tidwall/", false},
 		"internal/feed":      {"fhir fhir/rest internal/fault internal/postgres internal/screen", "any", "", false},
 		"internal/postgres":  {"fhir internal/draft internal/fault internal/filter internal/jobs internal/screen", "any", "github.com/jackc/pgx/ github.com/riverqueue/ github.com/google/uuid", false},

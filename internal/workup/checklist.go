@@ -81,7 +81,7 @@ func evidenceText(refs []filter.Ref) string {
 	}
 	list := make([]string, 0, len(refs))
 	for _, r := range refs {
-		list = append(list, string(r))
+		list = append(list, r)
 	}
 	return "Record entries: " + strings.Join(list, ", ")
 }
