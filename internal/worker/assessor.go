@@ -35,11 +35,12 @@ func (w *assessor) Work(ctx context.Context, job *river.Job[jobs.AssessPatient])
 	if rec.SavedVersion == rec.ChartVersion && rec.SavedBasis == w.c.BasisNumber && rec.SavedAsOf == asOf {
 		return nil
 	}
-	saved, err := w.settled(ctx, rec, asOf)
-	if err != nil {
-		return forget(err)
+	saved, err := settled(
+		func(taken []string) (postgres.Saved, error) { return w.assess(ctx, rec, taken, asOf) },
+		func(keys []string) ([]string, error) { return w.c.Store.TakenKeys(ctx, rec.Person, keys) })
+	if err == nil {
+		err = w.c.Store.SaveAssessment(ctx, saved)
 	}
-	err = w.c.Store.SaveAssessment(ctx, saved)
 	if errors.Is(err, postgres.ErrOvertaken) {
 		return river.JobSnooze(0)
 	}
@@ -62,11 +63,13 @@ func (w *assessor) superseded(ctx context.Context, mine postgres.Record) error {
 	return nil
 }
 
-// settled assesses without the keys that turn out to be another person's.
-func (w *assessor) settled(ctx context.Context, rec postgres.Record, asOf filter.Day) (postgres.Saved, error) {
+// settled assesses without the keys that turn out to be another person's. A key that stays among the wanted ones although it is left
+// out was the person's own when the record was read, and went to another since, as in a merge: only reading again helps then, and the
+// error is postgres.ErrOvertaken.
+func settled(assess func(taken []string) (postgres.Saved, error), takenOf func(keys []string) ([]string, error)) (postgres.Saved, error) {
 	var taken []string
 	for {
-		saved, err := w.assess(ctx, rec, taken, asOf)
+		saved, err := assess(taken)
 		if err != nil {
 			return saved, err
 		}
@@ -74,9 +77,12 @@ func (w *assessor) settled(ctx context.Context, rec postgres.Record, asOf filter
 		for _, k := range saved.Keys {
 			wanted = append(wanted, k.Key)
 		}
-		others, err := w.c.Store.TakenKeys(ctx, rec.Person, wanted)
+		others, err := takenOf(wanted)
 		if err != nil || len(others) == 0 {
 			return saved, err
+		}
+		if slices.ContainsFunc(others, func(k string) bool { return slices.Contains(taken, k) }) {
+			return saved, postgres.ErrOvertaken
 		}
 		taken = append(taken, others...)
 	}

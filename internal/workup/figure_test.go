@@ -253,3 +253,8 @@ func TestThousandsOfEntries(t *testing.T) {
 		t.Errorf("the figure is %.0f mm high", fig.h)
 	}
 }
+
+// overlaps reports whether two boxes share more than an edge.
+func (r rect) overlaps(o rect) bool {
+	return min(r.x+r.w, o.x+o.w)-max(r.x, o.x) > 0 && min(r.y+r.h, o.y+o.h)-max(r.y, o.y) > 0
+}

@@ -8,10 +8,6 @@ type point struct{ x, y float64 }
 // rect is an upright box in a drawing.
 type rect struct{ x, y, w, h float64 }
 
-func (r rect) overlaps(o rect) bool {
-	return min(r.x+r.w, o.x+o.w)-max(r.x, o.x) > 0 && min(r.y+r.h, o.y+o.h)-max(r.y, o.y) > 0
-}
-
 func (r rect) corners() []point {
 	return []point{{r.x, r.y}, {r.x + r.w, r.y}, {r.x + r.w, r.y + r.h}, {r.x, r.y + r.h}}
 }

@@ -3,7 +3,6 @@ package cqlbench
 import (
 	"encoding/json"
 	"fmt"
-	"os"
 	"regexp"
 	"testing"
 	"time"
@@ -230,18 +229,14 @@ func BenchmarkAssessment(b *testing.B) {
 }
 
 // TestTimesAsFast prints how many times as many patients a second our assessment takes as the engine takes with a part of the
-// question, in one run and on one core. It fails where that is less than DWELLWATCH_BENCH_TIMES, and does nothing without it.
+// question, in one run and on one core. It fails where ours is the slower one.
 func TestTimesAsFast(t *testing.T) {
-	var least float64
-	if _, err := fmt.Sscan(os.Getenv("DWELLWATCH_BENCH_TIMES"), &least); err != nil {
-		t.Skip("DWELLWATCH_BENCH_TIMES is not set")
-	}
 	theirs, ours := testing.Benchmark(BenchmarkCQL), testing.Benchmark(BenchmarkAssessment)
 	times := float64(theirs.NsPerOp()) / float64(ours.NsPerOp())
 	fmt.Printf("one core, %d resources a Bundle:\n  CQL engine   %10.0f patients/s  %s\n  assessment   %10.0f patients/s  %s\n  %.0f times\n",
 		perBundle, 1e9/float64(theirs.NsPerOp()), theirs.MemString(), 1e9/float64(ours.NsPerOp()), ours.MemString(), times)
-	if times < least {
-		t.Errorf("%.0f times, less than %.0f", times, least)
+	if times < 1 {
+		t.Errorf("%.1f times as many", times)
 	}
 }
 
