@@ -100,8 +100,11 @@ func (c Case) page() (page, *template.Template, error) {
 	writeSVG(&picture, fig, false)
 	v := newView(c, whole(c.Assessment.Person.Name))
 	t, err := template.New("page").Funcs(template.FuncMap{
-		"prose":  prose,
-		"number": func(i int) string { return strconv.Itoa(i + 1) },
+		"prose":          prose,
+		"planAbout":      func() string { return planAbout },
+		"predictorAbout": func() string { return predictorAbout },
+		"stepAbout":      func() string { return stepAbout },
+		"number":         func(i int) string { return strconv.Itoa(i + 1) },
 	}).Parse(pageTemplate)
 	if err != nil {
 		return page{}, nil, fmt.Errorf("work-up: the page's template: %w", err)

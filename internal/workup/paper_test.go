@@ -105,7 +105,7 @@ func TestContradictionsOnTop(t *testing.T) {
 // A verdict without a plan has no page for one.
 func TestNoPlanNoPage(t *testing.T) {
 	t.Parallel()
-	if rows := planRows(nil, view{}); rows != nil {
+	if rows := planRows(nil, view{}, false); rows != nil {
 		t.Errorf("%d rows without a plan", len(rows))
 	}
 }

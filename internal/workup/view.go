@@ -164,10 +164,14 @@ func asks(f assess.Filter, r draft.Referral) []fact {
 // state is what the verdict rests on.
 func state(a assess.Assessment, f assess.Filter) []fact {
 	list := []fact{
+		{"Placed for", orElse(f.PlacedFor, "Not on record") + ".", ""},
 		{"Reason over?", indicationWords(f.Indication), ""},
 		{"Anticoagulation", anticoagulationWords(f.Anticoagulation), ""},
 		{"Window", windowWords(f.Window, a.Policy), windowCaveat},
 		{"Plan", planWords(f.PlannedIntent), ""},
+	}
+	if f.Others > 0 {
+		list = append(list, fact{"Other filters", capital(count(f.Others, "other filter")) + " of this patient " + map[bool]string{true: "is", false: "are"}[f.Others == 1] + " or may be in. This document is about the one above only.", ""})
 	}
 	if f.Asked != "" && f.Asked != "none" {
 		list = append(list, fact{"Already asked", askedWords(f.Asked) + " Record entries: " + entriesWords(f.AskedEvidence) + ".", ""})
@@ -204,8 +208,14 @@ func sureWords(a assess.Assessment, f assess.Filter) string {
 	if n := len(f.Contradictions); n > 0 {
 		doubts = count(n, "contradiction") + " in the record, deciding the verdict: " + strconv.Itoa(decide)
 	}
-	return capital(placed) + "; device " + identifiedWords(f.Model.By) + "; " + doubts + "; " + count(len(f.Missing), "item") + " missing; " +
-		count(len(a.Unread), "element") + " unread; " + contextWords(a.Context) + "."
+	missing, unread := "nothing missing that the rules look for", "everything looked at could be read"
+	if n := len(f.Missing); n > 0 {
+		missing = count(n, "item") + " missing"
+	}
+	if n := len(a.Unread); n > 0 {
+		unread = count(n, "element") + " could not be read"
+	}
+	return capital(placed) + "; device " + identifiedWords(f.Model.By) + "; " + doubts + "; " + missing + "; " + unread + "; " + contextWords(a.Context) + "."
 }
 
 func cautions(a assess.Assessment) []string {
