@@ -60,8 +60,12 @@ func answerRows(p *press, v view, c chronicle) []row {
 	fig := plot(c, fr, measured)
 	if short := fr; fig.h > room {
 		short.days, short.size = 6, 7.5 // labels need the room more than days do
-		if low := plot(c, short, measured); low.h <= room {
-			fr, fig = short, low
+		for ; short.lines > 0; short.lines-- {
+			// A text that is cut here stands in full in the appendix.
+			if low := plot(c, short, measured); low.h <= room {
+				fr, fig = short, low
+				break
+			}
 		}
 	}
 	if fig.h <= room {
@@ -92,6 +96,7 @@ func qualityRows(p *press, v view) []row {
 func appendixRows(p *press, v view) []row {
 	rows := findingRows(p, v)
 	rows = append(rows, eventRows(p, v)...)
+	rows = append(rows, besideRows(p, v)...)
 	rows = append(rows, planAppendixRows(p, v)...)
 	first := chapter(p, "Appendix", "What the rules found, with their sources and how each is known; the history, entry by entry; and the sources of the plan.")
 	first.gap = 8
@@ -343,6 +348,23 @@ func eventRows(p *press, v view) []row {
 	events[len(events)-1].final = true
 	return rows
 }
+
+// besideRows list what the time line shows beside the filter's own history.
+func besideRows(p *press, v view) []row {
+	if len(v.beside) == 0 {
+		return nil
+	}
+	columns := []cell{{x: 7, w: 39}, {x: 48, w: 30}, {x: 80, w: 55}, {x: 138, w: 40}}
+	var lines [][][]line
+	for _, e := range v.beside {
+		lines = append(lines, [][]line{
+			p.set(plain(), e.When, columns[0].w), p.set(strong(), e.What, columns[1].w), p.set(plain(), e.Text, columns[2].w), p.set(beside(), e.Entries, columns[3].w),
+		})
+	}
+	return table(p, besideTitle, columns, []string{"When", "What", "As recorded", "Record entries"}, lines)
+}
+
+const besideTitle = "Beside the history"
 
 func unreadRows(p *press, v view) []row {
 	if len(v.unread) == 0 {

@@ -144,7 +144,9 @@ func changeWords(x assess.Change) change {
 	return change{valueName(x.About), plain(x.New), plain(x.Old)}
 }
 
-func resultOrNone(code string) string { return strings.TrimSuffix(resultWords(code), ".") }
+func resultOrNone(code string) string {
+	return orElse(strings.TrimSuffix(resultWords(code), "."), "no recent value")
+}
 
 // valueName names what has one value and no words of its own.
 func valueName(about string) string {

@@ -73,8 +73,9 @@ func checklistOf(p *plan.Plan) *checklist {
 	}
 	add("Read first", "", c.statements(p.Notes, false)...)
 	add("Anticoagulant", "Prescribed is not taken; a hold is never an order.", c.anticoagulant(p.Anticoagulation)...)
-	add("To be asked and found out", "Never read from a record, or not on it.", c.asked(p.Asks)...)
-	c.Groups[len(c.Groups)-1].Short = len(p.Asks) > 0
+	if asks := c.asked(p.Asks); len(asks) > 0 {
+		c.Groups = append(c.Groups, group{"To be asked and found out", "Never read from a record, or not on it.", asks, true})
+	}
 	add("Imaging and ways in", "", append(c.imaging(p.Imaging), routeLines(p.Routes)...)...)
 	add("Tests", "", c.laboratory(p.Laboratory)...)
 	c.predictors(p.Predictors)
@@ -134,6 +135,9 @@ func (c *checklist) statements(list []plan.Statement, box bool) []task {
 func (c *checklist) asked(list []plan.Ask) []task {
 	var out []task
 	for _, a := range list {
+		if a.What == "ct-abdomen" || strings.HasPrefix(a.What, "test-") {
+			continue // it has its box under imaging or tests
+		}
 		out = append(out, task{Box: true, Text: a.Text, Source: c.from(a.Source)})
 	}
 	return out
@@ -199,7 +203,7 @@ func (c *checklist) laboratory(l plan.Laboratory) []task {
 		out = append(out, task{Text: l.Text, Detail: evidenceText(l.Evidence), Source: c.from(l.Source)})
 	}
 	for _, t := range l.Tests {
-		out = append(out, task{Box: t.Result != "pass", Press: t.Result == "correct", Text: capital(t.Name) + ": " + resultWords(t.Result) + " " + t.Text, Detail: evidenceText(t.Evidence), Source: c.from(t.Source)})
+		out = append(out, task{Box: t.Result != "pass", Press: t.Result == "correct", Text: capital(t.Name) + ": " + strings.TrimSpace(resultWords(t.Result)+" "+t.Text), Detail: evidenceText(t.Evidence), Source: c.from(t.Source)})
 	}
 	if x := l.Contrast; x != nil {
 		out = append(out, task{Box: x.Risk != "not raised", Press: x.Risk == "high", Text: "Contrast: " + riskWords(x.Risk) + " " + x.Text, Detail: evidenceText(x.Evidence), Source: c.from(x.Source)})
@@ -208,7 +212,7 @@ func (c *checklist) laboratory(l plan.Laboratory) []task {
 }
 
 func resultWords(code string) string {
-	return wording(code, map[string]string{"pass": "passes.", "operator decides": "the operator decides.", "correct": "to be corrected first.", "not known": "no recent value."})
+	return wording(code, map[string]string{"pass": "passes.", "operator decides": "the operator decides.", "correct": "to be corrected first.", "not known": ""})
 }
 
 func riskWords(code string) string {

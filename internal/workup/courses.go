@@ -15,21 +15,25 @@ func courses(f assess.Filter) []assess.Course {
 	return []assess.Course{{Agent: deref(f.Anticoagulation.Agent), Level: level, Start: assess.Range{Earliest: since, Latest: since}, Runs: true}}
 }
 
-func (c *chronicle) courseBar(x assess.Course, clean func(string) string) {
-	text := capital(clean(orElse(x.Agent, "anticoagulant"))) + " prescribed, " + wording(x.Level, map[string]string{
+// courseWords says what was prescribed, and to when.
+func courseWords(x assess.Course) string {
+	text := capital(orElse(x.Agent, "anticoagulant")) + " prescribed, " + wording(x.Level, map[string]string{
 		"therapeutic": "therapeutic dose", "reduced": "reduced dose", "prophylactic": "prophylactic dose", "indeterminate": "level not clear",
 	})
+	switch _, last := ends(&x.End); {
+	case x.Runs:
+		return text + ", to this day"
+	case last >= filter.MaxDay:
+		return text + ", end not known"
+	}
+	return text + ", to " + rangeWords(&x.End)
+}
+
+func (c *chronicle) courseBar(x assess.Course, clean func(string) string) {
+	text := clean(courseWords(x))
 	t := levelTextureOf(x.Level)
 	startFrom, startTo := ends(&x.Start)
 	endFrom, endTo := ends(&x.End)
-	switch {
-	case x.Runs:
-		text += ", to this day"
-	case endTo >= filter.MaxDay:
-		text += ", end not known"
-	default:
-		text += ", to " + rangeWords(&x.End)
-	}
 	if startFrom <= filter.MinDay || startTo >= filter.MaxDay {
 		c.beside = append(c.beside, dated{sign: signCourse, texture: t, when: "first day not known", text: text})
 		return
@@ -61,4 +65,17 @@ func backgroundSign(what string) sign {
 		return signImaging
 	}
 	return signOther
+}
+
+// besideHistory lists courses and background for the appendix, each list by its first day.
+func besideHistory(f assess.Filter) []item {
+	var out []item
+	for _, h := range f.Background {
+		what := wording(h.What, map[string]string{"reason": "Reason", "thromboembolism": "Thromboembolism", "contraindication": "Against anticoagulation", "imaging": "Imaging"})
+		out = append(out, item{When: rangeWords(&h.When), What: what, Text: h.Text, Entries: entriesWords(h.Evidence)})
+	}
+	for _, x := range f.Courses {
+		out = append(out, item{When: rangeWords(&x.Start), What: "Anticoagulant", Text: courseWords(x), Entries: entriesWords(x.Evidence)})
+	}
+	return out
 }

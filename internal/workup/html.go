@@ -34,6 +34,7 @@ type page struct {
 	Unread                  []item
 	Findings                []item
 	Events                  []item
+	Beside                  []item
 	Foot                    string
 }
 
@@ -114,7 +115,7 @@ func (c Case) page() (page, *template.Template, error) {
 		Headline: v.headline, Asks: v.asks, Contradictions: v.contradictions, State: v.state, Cautions: v.cautions,
 		// Made here from escaped text; see writeSVG.
 		Timeline: template.HTML(picture.String()), //nolint:gosec
-		Plan:     v.plan, Missing: v.missing, Unread: v.unread, Findings: v.findings, Events: v.events, Foot: v.footLine,
+		Plan:     v.plan, Missing: v.missing, Unread: v.unread, Findings: v.findings, Events: v.events, Beside: v.beside, Foot: v.footLine,
 	}, t, nil
 }
 

@@ -24,6 +24,7 @@ type view struct {
 	missing        []string
 	plan           *checklist // nil where the verdict has none
 	events         []item
+	beside         []item // what the time line shows beside them
 	unread         []item
 	cautions       []string
 	asOf           string
@@ -85,6 +86,7 @@ func newView(c Case, name string) view {
 			Firm: e.What != "hint" && e.What != "claim" && e.What != "removal-claim",
 		})
 	}
+	v.beside = besideHistory(f)
 	for _, u := range a.Unread {
 		v.unread = append(v.unread, item{Text: u.Reason, Entries: strings.TrimSpace(u.Resource + " " + u.Path)})
 	}
@@ -206,7 +208,13 @@ func sureWords(a assess.Assessment, f assess.Filter) string {
 	}
 	doubts := "the record does not contradict itself"
 	if n := len(f.Contradictions); n > 0 {
-		doubts = count(n, "contradiction") + " in the record, deciding the verdict: " + strconv.Itoa(decide)
+		doubts = count(n, "contradiction") + " in the record, " + strconv.Itoa(decide) + " of which decide the verdict"
+		switch decide {
+		case 0:
+			doubts = count(n, "contradiction") + " in the record, not deciding the verdict"
+		case n:
+			doubts = count(n, "contradiction") + " in the record, deciding the verdict"
+		}
 	}
 	missing, unread := "nothing missing that the rules look for", "everything looked at could be read"
 	if n := len(f.Missing); n > 0 {

@@ -165,8 +165,11 @@ func knownWords(code string) string {
 // sourceWords names a finding's source and how it is known. A source that says itself that it is none is not said twice.
 func sourceWords(f assess.Finding) string {
 	known := knownWords(f.Known)
-	if f.Source == "" || f.Source == known {
+	switch {
+	case f.Source == "":
 		return capital(known)
+	case strings.HasSuffix(f.Source, known):
+		return f.Source
 	}
 	return f.Source + " – " + known
 }
