@@ -69,7 +69,12 @@ type chronicle struct {
 	bars   []bar
 	lanes  []string
 	beside []dated // entries whose day is not known
+	// earlier counts what happened beside the history so long before the placement that it would only push the rest together.
+	earlier int
 }
+
+// earlierDays is how long before the placement the time line begins at the earliest.
+const earlierDays = 180
 
 const (
 	laneFilter = "Filter in"
@@ -83,7 +88,12 @@ func newChronicle(a assess.Assessment, f assess.Filter, clean func(string) strin
 	for _, e := range f.Events {
 		c.add(signOf(e.What), &e.When, clean(orElse(e.Text, eventWords(e.What))), solidTexture)
 	}
+	from, _ := ends(f.Placed)
 	for _, h := range f.Background {
+		if _, to := ends(&h.When); to < from.Add(-earlierDays) {
+			c.earlier++
+			continue
+		}
 		c.add(backgroundSign(h.What), &h.When, clean(h.Text), solidTexture)
 	}
 	for _, x := range f.Findings {
@@ -97,6 +107,10 @@ func newChronicle(a assess.Assessment, f assess.Filter, clean func(string) strin
 	c.filterBar(f)
 	c.windowBar(f)
 	for _, x := range courses(f) {
+		if _, to := ends(&x.End); !x.Runs && to < from.Add(-earlierDays) {
+			c.earlier++
+			continue
+		}
 		c.courseBar(x, clean)
 	}
 	c.add(signAsOf, &assess.Range{Earliest: &a.AsOf, Latest: &a.AsOf}, "Day of this assessment", solidTexture)

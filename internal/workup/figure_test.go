@@ -237,6 +237,29 @@ func TestCoursesAndBackgroundAreDrawn(t *testing.T) {
 	}
 }
 
+// What lies more than half a year before the placement is counted, not drawn: it stands in the appendix.
+func TestLongBeforeThePlacementIsCounted(t *testing.T) {
+	t.Parallel()
+	s := overdue() // placed on 2025-01-10
+	s.filter.Courses = []assess.Course{
+		{Agent: "warfarin", Level: "therapeutic", Start: exactly("2019-01-12"), End: exactly("2024-07-13")},
+		{Agent: "apixaban", Level: "therapeutic", Start: exactly("2019-02-03"), End: exactly("2024-07-14")},
+	}
+	s.filter.Background = []assess.Happening{{When: exactly("2018-12-30"), What: "thromboembolism", Text: "Long ago"}, {When: exactly("2024-07-14"), What: "contraindication", Text: "Just within"}}
+	c := newChronicle(s.assessment, s.filter, whole)
+	said := ""
+	for _, w := range plot(c, screenFrame(), coarse).words {
+		said += w.text
+	}
+	mustSay(t, squeeze(said), "2 entries of more than half a year before the placement", "Apixaban prescribed", "Just within")
+	mustNotSay(t, squeeze(said), "Warfarin prescribed", "Long ago")
+	mustSay(t, text(t, pdf(t, s)), "Warfarin prescribed, therapeutic dose, to 2024-07-13", "Long ago")
+	s.filter.Placed = nil
+	if c := newChronicle(s.assessment, s.filter, whole); c.earlier != 0 {
+		t.Errorf("%d entries are before a placement of no known day", c.earlier)
+	}
+}
+
 // Two signs must differ in outline or filling, because nothing rests on colour; so must two levels.
 func TestSignsAndTexturesDiffer(t *testing.T) {
 	t.Parallel()

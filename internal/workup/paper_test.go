@@ -111,7 +111,9 @@ func TestNoPlanNoPage(t *testing.T) {
 }
 
 func BenchmarkPDF(b *testing.B) {
-	for name, s := range map[string]sample{"usual": overdue(), "crowded": crowded()} {
+	planned := overdue()
+	planned.filter.Plan = samplePlan()
+	for name, s := range map[string]sample{"usual": overdue(), "planned": planned, "crowded": crowded()} {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
 				doc, err := PDF(s.assessment, s.filter, s.referral)
