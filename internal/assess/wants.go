@@ -1,9 +1,6 @@
 package assess
 
 import (
-	"crypto/sha256"
-	"encoding/json"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -106,7 +103,14 @@ func meaning(a Assessment, f Filter) string {
 		f.Asked, f.AskedEvidence = "", nil
 	}
 	f.Key, f.Plan = "", plan.Meaning(f.Plan)
-	return digest(f, a.Person, a.Patient, a.Context == ContextFeeds)
+	s := newScript()
+	s.open('[')
+	s.filter(&f)
+	s.person(a.Person)
+	s.text(a.Patient)
+	s.yes(a.Context == ContextFeeds)
+	s.close(']')
+	return s.digest()
 }
 
 // question digests what makes a declined referral worth asking again: standing, indication, complications, attempts.
@@ -123,11 +127,13 @@ func question(f Filter) string {
 			complications = append(complications, x.Rule+strings.Join(x.Evidence, ","))
 		}
 	}
-	return digest(f.Standing, f.Indication, complications, attempts, f.Verdict == string(rules.Urgent))
-}
-
-func digest(parts ...any) string {
-	// Marshalling plain structs of strings, numbers and slices cannot fail.
-	body, _ := json.Marshal(parts)
-	return fmt.Sprintf("%x", sha256.Sum256(body))
+	s := newScript()
+	s.open('[')
+	s.text(f.Standing)
+	s.text(f.Indication)
+	s.texts(complications)
+	s.whole(attempts)
+	s.yes(f.Verdict == string(rules.Urgent))
+	s.close(']')
+	return s.digest()
 }
