@@ -2,6 +2,8 @@ package fhir
 
 import (
 	"iter"
+	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -221,6 +223,9 @@ func (v Value) Each() iter.Seq[Value] {
 	}
 }
 
+// List gives what Each gives as a list.
+func (v Value) List() []Value { return slices.Collect(v.Each()) }
+
 // Len counts what Each gives.
 func (v Value) Len() int {
 	n := 0
@@ -242,4 +247,29 @@ func (v Value) All() iter.Seq2[string, Value] {
 			}
 		}
 	}
+}
+
+// Every gives the element at a path in each element of a list that has it, in order; none of anything but a list.
+func (v Value) Every(path string) iter.Seq[Value] {
+	return func(yield func(Value) bool) {
+		if v.Kind() != '[' {
+			return
+		}
+		for e := range v.inside() {
+			if found := e.Get(path); found.Exists() && !yield(found) {
+				return
+			}
+		}
+	}
+}
+
+// Int gives a number without its fraction, as Float reads it.
+func (v Value) Int() int64 {
+	f := v.Float()
+	if math.Abs(f) < 1<<53 {
+		return int64(f)
+	}
+	// What no float holds exactly is read digit by digit; what is none, or larger, gives 0.
+	n, _ := strconv.ParseInt(v.String(), 10, 64)
+	return n
 }

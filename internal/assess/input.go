@@ -19,7 +19,7 @@ func Split(resources []fhir.Resource) []Record {
 	loose := map[string][]*named{}
 	for i, r := range resources {
 		it := &all[i]
-		*it = named{&resources[i], screen.Name(r, "")}
+		*it = named{&resources[i], screen.Whose(r, "")}
 		if it.Patient == "" {
 			loose[r.Ref()] = append(loose[r.Ref()], it)
 			continue
@@ -40,7 +40,7 @@ func Split(resources []fhir.Resource) []Record {
 			if len(loose) == 0 {
 				continue
 			}
-			for _, ref := range queue[n].Refs {
+			for _, ref := range screen.Refs(*queue[n].Resource, "") {
 				if !taken[ref] {
 					taken[ref] = true
 					queue = append(queue, loose[ref]...)
@@ -74,7 +74,7 @@ func persons(byPatient map[string][]*named) [][]string {
 		if !linked {
 			continue
 		}
-		for _, other := range screen.Name(newestOf(copies).Resource, "").Links {
+		for _, other := range screen.Whose(newestOf(copies).Resource, "").Links {
 			if _, here := byPatient[other]; here {
 				near[id], near[other] = append(near[id], other), append(near[other], id)
 			}

@@ -43,7 +43,7 @@ func (r *reader) observation(n *node) {
 		if !day.Known() {
 			day, _ = r.day(n, "issued")
 		}
-		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: value.Float() * factor, Day: day, Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: value.Float() * factor, Day: day, Evidence: []filter.Ref{n.ref()}})
 		return
 	}
 }
