@@ -128,7 +128,7 @@ func (o *outlook) changed(was *answer, h filter.History, book rules.Book, day fi
 		}
 		p := plan.Propose(j, alone(h))
 		was.holds = clock.Next()
-		return !samePlan(was.plan, p)
+		return !plan.Same(was.plan, p)
 	}
 	return true
 }
@@ -159,16 +159,6 @@ func afterRule(findings []rules.Finding) []rules.Finding {
 		}
 	}
 	return nil
-}
-
-func samePlan(a, b *plan.Plan) bool {
-	if a == nil || b == nil {
-		return a == b
-	}
-	one, other := newScript(), newScript()
-	one.plan(a)
-	other.plan(b)
-	return one.digest() == other.digest()
 }
 
 // neighbours gives the patient's other filters.

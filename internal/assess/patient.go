@@ -26,6 +26,8 @@ type Basis struct {
 	Models catalogue.Catalogue
 	Sets   chart.Sets
 	Zone   *time.Location
+	// Book is the rules, made once for many patients. The zero Book is made anew for each.
+	Book rules.Book
 }
 
 // Digest writes the basis as one text that changes exactly when an answer can.
@@ -76,7 +78,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
 	known := adopt(rec.Known, rec.Merged, tasks)
-	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: rules.NewBook()}
+	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled()}
 	history, until := o.history(asOf)
 	today := o.answers(history, asOf)
 

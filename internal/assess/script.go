@@ -35,7 +35,9 @@ func (s *script) next() {
 		s.sum.Write(s.out[:last])
 		s.out[0], s.out, last = s.out[last], s.out[:1], 0
 	}
-	if s.out[last] != '{' && s.out[last] != '[' && s.out[last] != ':' {
+	switch s.out[last] {
+	case '{', '[', ':':
+	default:
 		s.out = append(s.out, ',')
 	}
 }
@@ -61,10 +63,21 @@ func (s *script) text(text string) {
 	s.out = append(append(append(s.out, '"'), text...), '"')
 }
 
-// bare reports a text that JSON in HTML writes without an escape.
+// bare reports a text that JSON in HTML writes without an escape. It looks at eight bytes at once.
 func bare(text string) bool {
-	for i := range len(text) {
-		switch c := text[i]; {
+	const ones, tops = 0x0101010101010101, 0x8080808080808080
+	at := 0
+	for ; at+8 <= len(text); at += 8 {
+		b := text[at : at+8]
+		w := uint64(b[0]) | uint64(b[1])<<8 | uint64(b[2])<<16 | uint64(b[3])<<24 | uint64(b[4])<<32 | uint64(b[5])<<40 | uint64(b[6])<<48 | uint64(b[7])<<56
+		// Each is zero in a byte that is not bare: a quote or an ampersand, which differ in one bit, likewise the angle brackets, a backslash.
+		quote, angle, slash := w&^(4*ones)^'"'*ones, w|2*ones^'>'*ones, w^'\\'*ones
+		if ((quote-ones)&^quote|(angle-ones)&^angle|(slash-ones)&^slash|(w-' '*ones)&^w|w)&tops != 0 {
+			return false
+		}
+	}
+	for ; at < len(text); at++ {
+		switch c := text[at]; {
 		case c < ' ' || c >= 0x80, c == '"', c == '\\', c == '&', c == '<', c == '>':
 			return false
 		}

@@ -99,6 +99,14 @@ type Book struct {
 // NewBook gives a book of all rules.
 func NewBook() Book { return Book{rules: All()} }
 
+// Filled gives the book itself, and for the zero Book one of all rules.
+func (b Book) Filled() Book {
+	if b.rules == nil {
+		return NewBook()
+	}
+	return b
+}
+
 // Outline gives a book for those who ask only what the answer is: its findings have no evidence, and what is missing is not listed.
 func (b Book) Outline() Book { return Book{rules: b.rules, outline: true} }
 
