@@ -138,13 +138,13 @@ func (v Value) name() string {
 
 // Get goes to an element by a path of names, and of numbers in lists: "meta.lastUpdated", "name.0.text".
 func (v Value) Get(path string) Value {
-	for {
-		name, rest, deeper := strings.Cut(path, ".")
-		if v = v.step(name); !deeper || v.in == nil {
+	for at := strings.IndexByte(path, '.'); at >= 0; at = strings.IndexByte(path, '.') {
+		if v = v.step(path[:at]); v.in == nil {
 			return v
 		}
-		path = rest
+		path = path[at+1:]
 	}
+	return v.step(path)
 }
 
 func (v Value) step(name string) Value {

@@ -169,8 +169,7 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		}
 		text += " . " + r.concept(e.Get("code")).words
 	}
-	words := read(text)
-	said := func(phrases ...string) bool { return words.says(overLists, phrases...) }
+	said := func(phrases ...string) bool { return says(text, phrases...) }
 	d.Own = d.Own || site.cava || saysFilter(text) || said("vena cava", "caval", "ivc")
 	d.Words = rules.Words{
 		Pain:         said("pain", "painful"),

@@ -54,14 +54,14 @@ func (r *reader) inWords(n *node, part *rules.Course, d fhir.Value, product floa
 	words := strings.TrimSpace(d.Get("text").String() + " " + d.Get("patientInstruction").String())
 	patterns := r.patterns()
 	for more := range d.Get("additionalInstruction").Every("text") {
-		part.Doubtful = part.Doubtful || patterns.against.MatchString(strings.ToLower(more.String()))
+		part.Doubtful = part.Doubtful || patterns.speakAgainst(more.String())
 	}
 	if words == "" {
 		return nil
 	}
 	silent := part.MgPerDose == 0 && part.PerKg == 0
 	if !silent && part.PerDay > 0 {
-		part.Doubtful = part.Doubtful || patterns.against.MatchString(strings.ToLower(words))
+		part.Doubtful = part.Doubtful || patterns.speakAgainst(words)
 		return nil
 	}
 	sigs := patterns.sigsOf(d.Get("text").String())
@@ -104,7 +104,7 @@ func (r *reader) given(c *rules.Course, d fhir.Value) {
 	dose, ok := doseOf(d.Get("dose"), c.Product)
 	c.MgPerDose = dose
 	c.PerKg = perKg(d.Get("dose"))
-	c.Doubtful = c.Doubtful || !ok || d.Get("modifierExtension").Exists() || r.patterns().against.MatchString(strings.ToLower(words))
+	c.Doubtful = c.Doubtful || !ok || d.Get("modifierExtension").Exists() || r.patterns().speakAgainst(words)
 	if words != "" && !d.Get("dose").Exists() {
 		sigs := r.patterns().sigsOf(words)
 		c.Doubtful = c.Doubtful || len(sigs) != 1 || !sigs[0].into(c, c.Product)

@@ -128,7 +128,11 @@ func saysFlush(words string) bool {
 
 // flush reports a flush or a line lock, by the words of a dosage.
 func flush(d fhir.Value) bool {
-	return saysFlush(d.Get("text").String() + " . " + d.Get("patientInstruction").String() + " . " + d.Get("route.text").String() + " . " + d.Get("method.text").String())
+	may := false
+	for _, path := range []string{"text", "patientInstruction", "route.text", "method.text"} {
+		may = may || mayHold(d.Get(path).String(), "flush", "lock")
+	}
+	return may && saysFlush(d.Get("text").String()+" . "+d.Get("patientInstruction").String()+" . "+d.Get("route.text").String()+" . "+d.Get("method.text").String())
 }
 
 // perDay gives doses a day from a Timing: its repeat, else its code (HL7 v3 GTSAbbreviation) or the words of that; 0 where nothing is
@@ -160,7 +164,7 @@ func perDay(t fhir.Value, patterns *sigPatterns) (n float64, ok bool) {
 				return 0, false
 			}
 			coded = max(coded, f)
-		case n == 0 && coded == 0, strings.EqualFold(text, "once"), patterns.against.MatchString(strings.ToLower(text)):
+		case n == 0 && coded == 0, strings.EqualFold(text, "once"), patterns.speakAgainst(text):
 			return n, false
 		}
 	}

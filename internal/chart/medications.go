@@ -17,8 +17,7 @@ func (r *reader) medication(n *node) {
 	}
 	c := rules.Course{Agent: p.agent, Product: p.strength, Never: p.flush, Start: filter.Unknown(), End: filter.Unknown(), Authored: filter.Unknown(), Refilled: filter.Unknown(), Evidence: append([]filter.Ref{n.ref()}, refs...)}
 	// People write beside an order that it is held or not taken; the order itself stays as it was.
-	beside := strings.ToLower(r.notes(n) + " . " + r.concept(n.get("statusReason")).words)
-	c.Doubtful = r.patterns().against.MatchString(beside)
+	c.Doubtful = r.patterns().speakAgainst(r.notes(n) + " . " + r.concept(n.get("statusReason")).words)
 	switch n.Type {
 	case "MedicationRequest":
 		if !r.request(n, &c) {

@@ -42,6 +42,8 @@ type Reading struct {
 func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
 	r := &reader{sets: sets, models: models, zone: zone, nodes: make([]*node, len(entries))}
 	nodes := make([]node, len(entries))
+	r.codes = make([]coding, 0, 2*len(entries))
+	r.words.Grow(64 * len(entries))
 	for i := range entries {
 		nodes[i] = node{Entry: &entries[i], doc: entries[i].Document()}
 		r.nodes[i] = &nodes[i]
@@ -119,7 +121,10 @@ type reader struct {
 	places  []*node           // by what they are known by
 	refills map[string]refill // by order
 	halted  []halt
-	out     Reading
+	// codes and words are the room in which concepts are put together, so that not each takes its own.
+	codes []coding
+	words strings.Builder
+	out   Reading
 }
 
 // place is what an entry is known by.
@@ -168,12 +173,15 @@ func byEvidence(a, b *node) int {
 // get reads an element by its path, whose first part names a member. A member that is null says nothing; where FHIR wants a day, it is
 // not one.
 func (n *node) get(path string) fhir.Value {
-	name, rest, deeper := strings.Cut(path, ".")
+	name, rest := path, ""
+	if at := strings.IndexByte(path, '.'); at >= 0 {
+		name, rest = path[:at], path[at+1:]
+	}
 	v := n.doc.Get(name)
 	if v.Kind() == 'n' || n.hidden != nil && slices.Contains(n.hidden, name) {
 		return fhir.Value{}
 	}
-	if deeper {
+	if rest != "" {
 		return v.Get(rest)
 	}
 	return v
@@ -290,29 +298,30 @@ func (r *reader) concept(v fhir.Value) concept {
 	if !v.IsObject() {
 		return c
 	}
-	words, first := "", true
+	words, from := r.words.Len(), len(r.codes)
+	first := true
 	for k := range v.Get("coding").Each() {
 		if code := strings.TrimSpace(k.Get("code").String()); code != "" {
 			canonical := canonicalSystem(k.Get("system").String())
-			c.codes = append(c.codes, coding{canonical, code})
+			r.codes = append(r.codes, coding{canonical, code})
 			if sets := r.sets.held(canonical, code); c.sets == nil {
 				c.sets = sets
 			} else {
 				c.sets = append(c.sets, sets...)
 			}
 		}
-		if display := k.Get("display").String(); first {
-			words, first = display, false
-		} else {
-			words += " . " + display
+		if !first {
+			r.words.WriteString(" . ")
 		}
+		first = false
+		r.words.WriteString(k.Get("display").String())
 	}
-	if text := v.Get("text").String(); first {
-		words = text
-	} else {
-		words += " . " + text
+	if !first {
+		r.words.WriteString(" . ")
 	}
-	c.words = strings.TrimSpace(words)
+	r.words.WriteString(v.Get("text").String())
+	c.words = strings.TrimSpace(r.words.String()[words:])
+	c.codes = r.codes[from:len(r.codes):len(r.codes)]
 	return c
 }
 
