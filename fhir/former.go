@@ -56,7 +56,7 @@ func (f *former) resource(kind string) {
 	chosen := choices(kind)
 	var given [2]int
 	for name, v := range f.root.Members() {
-		if !f.loose || dayChoice(kind, name) == "" {
+		if chosen[0] != "" && (!f.loose || dayChoice(kind, name) == "") {
 			f.choose(chosen, &given, name, f.root)
 		}
 		if f.loose && (name == "status" || DayKind(kind, name) != 0) {
@@ -75,7 +75,9 @@ func (f *former) object(kind string, object Value) {
 	chosen := choices(kind)
 	var given [2]int
 	for name, v := range object.Members() {
-		f.choose(chosen, &given, name, object)
+		if chosen[0] != "" {
+			f.choose(chosen, &given, name, object)
+		}
 		f.element(elementOf(kind, name), v)
 	}
 }

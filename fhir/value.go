@@ -175,7 +175,7 @@ func (v Value) member(name string) Value {
 			if (Value{v.in, at}).name() == name {
 				return Value{v.in, at}
 			}
-		} else if v.in.text[m.name:m.nameEnd] == name {
+		} else if int(m.nameEnd-m.name) == len(name) && v.in.text[m.name:m.nameEnd] == name {
 			return Value{v.in, at}
 		}
 	}

@@ -13,8 +13,9 @@ import (
 // script digests the JSON that encoding/json writes of an answer, byte by byte the same, without asking each time what a struct is made
 // of: it is done for every patient. A test holds the two together.
 type script struct {
-	sum hash.Hash
-	out []byte // what is written and not digested yet
+	sum  hash.Hash
+	out  []byte // what is written and not digested yet
+	more bool   // a comma comes before what is next
 }
 
 func newScript() *script { return &script{sum: sha256.New(), out: make([]byte, 0, 2<<10)} }
@@ -27,29 +28,31 @@ func (s *script) digest() string {
 
 // next writes the comma before what is not the first of its object or list.
 func (s *script) next() {
-	last := len(s.out) - 1
-	if last < 0 {
-		return
-	}
-	if last >= 1<<10 {
-		s.sum.Write(s.out[:last])
-		s.out[0], s.out, last = s.out[last], s.out[:1], 0
-	}
-	switch s.out[last] {
-	case '{', '[', ':':
-	default:
+	if s.more {
 		s.out = append(s.out, ',')
 	}
+	s.more = true
 }
 
-func (s *script) open(bracket byte) { s.next(); s.out = append(s.out, bracket) }
+func (s *script) open(bracket byte) {
+	s.next()
+	s.out, s.more = append(s.out, bracket), false
+}
 
-func (s *script) close(bracket byte) { s.out = append(s.out, bracket) }
+// close ends an object or list. By then much may be written.
+func (s *script) close(bracket byte) {
+	s.out, s.more = append(s.out, bracket), true
+	if len(s.out) > 1<<10 {
+		s.sum.Write(s.out)
+		s.out = s.out[:0]
+	}
+}
 
 // name writes a member's name, which needs no escapes.
 func (s *script) name(name string) {
 	s.next()
 	s.out = append(append(append(s.out, '"'), name...), '"', ':')
+	s.more = false
 }
 
 func (s *script) text(text string) {

@@ -77,7 +77,7 @@ func (r *reader) condition(n *node) {
 			continue
 		}
 		k := meaningOf(set)
-		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.ref()}, Ended: filter.Unknown()}
+		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: n.evidence(), Ended: filter.Unknown()}
 		d.Onset, d.Recorded = r.onset(n)
 		d.Inactive = n.coded("clinicalStatus", "resolved", "inactive", "remission")
 		if n.get("abatementPeriod").Exists() {
@@ -106,7 +106,7 @@ func (r *reader) presence(n *node, code concept) {
 	}
 	// Its onset is a day on which the filter was in; the day it was recorded may only be that of copying a list.
 	when, _ := r.onset(n)
-	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: when, Start: -1, Why: "problem list: " + code.label(), Evidence: []filter.Ref{n.ref()}})
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: when, Start: -1, Why: "problem list: " + code.label(), Evidence: n.evidence()})
 }
 
 // stillIn reads a complication of a filter that says it was in place on the day it began: after a retrieval known from its code only
@@ -115,14 +115,14 @@ func (r *reader) stillIn(n *node, own bool, code concept, d rules.Diagnosis) {
 	if !own || d.Later || !d.Onset.Known() || !saysStillIn(code.words+" . "+r.notes(n)) {
 		return
 	}
-	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: d.Onset, Start: -1, Why: "complication: " + code.label(), Evidence: []filter.Ref{n.ref()}})
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: d.Onset, Start: -1, Why: "complication: " + code.label(), Evidence: n.evidence()})
 }
 
 // TellsPresence reports whether a Condition says, with the code for the presence of a vascular implant and in words, that a vena
 // cava filter is in.
 func TellsPresence(doc fhir.Value, sets Sets) bool {
 	r := &reader{sets: sets}
-	n := &node{Entry: &Entry{}, doc: doc}
+	n := &node{Entry: &Entry{}, room: &r.room, doc: doc}
 	return presenceIn(n, r.concept(n.get("code")))
 }
 

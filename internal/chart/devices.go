@@ -62,7 +62,7 @@ func (r *reader) device(n *node) {
 	if n.device == nil || n.get("patient").Get("reference").String() == "" {
 		return
 	}
-	e := filter.Event{When: filter.Unknown(), Start: -1, Devices: []filter.Device{*n.device}, Evidence: []filter.Ref{n.ref()}}
+	e := filter.Event{When: filter.Unknown(), Start: -1, Devices: []filter.Device{*n.device}, Evidence: n.evidence()}
 	switch status := n.get("status"); {
 	case !status.Exists() || status.String() == "active":
 		e.Kind, e.Why = filter.InPlace, "device entry"
@@ -83,7 +83,7 @@ func (r *reader) deviceUse(n *node) {
 	if !ok {
 		return
 	}
-	base := filter.Event{When: filter.Unknown(), Start: -1, Devices: []filter.Device{d}, Evidence: append([]filter.Ref{n.ref()}, refs...), Second: false}
+	base := filter.Event{When: filter.Unknown(), Start: -1, Devices: []filter.Device{d}, Evidence: append(n.evidence(), refs...), Second: false}
 	start, end, minute := r.period(n, "timingPeriod")
 	seen, _ := r.day(n, "timingDateTime")
 	switch n.status() {
@@ -166,7 +166,7 @@ func (r *reader) dated(n *node, e filter.Event) filter.Event {
 // IsFilterDevice reports whether a Device resource is a vena cava filter by catalogue or by listed phrase.
 func IsFilterDevice(doc fhir.Value, sets Sets, models catalogue.Catalogue) bool {
 	r := &reader{sets: sets, models: models}
-	_, ok := r.describe(&node{Entry: &Entry{}, doc: doc})
+	_, ok := r.describe(&node{Entry: &Entry{}, room: &r.room, doc: doc})
 	return ok
 }
 

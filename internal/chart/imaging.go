@@ -152,7 +152,7 @@ func (r *reader) measure(n *node, m rules.Measure) {
 	case right && !left:
 		m.Side = "right"
 	}
-	m.Evidence = []filter.Ref{n.ref()}
+	m.Evidence = n.evidence()
 	for v := range n.get("focus").Each() {
 		if t, ref := r.target(n, v); ref != "" && (t != nil && t.Type == "Device" || t == nil && strings.Contains(ref, "Device/")) {
 			m.Of = append(m.Of, ref)
@@ -211,7 +211,7 @@ func (r *reader) study(n *node, codes []concept, place string, day func(*node) f
 				continue
 			}
 			seen = append(seen, what)
-			r.out.Facts.Studies = append(r.out.Facts.Studies, rules.Study{Modality: what, Place: strings.Join(strings.Fields(place), " "), When: day(n), Evidence: []filter.Ref{n.ref()}})
+			r.out.Facts.Studies = append(r.out.Facts.Studies, rules.Study{Modality: what, Place: strings.Join(strings.Fields(place), " "), When: day(n), Evidence: n.evidence()})
 		}
 	}
 }

@@ -15,7 +15,7 @@ func (r *reader) medication(n *node) {
 	if !ok {
 		return
 	}
-	c := rules.Course{Agent: p.agent, Product: p.strength, Never: p.flush, Start: filter.Unknown(), End: filter.Unknown(), Authored: filter.Unknown(), Refilled: filter.Unknown(), Evidence: append([]filter.Ref{n.ref()}, refs...)}
+	c := rules.Course{Agent: p.agent, Product: p.strength, Never: p.flush, Start: filter.Unknown(), End: filter.Unknown(), Authored: filter.Unknown(), Refilled: filter.Unknown(), Evidence: append(n.evidence(), refs...)}
 	// People write beside an order that it is held or not taken; the order itself stays as it was.
 	c.Doubtful = r.patterns().speakAgainst(r.notes(n) + " . " + r.concept(n.get("statusReason")).words)
 	switch n.Type {

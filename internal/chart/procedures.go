@@ -21,7 +21,7 @@ func (r *reader) procedure(n *node) {
 	}
 	code := r.concept(n.get("code"))
 	text := code.words + " . " + r.notes(n)
-	base := filter.Event{Start: -1, Why: r.why(code, status), Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.ref()}, Second: saysSecond(text)}
+	base := filter.Event{Start: -1, Why: r.why(code, status), Encounter: r.encounterOf(n), Evidence: n.evidence(), Second: saysSecond(text)}
 	implanted, explanted, touched := r.focalDevices(n)
 	placement := code.in("filter-placement")
 	removal := code.in("filter-removal")
@@ -75,7 +75,7 @@ func (r *reader) sightings(n *node, devices []named) {
 	}
 	for _, d := range devices {
 		r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Devices: []filter.Device{d.device},
-			Why: "named by a procedure", Evidence: append([]filter.Ref{n.ref()}, d.refs...)})
+			Why: "named by a procedure", Evidence: append(n.evidence(), d.refs...)})
 	}
 }
 

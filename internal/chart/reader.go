@@ -41,11 +41,10 @@ type Reading struct {
 // once only.
 func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
 	r := &reader{sets: sets, models: models, zone: zone, nodes: make([]*node, len(entries))}
+	r.grow(len(entries))
 	nodes := make([]node, len(entries))
-	r.codes = make([]coding, 0, 2*len(entries))
-	r.words.Grow(64 * len(entries))
 	for i := range entries {
-		nodes[i] = node{Entry: &entries[i], doc: entries[i].Document()}
+		nodes[i] = node{Entry: &entries[i], doc: entries[i].Document(), room: &r.room}
 		r.nodes[i] = &nodes[i]
 	}
 	r.places = slices.Clone(r.nodes)
@@ -121,10 +120,22 @@ type reader struct {
 	places  []*node           // by what they are known by
 	refills map[string]refill // by order
 	halted  []halt
-	// codes and words are the room in which concepts are put together, so that not each takes its own.
+	room
+	out Reading
+}
+
+// room is where small things are put beside each other, so that not each takes its own: codes and words of concepts, names of entries,
+// and lists of one name.
+type room struct {
 	codes []coding
 	words strings.Builder
-	out   Reading
+	refs  []filter.Ref
+}
+
+// grow makes room for as much as entries usually need.
+func (r *room) grow(entries int) {
+	r.codes, r.refs = make([]coding, 0, 2*entries), make([]filter.Ref, 0, entries)
+	r.words.Grow(96 * entries)
 }
 
 // place is what an entry is known by.
@@ -146,6 +157,7 @@ type node struct {
 	doc    fhir.Value
 	hidden []string // members that say nothing
 	name   string   // how evidence names it, where it was asked for
+	room   *room
 	device *filter.Device
 }
 
@@ -154,12 +166,24 @@ func (n *node) place() place { return place{n.Feed, n.Type, n.ID} }
 // ref gives how evidence names the entry.
 func (n *node) ref() string {
 	if n.name == "" {
-		n.name = n.Ref()
+		from, w := n.room.words.Len(), &n.room.words
 		if n.Base != "" {
-			n.name = strings.TrimSuffix(n.Base, "/") + "/" + n.name
+			w.WriteString(strings.TrimSuffix(n.Base, "/"))
+			w.WriteByte('/')
 		}
+		w.WriteString(n.Type)
+		w.WriteByte('/')
+		w.WriteString(n.ID)
+		n.name = w.String()[from:]
 	}
 	return n.name
+}
+
+// evidence gives the entry itself as evidence. What is appended to it goes elsewhere.
+func (n *node) evidence() []filter.Ref {
+	from := len(n.room.refs)
+	n.room.refs = append(n.room.refs, n.ref())
+	return n.room.refs[from : from+1 : from+1]
 }
 
 // byEvidence orders entries by how evidence names them. A type is of letters, which come after the slash that ends it.
@@ -211,7 +235,7 @@ func (r *reader) target(n *node, reference fhir.Value) (t *node, ref string) {
 	if p.Contained != "" {
 		for c := range n.get("contained").Each() {
 			if c.Get("id").String() == p.Contained {
-				return &node{Entry: &Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID}}, doc: c, name: n.ref()}, n.ref() + "#" + p.Contained
+				return &node{Entry: &Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID}}, doc: c, name: n.ref(), room: n.room}, n.ref() + "#" + p.Contained
 			}
 		}
 		return nil, ""

@@ -13,7 +13,7 @@ func (r *reader) reasons(n *node, code concept) {
 	for v := range n.get("reasonCode").Each() {
 		c := r.concept(v)
 		words += " . " + c.words
-		reason := rules.Reason{Of: n.ref(), Prophylactic: c.in("prophylactic-reason") || saysProphylactic(c.words), Evidence: []filter.Ref{n.ref()}}
+		reason := rules.Reason{Of: n.ref(), Prophylactic: c.in("prophylactic-reason") || saysProphylactic(c.words), Evidence: n.evidence()}
 		reason.VTE = eventOf(c)
 		thrombosis = thrombosis || reason.VTE != "" || namesVTE(c.words)
 		reasons = append(reasons, reason)
@@ -35,7 +35,7 @@ func (r *reader) reasons(n *node, code concept) {
 	words += " . " + r.notes(n)
 	if saysPermanent(words) {
 		made, _ := r.performed(n)
-		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Permanent: true, Of: n.ref(), Made: made, Evidence: []filter.Ref{n.ref()}})
+		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Permanent: true, Of: n.ref(), Made: made, Evidence: n.evidence()})
 	}
 }
 

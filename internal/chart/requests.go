@@ -2,7 +2,6 @@ package chart
 
 import (
 	"dwellwatch/fhir"
-	"iter"
 	"slices"
 	"strings"
 
@@ -30,20 +29,20 @@ func (r *reader) serviceRequest(n *node) {
 	}
 	switch {
 	case retrieval && n.get("doNotPerform").Bool() && (status == "active" || status == "completed"):
-		p := rules.Plan{Permanent: true, Made: made, Evidence: []filter.Ref{n.ref()}}
+		p := rules.Plan{Permanent: true, Made: made, Evidence: n.evidence()}
 		r.out.Facts.Plans = append(r.out.Facts.Plans, p)
 	case retrieval && slices.Contains([]string{"proposal", "plan"}, n.get("intent").String()):
-		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Made: made, Evidence: []filter.Ref{n.ref()}})
+		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Made: made, Evidence: n.evidence()})
 	case retrieval && n.get("intent").String() == "option":
 		// http://hl7.org/fhir/R4/valueset-request-intent.html: one of several courses, chosen by nobody yet.
 	case retrieval && status == "active":
-		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Of: r.namedBy(n), Evidence: []filter.Ref{n.ref()}})
+		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Of: r.namedBy(n), Evidence: n.evidence()})
 	case !retrieval && status == "active" && !n.get("doNotPerform").Bool():
 		when, _ := r.day(n, "occurrenceDateTime")
 		if !when.Known() {
 			when, _, _ = r.period(n, "occurrencePeriod")
 		}
-		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: []filter.Ref{n.ref()}})
+		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: n.evidence()})
 	}
 }
 
@@ -111,7 +110,7 @@ func (r *reader) appointment(n *node) {
 			surgery = surgery || c.in("surgery")
 		}
 	}
-	evidence := []filter.Ref{n.ref()}
+	evidence := n.evidence()
 	retrieval = retrieval || slices.ContainsFunc(slices.Concat(slot, beside), asksRetrieval)
 	of := r.namedBy(n)
 	for v := range n.get("basedOn").Each() {
@@ -148,16 +147,15 @@ func (r *reader) encounter(n *node) {
 	if n.status() == "entered-in-error" || n.status() == "cancelled" || n.status() == "planned" {
 		return
 	}
-	v := rules.Visit{Evidence: []filter.Ref{n.ref()}}
+	v := rules.Visit{Evidence: n.evidence()}
 	for c := range n.get("reasonCode").Each() {
 		v.Bleed = v.Bleed || r.concept(c).in("bleed")
 	}
-	for _, conditions := range []iter.Seq[fhir.Value]{n.get("reasonReference").Each(), n.get("diagnosis").Every("condition")} {
-		for c := range conditions {
-			if t, ref := r.target(n, c); t != nil && t.Type == "Condition" {
-				v.For = append(v.For, ref)
-			}
-		}
+	for c := range n.get("reasonReference").Each() {
+		v.For = r.about(n, c, v.For)
+	}
+	for c := range n.get("diagnosis").Every("condition") {
+		v.For = r.about(n, c, v.For)
 	}
 	if v.Bleed || len(v.For) > 0 {
 		v.When, _, _ = r.period(n, "period")
@@ -167,8 +165,16 @@ func (r *reader) encounter(n *node) {
 		return
 	}
 	if _, end, _ := r.period(n, "period"); end.Known() {
-		r.out.Facts.Discharges = append(r.out.Facts.Discharges, rules.Dated{When: end, Made: end, Evidence: []filter.Ref{n.ref()}})
+		r.out.Facts.Discharges = append(r.out.Facts.Discharges, rules.Dated{When: end, Made: end, Evidence: n.evidence()})
 	}
+}
+
+// about adds the Condition that a reference names, where it names one.
+func (r *reader) about(n *node, reference fhir.Value, to []filter.Ref) []filter.Ref {
+	if t, ref := r.target(n, reference); t != nil && t.Type == "Condition" {
+		return append(to, ref)
+	}
+	return to
 }
 
 // task reads our own Task as the record shows it: its status, and the entries it listed when it was written.
@@ -217,15 +223,15 @@ func (r *reader) patient(n *node) {
 	}
 	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String()}
 	born, _ := r.day(n, "birthDate")
-	r.out.Facts.Body = rules.Body{Born: born, Sex: n.get("gender").String(), Evidence: []filter.Ref{n.ref()}}
+	r.out.Facts.Body = rules.Body{Born: born, Sex: n.get("gender").String(), Evidence: n.evidence()}
 }
 
 // death notes that a Patient has died.
 func (r *reader) death(n *node) {
 	if v := n.get("deceasedDateTime"); v.Exists() {
 		when, _ := r.day(n, "deceasedDateTime")
-		r.out.Facts.Deceased = &rules.Dated{When: when, Evidence: []filter.Ref{n.ref()}}
+		r.out.Facts.Deceased = &rules.Dated{When: when, Evidence: n.evidence()}
 	} else if n.get("deceasedBoolean").Bool() {
-		r.out.Facts.Deceased = &rules.Dated{When: filter.Unknown(), Evidence: []filter.Ref{n.ref()}}
+		r.out.Facts.Deceased = &rules.Dated{When: filter.Unknown(), Evidence: n.evidence()}
 	}
 }

@@ -71,7 +71,7 @@ func (r *reader) seen(n *node, c concept, is bool) {
 	if !when.Known() {
 		when, _ = r.day(n, "issued")
 	}
-	e := filter.Event{When: when, Start: -1, Evidence: []filter.Ref{n.ref()}}
+	e := filter.Event{When: when, Start: -1, Evidence: n.evidence()}
 	if seen == is {
 		e.Kind, e.Why = filter.Sighting, "seen: "+c.label()
 	} else {
@@ -90,7 +90,7 @@ func TellsSighting(doc fhir.Value, sets Sets) bool {
 		return false
 	}
 	r := &reader{sets: sets, zone: time.UTC}
-	n := &node{Entry: &Entry{}, doc: doc}
+	n := &node{Entry: &Entry{}, room: &r.room, doc: doc}
 	if !said(n.status()) {
 		return false
 	}
