@@ -19,8 +19,8 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		PlannedIntent: s.Permanence.Planned, DwellDays: dwell(s), Window: string(s.Window), WindowBand: band(s), Indication: string(s.Indication.Status),
 		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level)},
 		Verdict:         string(j.Verdict), Headline: j.Headline, Overdue: j.Overdue, ReassessmentOverdue: j.ReassessmentOverdue, Emergency: j.Emergency,
-		Asked: s.Asked.State, AskedEvidence: list(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
-		Focus: focus(s.Filter), Evidence: list(s.Filter.Evidence), Plan: p,
+		Asked: s.Asked.State, AskedEvidence: sorted(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
+		Focus: focus(s.Filter), Evidence: sorted(s.Filter.Evidence), Plan: p,
 	}
 	if s.Anticoagulation.Agent != "" {
 		f.Anticoagulation.Agent = &s.Anticoagulation.Agent
@@ -30,10 +30,10 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 	}
 	onsetOf := onsets(s)
 	for _, x := range j.Findings {
-		f.Findings = append(f.Findings, Finding{x.Rule, x.Text, list(x.Evidence), x.Source, string(x.Known), onsetOf(x)})
+		f.Findings = append(f.Findings, Finding{x.Rule, x.Text, sorted(x.Evidence), x.Source, string(x.Known), onsetOf(x)})
 	}
 	for _, c := range s.Filter.Contradictions {
-		f.Contradictions = append(f.Contradictions, Contradiction{c.Kind, c.Text, list(c.Evidence), c.Decides})
+		f.Contradictions = append(f.Contradictions, Contradiction{c.Kind, c.Text, sorted(c.Evidence), c.Decides})
 	}
 	for _, m := range j.Missing {
 		f.Missing = append(f.Missing, Missing(m))
@@ -51,7 +51,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 }
 
 func event(e filter.Event) Event {
-	out := Event{What: string(e.Kind), Text: wordsOf(e.Kind) + " (" + e.Why + ")", Evidence: list(e.Evidence)}
+	out := Event{What: string(e.Kind), Text: wordsOf(e.Kind) + " (" + e.Why + ")", Evidence: sorted(e.Evidence)}
 	if s := span(e.When); s != nil {
 		out.When = *s
 	}
@@ -167,8 +167,8 @@ func focus(f filter.Filter) string {
 	return ""
 }
 
-// list gives a sorted copy that is never null in JSON.
-func list(refs []filter.Ref) []string {
+// sorted gives a sorted copy that is never null in JSON.
+func sorted(refs []filter.Ref) []string {
 	out := append([]string{}, refs...)
 	slices.Sort(out)
 	return slices.Compact(out)

@@ -14,8 +14,9 @@ import (
 // wants says for every filter, and for every known key that has none any more, whether a referral should stand.
 func wants(a Assessment, p policy.Policy, known []filter.KnownKey, merged []string) []draft.Want {
 	var out []draft.Want
+	d := newDigest()
 	for _, f := range a.Filters {
-		out = append(out, want(a, f, p))
+		out = append(out, want(d, a, f, p))
 	}
 	for _, k := range known {
 		if slices.ContainsFunc(a.Filters, func(f Filter) bool { return f.Key == k.Key }) {
@@ -44,8 +45,8 @@ func mergedWant(a Assessment, key string) draft.Want {
 	return draft.Want{Key: key, Patient: a.Patient, Reason: draft.Merged}
 }
 
-func want(a Assessment, f Filter, p policy.Policy) draft.Want {
-	w := draft.Want{Key: f.Key, Patient: a.Patient, Reason: reason(a, f), To: draft.ToClinic, Meaning: meaning(a, f), Question: question(f)}
+func want(d *digest, a Assessment, f Filter, p policy.Policy) draft.Want {
+	w := draft.Want{Key: f.Key, Patient: a.Patient, Reason: reason(a, f), To: draft.ToClinic, Meaning: meaning(d, &a, f), Question: question(d, &f)}
 	if f.Verdict == string(rules.Clarify) {
 		w.To = draft.ToCoordinator
 	}
@@ -97,24 +98,21 @@ func reason(a Assessment, f Filter) draft.Reason {
 
 // meaning digests what the document says: facts, verdict, findings, plan. Day, dwell, the echo of our own Task, and values that leave
 // the plan as it is are not in it.
-func meaning(a Assessment, f Filter) string {
+func meaning(d *digest, a *Assessment, f Filter) string {
 	f.DwellDays, f.ChangesOn, f.LookAgainOn = nil, nil, nil
 	if !byOthers(f) {
 		f.Asked, f.AskedEvidence = "", nil
 	}
 	f.Key, f.Plan = "", plan.Meaning(f.Plan)
-	s := newScript()
-	s.open('[')
-	s.filter(&f)
-	s.person(a.Person)
-	s.text(a.Patient)
-	s.yes(a.Context == ContextFeeds)
-	s.close(']')
-	return s.digest()
+	d.filter(&f)
+	d.person(a.Person)
+	d.texts(a.Patient)
+	d.flags(a.Context == ContextFeeds)
+	return d.take()
 }
 
 // question digests what makes a declined referral worth asking again: standing, indication, complications, attempts.
-func question(f Filter) string {
+func question(d *digest, f *Filter) string {
 	attempts := 0
 	for _, e := range f.Events {
 		if e.What == string(filter.Attempt) {
@@ -127,13 +125,9 @@ func question(f Filter) string {
 			complications = append(complications, x.Rule+strings.Join(x.Evidence, ","))
 		}
 	}
-	s := newScript()
-	s.open('[')
-	s.text(f.Standing)
-	s.text(f.Indication)
-	s.texts(complications)
-	s.whole(attempts)
-	s.yes(f.Verdict == string(rules.Urgent))
-	s.close(']')
-	return s.digest()
+	d.texts(f.Standing, f.Indication)
+	d.lists(complications)
+	d.number(attempts)
+	d.flags(f.Verdict == string(rules.Urgent))
+	return d.take()
 }
