@@ -35,8 +35,17 @@ func (o *outlook) judge(h filter.History, at int, book rules.Book, clock *filter
 type answer struct {
 	rules.Judgement
 	plan    *plan.Plan // nil where the verdict wants none
-	holds   filter.Day // the first day on which judgement or plan can be another while the history is not
+	holds   filter.Day // the first day on which the judgement can be another while the history is not
+	planned filter.Day // the first day on which the plan can be, while the judgement comes to the same
 	changes filter.Day // the first day on which what changesOn promises is another; MaxDay for none
+}
+
+// propose makes the plan on a day for a judgement of that day.
+func (a *answer) propose(j rules.Judgement, h filter.History, on filter.Day) *plan.Plan {
+	j.Situation.Clock = filter.NewClock(on)
+	p := plan.Propose(j, alone(h))
+	a.planned = j.Situation.Clock.Next()
+	return p
 }
 
 // answers judges all filters of a history of a day.
@@ -46,8 +55,8 @@ func (o *outlook) answers(h filter.History, on filter.Day) []answer {
 		clock := filter.NewClock(on)
 		a := &out[i]
 		a.Judgement = o.judge(h, i, o.book, clock)
-		a.plan = plan.Propose(a.Judgement, alone(h))
 		a.holds, a.changes = clock.Next(), filter.MaxDay
+		a.plan = a.propose(a.Judgement, h, on)
 	}
 	return out
 }
@@ -67,7 +76,7 @@ func (o *outlook) ahead(h filter.History, until filter.Day, today []answer) filt
 	for len(open) > 0 || first == filter.MaxDay {
 		day := until
 		for _, a := range open {
-			day = min(day, a.holds)
+			day = min(day, a.holds, a.planned)
 		}
 		if day == filter.MaxDay {
 			break
@@ -78,7 +87,7 @@ func (o *outlook) ahead(h filter.History, until filter.Day, today []answer) filt
 		}
 		still := open[:0]
 		for _, a := range open {
-			if !told && a.holds > day || !o.changed(a, h, book, day) {
+			if !told && min(a.holds, a.planned) > day || !o.changed(a, h, told, book, day) {
 				still = append(still, a)
 				continue
 			}
@@ -114,8 +123,9 @@ func knows(known []filter.KnownKey, key string) bool {
 	return false
 }
 
-// changed reports whether the history of a later day gives another answer for the same key; where it does not, until when it holds.
-func (o *outlook) changed(was *answer, h filter.History, book rules.Book, day filter.Day) bool {
+// changed reports whether the history of a later day, which is told anew or the one of before, gives another answer for the same key;
+// where it does not, it notes until when that holds.
+func (o *outlook) changed(was *answer, h filter.History, told bool, book rules.Book, day filter.Day) bool {
 	key := was.Situation.Filter.Key
 	for i := range h.Filters {
 		if h.Filters[i].Key != key {
@@ -126,9 +136,11 @@ func (o *outlook) changed(was *answer, h filter.History, book rules.Book, day fi
 		if !sameAnswer(was.Judgement, j) {
 			return true
 		}
-		p := plan.Propose(j, alone(h))
 		was.holds = clock.Next()
-		return !plan.Same(was.plan, p)
+		if !told && day < was.planned && was.Emergency == j.Emergency && was.Situation.Agrees(j.Situation) {
+			return false
+		}
+		return !plan.Same(was.plan, was.propose(j, h, day))
 	}
 	return true
 }

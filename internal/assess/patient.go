@@ -185,6 +185,13 @@ func newest(entries []chart.Entry) []chart.Entry {
 		all[i] = &entries[i]
 	}
 	slices.SortStableFunc(all, byName)
+	double := false
+	for i := 1; i < len(all); i++ {
+		double = double || byName(all[i-1], all[i]) == 0
+	}
+	if !double {
+		return entries
+	}
 	out := make([]chart.Entry, 0, len(all))
 	for i := 0; i < len(all); {
 		to := i + 1

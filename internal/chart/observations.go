@@ -42,6 +42,9 @@ func (r *reader) observation(n *node) {
 		if !day.Known() {
 			day, _ = r.day(n, "issued")
 		}
+		if r.out.Facts.Labs == nil {
+			r.out.Facts.Labs = make([]rules.Lab, 0, 16)
+		}
 		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: value.Float() * factor, Day: day, Evidence: n.evidence()})
 		return
 	}

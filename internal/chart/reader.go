@@ -250,6 +250,9 @@ func (r *reader) target(n *node, reference fhir.Value) (t *node, ref string) {
 	if at, ok := slices.BinarySearchFunc(r.places, wanted, func(t *node, p place) int { return t.place().compare(p) }); ok {
 		return r.places[at], r.places[at].ref()
 	}
+	if n.Base == "" && p.Base == "" && p.Version == "" {
+		return nil, text // which is the name
+	}
 	local := p.Type + "/" + p.ID
 	if n.Base != "" {
 		return nil, strings.TrimSuffix(n.Base, "/") + "/" + local

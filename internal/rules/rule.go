@@ -93,6 +93,16 @@ type Situation struct {
 	base []filter.Ref
 }
 
+// Agrees reports whether two situations of one history and one record come to the same in all that a plan rests on beside these: the
+// days that a plan compares with asOf are its own.
+func (s *Situation) Agrees(t *Situation) bool {
+	return len(s.told) == len(t.told) && s.Anticoagulation.Level == t.Anticoagulation.Level && slices.Equal(s.Anticoagulation.Evidence, t.Anticoagulation.Evidence) &&
+		slices.EqualFunc(s.Complications, t.Complications, func(a, b Complication) bool {
+			return a.Rule == b.Rule && a.Weight == b.Weight && a.Emergency == b.Emergency && a.Symptom == b.Symptom && a.Text == b.Text && a.When == b.When && slices.Equal(a.Evidence, b.Evidence)
+		}) && s.Permanence.Plan == t.Permanence.Plan && slices.Equal(s.Permanence.Evidence, t.Permanence.Evidence) && slices.Equal(s.LifeLimit, t.LifeLimit) &&
+		slices.Equal(s.UntreatedVTE, t.UntreatedVTE) && slices.Equal(s.Conflict, t.Conflict)
+}
+
 // Judgement is the answer for one filter.
 type Judgement struct {
 	Situation           *Situation
