@@ -47,9 +47,12 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 		nodes[i] = node{Entry: &entries[i], doc: entries[i].Document(), room: &r.room}
 		r.nodes[i] = &nodes[i]
 	}
-	r.places = slices.Clone(r.nodes)
-	slices.SortFunc(r.places, func(a, b *node) int { return a.place().compare(b.place()) })
 	slices.SortFunc(r.nodes, byEvidence)
+	r.places = r.nodes
+	if slices.ContainsFunc(entries, func(e Entry) bool { return e.Feed != entries[0].Feed || e.Base != "" }) {
+		r.places = slices.Clone(r.nodes)
+		slices.SortFunc(r.places, func(a, b *node) int { return a.place().compare(b.place()) })
+	}
 	for _, n := range r.nodes {
 		r.tidy(n)
 		if n.Type == "Device" {
