@@ -47,95 +47,68 @@ func DecodeBundle(r Resource) (Bundle, error) { return readEntries(r, false) }
 // DecodeLooseBundle is DecodeBundle with the entries read as DecodeLoose reads.
 func DecodeLooseBundle(r Resource) (Bundle, error) { return readEntries(r, true) }
 
-func readEntries(r Resource, loose bool) (Bundle, error) {
-	var h head
-	if r.Type == "Bundle" {
-		each(r.Raw, h.note)
-	}
-	return readBundle(r, h, false, loose)
-}
-
-// DecodeWhole is Decode, and DecodeBundle where the resource is a Bundle, for less than both by themselves: what was read through
-// once without a fault is not read through again.
+// DecodeWhole is Decode, and DecodeBundle where the resource is a Bundle.
 func DecodeWhole(body []byte) (Resource, Bundle, error) {
-	r, h, clean, err := decode(body, false)
+	r, err := Decode(body)
 	if err != nil || r.Type != "Bundle" {
 		return r, Bundle{}, err
 	}
-	b, err := readBundle(r, h, clean, false)
+	b, err := DecodeBundle(r)
 	return r, b, err
 }
 
-// readBundle reads a Bundle with this head; clean says that no byte of it is at fault as JSON.
-func readBundle(r Resource, h head, clean, loose bool) (Bundle, error) {
+func readEntries(r Resource, loose bool) (Bundle, error) {
 	if r.Type != "Bundle" {
 		return Bundle{}, &Invalid{[]Issue{{"error", "structure", r.Type, "a Bundle was expected"}}}
 	}
-	b := Bundle{Type: text(h.kind)}
+	h := headOf(r.Document())
+	kind, _ := h.kind.Text()
+	b := Bundle{Type: kind}
 	var faults []Issue
 	switch {
-	case h.kind == nil:
+	case !h.kind.Exists():
 		faults = append(faults, Issue{"error", "required", "Bundle.type", "a Bundle says its type"})
 	case !knownBundleType(b.Type):
 		faults = append(faults, Issue{"error", "code-invalid", "Bundle.type", "this is not a type of Bundle"})
 	}
-	if h.entry != nil && kindOf(h.entry) != '[' {
+	switch {
+	case h.entry.Exists() && !h.entry.IsArray():
 		faults = append(faults, Issue{"error", "structure", "Bundle.entry", "entry is an array"})
-	}
-	if len(faults) == 0 {
-		b.Entries = make([]Entry, 0, 32)
-	}
-	count, shared := 0, &former{loose: loose}
-	eachItem(h.entry, func(at int) int {
-		count++
-		if len(faults) > 0 || count > MaxEntries {
-			return valueEnd(h.entry, at)
-		}
-		raw := h.entry[at:]
-		if !clean {
-			raw = raw[:valueEnd(raw, 0)]
-		}
-		e := decodeEntry(raw, count-1, clean, shared)
-		b.Entries = append(b.Entries, e)
-		return at + len(e.Raw)
-	})
-	if count > MaxEntries {
+	case h.entry.Len() > MaxEntries:
 		faults = append(faults, Issue{"error", "too-costly", "Bundle.entry",
 			"a Bundle may hold " + strconv.Itoa(MaxEntries) + " entries; send it in parts"})
 	}
 	if len(faults) > 0 {
 		return Bundle{}, &Invalid{faults}
 	}
+	b.Entries = make([]Entry, 0, h.entry.Len())
+	for v := range h.entry.inside() {
+		b.Entries = append(b.Entries, readEntry(v, len(b.Entries), loose))
+	}
 	return b, nil
 }
 
-// decodeEntry reads the entry at the beginning of raw. Nothing stands behind it unless the document is clean.
-func decodeEntry(raw []byte, index int, clean bool, f *former) Entry {
-	e := Entry{Raw: raw}
+// readEntry reads one entry. In a document without a fault all is known of it; in any other it is read by itself, for its faults.
+func readEntry(v Value, index int, loose bool) Entry {
+	e := Entry{Raw: v.bytes()}
 	// Written out only where there is something to say.
 	path := func() string { return "Bundle.entry[" + strconv.Itoa(index) + "]" }
-	if kindOf(raw) != '{' {
-		e.Raw = raw[:valueEnd(raw, 0)]
+	if !v.IsObject() {
 		e.Fault = &Invalid{[]Issue{{"error", "structure", path(), "an entry is an object"}}}
 		return e
 	}
 	var found, faults []Issue
-	if !clean {
-		if found = scan(raw); len(found) > 0 {
+	if !v.in.clean {
+		if found = scan(e.Raw); len(found) > 0 {
 			faults = rooted(found, path())
 		}
-	}
-	var fullURL, request, response, resource []byte
-	var own []Issue
-	e.Raw = raw[:through(raw, 0, func(name []byte, at int) int {
-		// A document without fault names nothing twice: the resource is read on the way through.
-		if clean && string(name) == "resource" && raw[at] == '{' {
-			e.Resource, _, own = view(raw[at:], f)
-			e.HasResource = true
-			return at + len(e.Resource.Raw)
+		if own := valueOf(e.Raw); own.Exists() {
+			v = own
 		}
-		end := valueEnd(raw, at)
-		switch value := raw[at:end]; string(name) {
+	}
+	var fullURL, request, response, resource Value
+	for name, value := range v.Members() {
+		switch name {
 		case "fullUrl":
 			fullURL = value
 		case "request":
@@ -145,46 +118,41 @@ func decodeEntry(raw []byte, index int, clean bool, f *former) Entry {
 		case "resource":
 			resource = value
 		}
-		return end
-	})]
-	read := func(value []byte, at, name string) string {
-		s, ok := textOf(value)
-		if value != nil && !ok {
+	}
+	read := func(value Value, at, name string) string {
+		s, ok := value.Text()
+		if value.Exists() && !ok {
 			faults = append(faults, Issue{"error", "structure", path() + at + "." + name, "a string was expected"})
 		}
 		return s
 	}
-	object := func(value []byte, name string) []byte {
-		if value != nil && kindOf(value) != '{' {
+	object := func(value Value, name string) bool {
+		if value.Exists() && !value.IsObject() {
 			faults = append(faults, Issue{"error", "structure", path() + "." + name, "an object was expected"})
-			return nil
 		}
-		return value
+		return value.IsObject()
 	}
 	e.FullURL = read(fullURL, "", "fullUrl")
-	if request = object(request, "request"); request != nil {
+	if object(request, "request") {
 		const at = ".request"
-		e.Method, e.URL = read(member(request, "method"), at, "method"), read(member(request, "url"), at, "url")
-		e.IfNoneExist, e.IfMatch = read(member(request, "ifNoneExist"), at, "ifNoneExist"), read(member(request, "ifMatch"), at, "ifMatch")
+		e.Method, e.URL = read(request.last("method"), at, "method"), read(request.last("url"), at, "url")
+		e.IfNoneExist, e.IfMatch = read(request.last("ifNoneExist"), at, "ifNoneExist"), read(request.last("ifMatch"), at, "ifMatch")
 		if e.Method == "" {
 			faults = append(faults, Issue{"error", "required", path() + at + ".method", "a request says its method"})
 		}
 	}
-	if response = object(response, "response"); response != nil {
+	if object(response, "response") {
 		const at = ".response"
-		e.Version = strings.Trim(strings.TrimPrefix(read(member(response, "etag"), at, "etag"), "W/"), `"`)
-		e.LastModified = parseInstant(read(member(response, "lastModified"), at, "lastModified"))
+		e.Version = strings.Trim(strings.TrimPrefix(read(response.last("etag"), at, "etag"), "W/"), `"`)
+		e.LastModified = parseInstant(read(response.last("lastModified"), at, "lastModified"))
 	}
-	if hopeless(found, false) {
-		e.Fault = &Invalid{faults}
-		return e
-	}
-	if resource = object(resource, "resource"); resource != nil {
-		e.Resource, _, own = view(resource, f)
+	if !hopeless(found, false) && object(resource, "resource") {
+		var own []Issue
+		e.Resource, _, own = view(resource, loose)
 		e.HasResource = true
-	}
-	if len(own) > 0 {
-		faults = append(faults, rooted(own, path()+".resource")...)
+		if len(own) > 0 {
+			faults = append(faults, rooted(own, path()+".resource")...)
+		}
 	}
 	if len(faults) > 0 {
 		e.Fault = &Invalid{faults}

@@ -2,7 +2,6 @@ package fhir
 
 import (
 	"errors"
-	"strconv"
 	"strings"
 	"time"
 )
@@ -21,38 +20,45 @@ var ErrDate = errors.New("not a date that FHIR and the calendar know")
 // ParseDate reads YYYY, YYYY-MM, YYYY-MM-DD or a full date and time. A time without a zone is taken as the facility's
 // own time, as hospitals that send one mean it. Year 0000 and days the calendar lacks are refused.
 func ParseDate(s string, zone *time.Location) (Date, error) {
+	if len(s) == 10 {
+		return parseDay(s)
+	}
 	day, clock, timed := strings.Cut(s, "T")
 	if timed {
 		return parseTime(s, day, clock, zone)
 	}
-	var n [3]int
-	parts := 0
-	for rest, more := day, true; more; parts++ {
-		var p string
-		p, rest, more = strings.Cut(rest, "-")
-		if parts == 3 || parts == 0 && len(p) != 4 || parts > 0 && len(p) != 2 {
-			return Date{}, ErrDate
-		}
-		v, err := strconv.Atoi(p)
-		if err != nil || v < 1 || p[0] == '+' {
-			return Date{}, ErrDate
-		}
-		n[parts] = v
+	switch year, month := digits(s, 0, 4), digits(s, 5, 7); {
+	case len(s) == 4 && year > 0:
+		return Date{epochDay(year, 1, 1), epochDay(year+1, 1, 1) - 1, -1}, nil
+	case len(s) == 7 && s[4] == '-' && year > 0 && month > 0 && month <= 12:
+		return Date{epochDay(year, month, 1), epochDay(year, month+1, 1) - 1, -1}, nil
 	}
-	switch parts {
-	case 1:
-		return Date{epochDay(n[0], 1, 1), epochDay(n[0]+1, 1, 1) - 1, -1}, nil
-	case 2:
-		if n[1] > 12 {
-			return Date{}, ErrDate
-		}
-		return Date{epochDay(n[0], n[1], 1), epochDay(n[0], n[1]+1, 1) - 1, -1}, nil
-	}
-	if n[1] > 12 || n[2] > daysIn(n[0], n[1]) {
+	return Date{}, ErrDate
+}
+
+// parseDay reads YYYY-MM-DD, the form of nearly all dates.
+func parseDay(s string) (Date, error) {
+	year, month, day := digits(s, 0, 4), digits(s, 5, 7), digits(s, 8, 10)
+	if year < 1 || month < 1 || month > 12 || day < 1 || day > 28 && day > daysIn(year, month) || s[4] != '-' || s[7] != '-' {
 		return Date{}, ErrDate
 	}
-	d := epochDay(n[0], n[1], n[2])
+	d := epochDay(year, month, day)
 	return Date{d, d, -1}, nil
+}
+
+// digits reads the number between two places of a text; -1 where there is none.
+func digits(s string, from, to int) int {
+	if len(s) < to {
+		return -1
+	}
+	n := 0
+	for _, c := range []byte(s[from:to]) {
+		if c < '0' || c > '9' {
+			return -1
+		}
+		n = 10*n + int(c-'0')
+	}
+	return n
 }
 
 // maxOffset is the widest offset from UTC that FHIR's pattern allows: 14 hours.

@@ -3,7 +3,7 @@ package fhir
 // dayChoice gives the choice of a resource type that an element is one type of, where that choice tells a day: "performed" for
 // performedPeriod of a Procedure; "" for any other element. A death is not among them: its boolean says more than a day.
 func dayChoice(resourceType, name string) string {
-	is := func(choice string) bool { return chooses([]byte(name), choice) }
+	is := func(choice string) bool { return chooses(name, choice) }
 	switch resourceType {
 	case "Procedure":
 		if is("performed") {
@@ -43,7 +43,7 @@ func DayKind(resourceType, name string) byte {
 	case dayChoice(resourceType, name) == "":
 		return 0
 	}
-	switch typ := elementOf(resourceType, []byte(name)); typ {
+	switch typ := elementOf(resourceType, name); typ {
 	case "":
 		return 0
 	case "string":

@@ -38,141 +38,86 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 // bad entry of a batch does not take the others with it.
 //
 // Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
-func Decode(body []byte) (Resource, error) {
-	r, _, _, err := decode(body, false)
-	return r, err
-}
+func Decode(body []byte) (Resource, error) { return decode(body, false) }
 
 // DecodeLoose is Decode for what is assessed and not stored: a resource whose own status or day is of another JSON kind, or
 // whose day is given in two ways, is taken, and the reader is to count that status and that day as unknown. A door refuses it, so
 // that the sender hears of it and the version does not take the place of a good one.
-func DecodeLoose(body []byte) (Resource, error) {
-	r, _, _, err := decode(body, true)
-	return r, err
-}
+func DecodeLoose(body []byte) (Resource, error) { return decode(body, true) }
 
-// decode is Decode, and gives the head of the resource and whether no byte of the document is at fault as JSON, in the entries of a
-// Bundle neither.
-func decode(body []byte, loose bool) (r Resource, h head, clean bool, err error) {
+// decode reads a document through once. Only where anything is at fault it is read again, for the faults.
+func decode(body []byte, loose bool) (Resource, error) {
 	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
 	body = bytes.Trim(body, " \t\r\n")
-	found := scan(body)
-	if hopeless(found, false) {
-		if root := rootOf(body); hopeless(found, root == "Bundle") {
-			return Resource{}, head{}, false, &Invalid{Issues: rooted(found, root)}
+	doc := valueOf(body)
+	var found []Issue
+	if doc.in == nil || !doc.in.clean {
+		if found = scan(body); doc.in == nil || hopeless(found, false) {
+			if root := rootOf(body); doc.in == nil || hopeless(found, root == "Bundle") {
+				return Resource{}, &Invalid{Issues: rooted(found, root)}
+			}
 		}
 	}
-	clean = len(found) == 0
-	r, h, faults := view(body, &former{loose: loose})
+	r, _, faults := view(doc, loose)
 	if r.Type == "Bundle" {
 		found = outsideEntries(found)
 	}
 	if all := append(found, faults...); len(all) > 0 {
-		return Resource{}, head{}, false, &Invalid{Issues: rooted(all, r.Type)}
+		return Resource{}, &Invalid{Issues: rooted(all, r.Type)}
 	}
-	return r, h, clean, nil
+	return r, nil
 }
 
-// view reads the few members that a Resource shows of the scanned document at the beginning of raw, and lists its faults, whose paths
-// have no root. f is used afresh; it is an argument so that the entries of a Bundle share its room.
-func view(raw []byte, f *former) (Resource, head, []Issue) {
-	r := Resource{Raw: raw}
-	at := skipSpace(raw, 0)
-	if at == len(raw) || raw[at] != '{' {
+// view reads the few members that a Resource shows, and lists the faults of the resource, whose paths have no root.
+func view(doc Value, loose bool) (Resource, head, []Issue) {
+	r := Resource{Raw: doc.bytes(), doc: doc}
+	if !doc.IsObject() {
 		return r, head{}, []Issue{{"error", "structure", "", "a resource is a JSON object"}}
 	}
-	first := typeAt(raw, at)
-	kind := typeName(first)
-	f.begin(raw)
-	end := f.resource(kind, at)
-	if last := f.head.named; !bytes.Equal(last, first) {
-		kind = text(last)
-		f.begin(raw)
-		f.resource(kind, at)
-	}
-	r.Raw = raw[:end]
-	faults := r.show(f.head, kind)
+	h := headOf(doc)
+	kind, _ := h.named.Text()
+	faults := r.show(h, kind)
 	if r.Type == "" {
-		return r, f.head, faults
+		return r, h, faults
 	}
-	return r, f.head, append(faults, f.issues...)
-}
-
-// typeAt gives the resource's type where it is named first, as senders do; else "".
-func typeAt(raw []byte, at int) []byte {
-	if at = skipSpace(raw, at+1); at == len(raw) || raw[at] != '"' {
-		return nil
-	}
-	name, at, ok := nameAt(raw, at)
-	if !ok || string(name) != "resourceType" {
-		return nil
-	}
-	if at = skipSpace(raw, at); at == len(raw) || raw[at] != ':' {
-		return nil
-	}
-	at = skipSpace(raw, at+1)
-	return raw[at:valueEnd(raw, at)]
-}
-
-// typeName is text for a resourceType, without a copy of those that are common.
-func typeName(raw []byte) string {
-	switch string(raw) {
-	case `"Observation"`:
-		return "Observation"
-	case `"Condition"`:
-		return "Condition"
-	case `"Procedure"`:
-		return "Procedure"
-	case `"Encounter"`:
-		return "Encounter"
-	case `"MedicationRequest"`:
-		return "MedicationRequest"
-	case `"MedicationAdministration"`:
-		return "MedicationAdministration"
-	case `"DiagnosticReport"`:
-		return "DiagnosticReport"
-	case `"Patient"`:
-		return "Patient"
-	case `"Device"`:
-		return "Device"
-	}
-	return text(raw)
+	f := former{root: doc, loose: loose}
+	f.resource(kind)
+	return r, h, append(faults, f.issues...)
 }
 
 // show reads what the members of a head say, of which kind is the type, and lists their faults.
 func (r *Resource) show(h head, kind string) []Issue {
 	var faults []Issue
-	named, id, meta := h.named, h.id, h.meta
 	switch {
-	case named == nil:
+	case !h.named.Exists():
 		faults = append(faults, Issue{"error", "required", "resourceType", "a resource names its resourceType"})
 	case !validType(kind) || len(kind) > 64:
 		faults = append(faults, Issue{"error", "value", "resourceType", "this is not the name of a resource type"})
 	default:
 		r.Type = kind
 	}
-	if id != nil {
-		said, ok := textOf(id)
+	if h.id.Exists() {
+		said, ok := h.id.Text()
 		if !ok || !ValidID(said) {
 			faults = append(faults, Issue{"error", "value", "id", "an id is 1 to 64 letters, digits, hyphens and full stops"})
 		}
 		r.ID = said
 	}
-	switch kindOf(meta) {
+	switch h.meta.Kind() {
 	case 0:
 	case '{':
-		var version, updated []byte
-		each(meta, func(name, value []byte) {
-			switch string(name) {
+		var version, updated Value
+		for name, value := range h.meta.Members() {
+			switch name {
 			case "versionId":
 				version = value
 			case "lastUpdated":
 				updated = value
 			}
-		})
-		read := func(name string, value []byte) string {
-			s, ok := textOf(value)
-			if value != nil && !ok {
+		}
+		read := func(name string, value Value) string {
+			s, ok := value.Text()
+			if value.Exists() && !ok {
 				faults = append(faults, Issue{"error", "structure", "meta." + name, "a string was expected"})
 			}
 			return s

@@ -2,17 +2,17 @@ package fhir
 
 // elementOf gives the type of an element of a shape: what shape says in one text, taken apart, because it is asked for every member of
 // every resource. A test holds the two together.
-func elementOf(kind string, name []byte) string {
+func elementOf(kind string, name string) string {
 	switch kind {
 	case "Resource":
-		switch string(name) {
+		switch name {
 		case "contained":
 			return "Contained*"
 		case "extension", "modifierExtension":
 			return "Extension*"
 		}
 	case "AllergyIntolerance":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "clinicalStatus", "verificationStatus", "code":
@@ -25,7 +25,7 @@ func elementOf(kind string, name []byte) string {
 			return "Period"
 		}
 	case "Appointment":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "description", "comment", "start", "end", "created":
@@ -38,12 +38,12 @@ func elementOf(kind string, name []byte) string {
 			return "AppointmentParticipant*"
 		}
 	case "AppointmentParticipant":
-		switch string(name) {
+		switch name {
 		case "actor":
 			return "Reference"
 		}
 	case "Condition":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "clinicalStatus", "verificationStatus", "severity", "code":
@@ -64,14 +64,14 @@ func elementOf(kind string, name []byte) string {
 			return "Annotation*"
 		}
 	case "ConditionEvidence":
-		switch string(name) {
+		switch name {
 		case "code":
 			return "CodeableConcept*"
 		case "detail":
 			return "Reference*"
 		}
 	case "Device":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "udiCarrier":
@@ -90,17 +90,17 @@ func elementOf(kind string, name []byte) string {
 			return "Annotation*"
 		}
 	case "DeviceUdiCarrier":
-		switch string(name) {
+		switch name {
 		case "deviceIdentifier", "carrierHRF":
 			return "string"
 		}
 	case "DeviceDeviceName":
-		switch string(name) {
+		switch name {
 		case "name", "type":
 			return "string"
 		}
 	case "DeviceUseStatement":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "timingDateTime", "recordedOn":
@@ -121,7 +121,7 @@ func elementOf(kind string, name []byte) string {
 			return "Annotation*"
 		}
 	case "DiagnosticReport":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "effectiveDateTime", "issued", "conclusion":
@@ -138,7 +138,7 @@ func elementOf(kind string, name []byte) string {
 			return "Reference*"
 		}
 	case "DocumentReference":
-		switch string(name) {
+		switch name {
 		case "masterIdentifier":
 			return "Identifier"
 		case "identifier":
@@ -151,7 +151,7 @@ func elementOf(kind string, name []byte) string {
 			return "Reference"
 		}
 	case "Encounter":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status":
@@ -170,12 +170,12 @@ func elementOf(kind string, name []byte) string {
 			return "EncounterDiagnosis*"
 		}
 	case "EncounterDiagnosis":
-		switch string(name) {
+		switch name {
 		case "condition":
 			return "Reference"
 		}
 	case "ImagingStudy":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "started", "description":
@@ -186,7 +186,7 @@ func elementOf(kind string, name []byte) string {
 			return "CodeableConcept*"
 		}
 	case "Medication":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status":
@@ -195,7 +195,7 @@ func elementOf(kind string, name []byte) string {
 			return "CodeableConcept"
 		}
 	case "MedicationAdministration":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "effectiveDateTime":
@@ -210,7 +210,7 @@ func elementOf(kind string, name []byte) string {
 			return "MedicationAdministrationDosage"
 		}
 	case "MedicationAdministrationDosage":
-		switch string(name) {
+		switch name {
 		case "text":
 			return "string"
 		case "route", "method":
@@ -219,7 +219,7 @@ func elementOf(kind string, name []byte) string {
 			return "Quantity"
 		}
 	case "MedicationDispense":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "whenPrepared", "whenHandedOver":
@@ -236,7 +236,7 @@ func elementOf(kind string, name []byte) string {
 			return "Dosage*"
 		}
 	case "MedicationRequest":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "intent", "authoredOn":
@@ -255,14 +255,14 @@ func elementOf(kind string, name []byte) string {
 			return "MedicationRequestDispenseRequest"
 		}
 	case "MedicationRequestDispenseRequest":
-		switch string(name) {
+		switch name {
 		case "validityPeriod":
 			return "Period"
 		case "quantity", "expectedSupplyDuration":
 			return "Quantity"
 		}
 	case "MedicationStatement":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "effectiveDateTime", "dateAsserted":
@@ -279,7 +279,7 @@ func elementOf(kind string, name []byte) string {
 			return "Dosage*"
 		}
 	case "Observation":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "effectiveDateTime", "effectiveInstant", "issued", "valueString":
@@ -298,7 +298,7 @@ func elementOf(kind string, name []byte) string {
 			return "Quantity"
 		}
 	case "Patient":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "name":
@@ -309,14 +309,14 @@ func elementOf(kind string, name []byte) string {
 			return "PatientLink*"
 		}
 	case "PatientLink":
-		switch string(name) {
+		switch name {
 		case "other":
 			return "Reference"
 		case "type":
 			return "string"
 		}
 	case "Procedure":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "performedDateTime", "performedString":
@@ -339,14 +339,14 @@ func elementOf(kind string, name []byte) string {
 			return "ProcedureFocalDevice*"
 		}
 	case "ProcedureFocalDevice":
-		switch string(name) {
+		switch name {
 		case "action":
 			return "CodeableConcept"
 		case "manipulated":
 			return "Reference"
 		}
 	case "ServiceRequest":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "status", "intent", "occurrenceDateTime", "authoredOn":
@@ -367,7 +367,7 @@ func elementOf(kind string, name []byte) string {
 			return "Annotation*"
 		}
 	case "Task":
-		switch string(name) {
+		switch name {
 		case "identifier":
 			return "Identifier*"
 		case "basedOn":

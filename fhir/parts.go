@@ -1,27 +1,27 @@
 package fhir
 
 // partOf is elementOf for the data types.
-func partOf(kind string, name []byte) string {
+func partOf(kind string, name string) string {
 	switch kind {
 	case "Annotation":
-		switch string(name) {
+		switch name {
 		case "text":
 			return "string"
 		}
 	case "CodeableConcept":
-		switch string(name) {
+		switch name {
 		case "coding":
 			return "Coding*"
 		case "text":
 			return "string"
 		}
 	case "Coding":
-		switch string(name) {
+		switch name {
 		case "system", "code", "display":
 			return "string"
 		}
 	case "Dosage":
-		switch string(name) {
+		switch name {
 		case "text", "patientInstruction":
 			return "string"
 		case "timing":
@@ -32,14 +32,14 @@ func partOf(kind string, name []byte) string {
 			return "DosageDoseAndRate*"
 		}
 	case "DosageDoseAndRate":
-		switch string(name) {
+		switch name {
 		case "doseQuantity":
 			return "Quantity"
 		case "doseRange":
 			return "object"
 		}
 	case "Extension":
-		switch string(name) {
+		switch name {
 		case "url", "valueCode":
 			return "string"
 		case "valueCoding":
@@ -50,36 +50,36 @@ func partOf(kind string, name []byte) string {
 			return "Reference"
 		}
 	case "HumanName":
-		switch string(name) {
+		switch name {
 		case "use", "text", "family":
 			return "string"
 		case "given":
 			return "string*"
 		}
 	case "Identifier":
-		switch string(name) {
+		switch name {
 		case "system", "value":
 			return "string"
 		}
 	case "Period":
-		switch string(name) {
+		switch name {
 		case "start", "end":
 			return "string"
 		}
 	case "Quantity":
-		switch string(name) {
+		switch name {
 		case "unit", "system", "code":
 			return "string"
 		}
 	case "Reference":
-		switch string(name) {
+		switch name {
 		case "reference", "type", "display":
 			return "string"
 		case "identifier":
 			return "Identifier"
 		}
 	case "Timing":
-		switch string(name) {
+		switch name {
 		case "event":
 			return "string*"
 		case "repeat":
@@ -88,7 +88,7 @@ func partOf(kind string, name []byte) string {
 			return "CodeableConcept"
 		}
 	case "TimingRepeat":
-		switch string(name) {
+		switch name {
 		case "boundsPeriod":
 			return "Period"
 		case "boundsDuration":

@@ -2,7 +2,10 @@
 // It must never do I/O, read a clock, or drop an element of what it was given.
 package fhir
 
-import "time"
+import (
+	"bytes"
+	"time"
+)
 
 // Resource is one received FHIR resource: who it is, which version it is, and its bytes as they came.
 type Resource struct {
@@ -13,6 +16,12 @@ type Resource struct {
 	// LastUpdated is meta.lastUpdated; zero where it is missing or unreadable.
 	LastUpdated time.Time
 	Raw         []byte
+	doc         Value // Raw as it was read through, where Decode gave it
+}
+
+// Equal reports whether two resources are one and the same as far as anybody can see.
+func (r Resource) Equal(s Resource) bool {
+	return r.Type == s.Type && r.ID == s.ID && r.VersionID == s.VersionID && r.LastUpdated.Equal(s.LastUpdated) && bytes.Equal(r.Raw, s.Raw)
 }
 
 // Ref gives "Type/id".

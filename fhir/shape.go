@@ -1,10 +1,5 @@
 package fhir
 
-import (
-	"strconv"
-	"strings"
-)
-
 // shape lists the elements that this program reads of a resource type, a data type or a part of one, as words
 // "name:type". A type that ends in * is a list of that type. Besides the names of other shapes there is "string" and
 // "object", an object whose inside does not matter here. Numbers and booleans are not in it: one in quotes is read as
@@ -141,212 +136,41 @@ func shape(kind string) string {
 // shaped reports a type that has a shape.
 func shaped(kind string) bool { return shape(kind) != "" }
 
-// choices lists the elements of a shape that may have one of several types, without their [x]: only one may be there.
+// choices lists the elements of a shape that may have one of several types, without their [x]: only one may be there; "" fills up.
 // http://hl7.org/fhir/R4/formats.html#choice
-func choices(kind string) string {
+func choices(kind string) [2]string {
 	switch kind {
 	case "AllergyIntolerance":
-		return "onset"
+		return [2]string{"onset"}
 	case "Condition":
-		return "onset abatement"
+		return [2]string{"onset", "abatement"}
 	case "DeviceUseStatement":
-		return "timing"
+		return [2]string{"timing"}
 	case "DiagnosticReport":
-		return "effective"
+		return [2]string{"effective"}
 	case "MedicationAdministration", "MedicationStatement":
-		return "medication effective"
+		return [2]string{"medication", "effective"}
 	case "MedicationDispense", "MedicationRequest":
-		return "medication"
+		return [2]string{"medication"}
 	case "Observation":
-		return "effective value"
+		return [2]string{"effective", "value"}
 	case "Patient":
-		return "deceased"
+		return [2]string{"deceased"}
 	case "Procedure":
-		return "performed"
+		return [2]string{"performed"}
 	case "ServiceRequest":
-		return "occurrence"
+		return [2]string{"occurrence"}
 	case "Dosage":
-		return "asNeeded"
+		return [2]string{"asNeeded"}
 	case "DosageDoseAndRate":
-		return "dose"
+		return [2]string{"dose"}
 	case "TimingRepeat":
-		return "bounds"
+		return [2]string{"bounds"}
 	}
-	return ""
-}
-
-// former compares a document with shapes: it lists the elements that are of another JSON kind than FHIR gives them, and those of
-// which two types are given at once. What stands there would be taken for missing, and the version would take the place of a good
-// one. It goes through the document once: what is compared gives the place after it. Only types whose elements are read are looked at.
-type former struct {
-	raw    []byte
-	path   []step
-	issues []Issue
-	head   head
-	loose  bool // as DecodeLoose reads: the resource's own status and days are left out
-}
-
-// begin makes a former as new for a document.
-func (f *former) begin(raw []byte) {
-	if f.path == nil {
-		f.path = make([]step, 0, 16)
-	}
-	*f = former{raw: raw, path: f.path[:0], loose: f.loose}
-}
-
-// head holds the members of a resource that all resources have, and those of a Bundle, as they stand.
-type head struct{ named, id, meta, kind, entry []byte }
-
-func (h *head) note(name, value []byte) {
-	switch string(name) {
-	case "resourceType":
-		h.named = value
-	case "id":
-		h.id = value
-	case "meta":
-		h.meta = value
-	case "type":
-		h.kind = value
-	case "entry":
-		h.entry = value
-	}
-}
-
-// resource compares the resource at at with the shape of its type and notes its head.
-func (f *former) resource(kind string, at int) int {
-	known := shaped(kind)
-	chosen := choices(kind)
-	var given [4]int
-	return through(f.raw, at, func(name []byte, at int) int {
-		var end int
-		if known {
-			end = f.member(kind, true, chosen, &given, name, at)
-		} else {
-			end = valueEnd(f.raw, at)
-		}
-		f.head.note(name, f.raw[at:end])
-		return end
-	})
-}
-
-// object compares the object at at with a shape.
-func (f *former) object(kind string, at int) int {
-	chosen := choices(kind)
-	var given [4]int
-	return through(f.raw, at, func(name []byte, at int) int { return f.member(kind, false, chosen, &given, name, at) })
-}
-
-// member compares one member of an object; a resource has the elements that all resources have, too.
-func (f *former) member(kind string, resource bool, chosen string, given *[4]int, name []byte, at int) int {
-	loose := f.loose && resource
-	if chosen != "" && !(loose && dayChoice(kind, string(name)) != "") {
-		f.choose(chosen, name, given)
-	}
-	if loose && (string(name) == "status" || DayKind(kind, string(name)) != 0) {
-		return valueEnd(f.raw, at)
-	}
-	typ := elementOf(kind, name)
-	if typ == "" && resource {
-		typ = elementOf("Resource", name)
-	}
-	if typ == "" {
-		return valueEnd(f.raw, at)
-	}
-	f.path = append(f.path, step{name, -1})
-	end := f.element(typ, at)
-	f.path = f.path[:len(f.path)-1]
-	return end
-}
-
-func (f *former) note(text string) {
-	if len(f.issues) < maxIssues {
-		f.issues = append(f.issues, Issue{"error", "structure", f.place(), text})
-	}
-}
-
-// place writes the element in hand. It is asked for only where there is something to say.
-func (f *former) place() string {
-	var b strings.Builder
-	for _, p := range f.path {
-		switch {
-		case p.index >= 0:
-			b.WriteString("[" + strconv.Itoa(p.index) + "]")
-			continue
-		case b.Len() > 0:
-			b.WriteByte('.')
-		}
-		b.Write(p.name)
-	}
-	return b.String()
-}
-
-// choose counts the types given of each choice, and notes the second.
-func (f *former) choose(chosen string, name []byte, given *[4]int) {
-	for n := 0; chosen != ""; n++ {
-		one, rest, _ := strings.Cut(chosen, " ")
-		chosen = rest
-		if !chooses(name, one) {
-			continue
-		}
-		if given[n]++; given[n] == 2 {
-			f.path = append(f.path, step{[]byte(one), -1})
-			f.note("more than one " + one + "[x] is given; FHIR allows one")
-			f.path = f.path[:len(f.path)-1]
-		}
-	}
+	return [2]string{}
 }
 
 // chooses reports whether a member is one type of a choice: "onsetPeriod" of "onset".
-func chooses(name []byte, choice string) bool {
-	return len(name) > len(choice) && string(name[:len(choice)]) == choice && name[len(choice)] >= 'A' && name[len(choice)] <= 'Z'
-}
-
-// element compares the value at at with its type.
-func (f *former) element(typ string, at int) int {
-	var kind byte
-	if at < len(f.raw) {
-		kind = f.raw[at]
-	}
-	if one, ok := strings.CutSuffix(typ, "*"); ok {
-		if kind != '[' {
-			f.note("a list was expected")
-			return valueEnd(f.raw, at)
-		}
-		return f.list(one, at)
-	}
-	if typ == "string" {
-		if kind != '"' {
-			f.note("a string was expected")
-		}
-		return valueEnd(f.raw, at)
-	}
-	if kind != '{' {
-		f.note("an object was expected")
-		return valueEnd(f.raw, at)
-	}
-	if typ == "Contained" {
-		if typ = text(member(f.raw[at:valueEnd(f.raw, at)], "resourceType")); !shaped(typ) {
-			return valueEnd(f.raw, at)
-		}
-	}
-	if typ == "object" {
-		return valueEnd(f.raw, at)
-	}
-	return f.object(typ, at)
-}
-
-// list compares the elements of the array at at.
-func (f *former) list(one string, at int) int {
-	n := -1
-	return throughItems(f.raw, at, func(at int) int {
-		n++
-		// A list of strings may hold null where only an extension stands (http://hl7.org/fhir/R4/json.html#null).
-		if one == "string" && f.raw[at] == 'n' {
-			return valueEnd(f.raw, at)
-		}
-		f.path = append(f.path, step{index: n})
-		end := f.element(one, at)
-		f.path = f.path[:len(f.path)-1]
-		return end
-	})
+func chooses(name, choice string) bool {
+	return len(name) > len(choice) && name[:len(choice)] == choice && name[len(choice)] >= 'A' && name[len(choice)] <= 'Z'
 }

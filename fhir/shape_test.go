@@ -120,7 +120,10 @@ func compareShape(t *testing.T, seen map[string]bool, path, kind string, typ ref
 		name, _, _ := strings.Cut(typ.Field(i).Tag.Get("json"), ",")
 		fields[name] = typ.Field(i).Type
 	}
-	for choice := range strings.FieldsSeq(choices(kind)) {
+	for _, choice := range choices(kind) {
+		if choice == "" {
+			continue
+		}
 		variants := 0
 		for name := range fields {
 			if rest, ok := strings.CutPrefix(name, choice); ok && rest != "" && rest[0] >= 'A' && rest[0] <= 'Z' {
@@ -137,7 +140,7 @@ func compareShape(t *testing.T, seen map[string]bool, path, kind string, typ ref
 	seen[kind] = kind != "Resource"
 	for word := range strings.FieldsSeq(shape(kind)) {
 		name, want, _ := strings.Cut(word, ":")
-		if got := elementOf(kind, []byte(name)); got != want {
+		if got := elementOf(kind, name); got != want {
 			t.Errorf("%s.%s is %q taken apart, want %s", kind, name, got, want)
 		}
 		field, ok := fields[name]

@@ -11,6 +11,7 @@ import (
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/catalogue"
 	"dwellwatch/internal/chart"
+	"dwellwatch/internal/rules"
 )
 
 // basis reads what an assessment rests on. A file that is missing or cannot be read is wrong use, and the error names the
@@ -20,7 +21,7 @@ func (s basisSettings) basis() (assess.Basis, error) {
 	if err != nil {
 		return assess.Basis{}, usageError{fmt.Sprintf("%s: %q is not known: use a name like Europe/Vienna", setting("zone"), s.Zone)}
 	}
-	b := assess.Basis{Zone: zone}
+	b := assess.Basis{Zone: zone, Book: rules.NewBook()}
 	if b.Policy, err = s.Policy.read(); err != nil {
 		return assess.Basis{}, usageError{fmt.Sprintf("%s: %v", setting("policy"), err)}
 	}

@@ -46,9 +46,8 @@ func layers() map[string]layer {
 		"internal/draft":     {"internal/filter internal/plan", core, "", true},
 		"internal/chart":     {"fhir internal/fault internal/filter internal/rules internal/catalogue internal/udi", codec, "github.com/tidwall/gjson", true},
 		"internal/screen":    {"fhir internal/chart internal/catalogue", codec, "github.com/tidwall/gjson", true},
-		// sha1 is UUIDv5's own hash (RFC 4122), sha256 the digest of meaning; reflect compares the plans of two days, which as JSON took longer
-		// than all the rest.
-		"internal/assess":  {"fhir internal/chart internal/screen internal/draft internal/plan internal/rules internal/filter internal/policy internal/catalogue", codec + " crypto/sha1 crypto/sha256 reflect", "", true},
+		// sha1 is UUIDv5's own hash (RFC 4122), sha256 the digest of meaning.
+		"internal/assess":  {"fhir internal/chart internal/screen internal/draft internal/plan internal/rules internal/filter internal/policy internal/catalogue", codec + " crypto/sha1 crypto/sha256 encoding/binary encoding/hex hash", "", true},
 		"internal/compose": {"internal/assess internal/chart internal/draft internal/filter internal/fault", codec + " crypto/sha1", "github.com/samply/ github.com/tidwall/ github.com/google/uuid", true},
 		"internal/demo":    {"", codec + " io/fs", "", true},
 		"internal/jobs":    {"", core, "", true},

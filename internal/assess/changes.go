@@ -34,7 +34,7 @@ func Changes(before, after Said) []Change {
 	c.lists(old, now)
 	c.plan(plan.Meaning(old.Plan), plan.Meaning(now.Plan))
 	c.person(before.Assessment, after.Assessment)
-	if len(c.list) == 0 && meaning(before.Assessment, old) != meaning(after.Assessment, now) {
+	if d := newDigest(); len(c.list) == 0 && meaning(d, &before.Assessment, old) != meaning(d, &after.Assessment, now) {
 		c.list = append(c.list, Change{About: "details"})
 	}
 	return c.list

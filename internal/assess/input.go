@@ -16,22 +16,29 @@ import (
 func Split(resources []fhir.Resource) []Record {
 	all := make([]named, len(resources))
 	byPatient := map[string][]*named{}
-	loose := map[string][]*named{}
-	for i, r := range resources {
+	var loose map[string][]*named
+	for i := range resources {
 		it := &all[i]
-		*it = named{&resources[i], screen.Name(r, "")}
+		it.Resource, it.Naming = &resources[i], screen.Whose(resources[i], "")
 		if it.Patient == "" {
-			loose[r.Ref()] = append(loose[r.Ref()], it)
+			if loose == nil {
+				loose = map[string][]*named{}
+			}
+			loose[it.Ref()] = append(loose[it.Ref()], it)
 			continue
 		}
-		byPatient[it.Patient] = append(byPatient[it.Patient], it)
+		have, known := byPatient[it.Patient]
+		if !known {
+			have = make([]*named, 0, min(32, len(resources)-i))
+		}
+		byPatient[it.Patient] = append(have, it)
 	}
 	var out []Record
 	for _, group := range persons(byPatient) {
 		rec := Record{Person: "Patient/" + group[0], Context: ContextInput}
 		taken := map[string]bool{}
-		var queue []*named
-		for _, id := range group {
+		queue := byPatient[group[0]]
+		for _, id := range group[1:] {
 			queue = append(queue, byPatient[id]...)
 		}
 		rec.Entries = make([]chart.Entry, 0, len(queue))
@@ -40,7 +47,7 @@ func Split(resources []fhir.Resource) []Record {
 			if len(loose) == 0 {
 				continue
 			}
-			for _, ref := range queue[n].Refs {
+			for _, ref := range screen.Refs(*queue[n].Resource, "") {
 				if !taken[ref] {
 					taken[ref] = true
 					queue = append(queue, loose[ref]...)
@@ -63,18 +70,16 @@ type named struct {
 func persons(byPatient map[string][]*named) [][]string {
 	near := map[string][]string{}
 	for id, items := range byPatient {
+		if !slices.ContainsFunc(items, func(it *named) bool { return len(it.Links) > 0 && !it.Retracted }) {
+			continue
+		}
 		var copies []chart.Entry
-		linked := false
 		for _, it := range items {
 			if it.Type == "Patient" && !it.Retracted {
 				copies = append(copies, chart.Entry{Feed: "default", Resource: *it.Resource})
-				linked = linked || len(it.Links) > 0
 			}
 		}
-		if !linked {
-			continue
-		}
-		for _, other := range screen.Name(newestOf(copies).Resource, "").Links {
+		for _, other := range screen.Whose(newestOf(copies).Resource, "").Links {
 			if _, here := byPatient[other]; here {
 				near[id], near[other] = append(near[id], other), append(near[other], id)
 			}

@@ -37,7 +37,7 @@ func knownPatient(patient string, entries []chart.Entry, nameless []string) stri
 		if e.Base != "" {
 			continue
 		}
-		other := "Patient/" + screen.Name(e.Resource, e.Home).Patient
+		other := "Patient/" + screen.Whose(e.Resource, e.Home).Patient
 		if other != "Patient/" && !slices.Contains(nameless, other) {
 			others = append(others, other)
 		}

@@ -7,7 +7,6 @@ import (
 	"cmp"
 	"crypto/sha1"
 	"fmt"
-	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -17,7 +16,6 @@ import (
 	"dwellwatch/internal/chart"
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/filter"
-	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
@@ -28,6 +26,8 @@ type Basis struct {
 	Models catalogue.Catalogue
 	Sets   chart.Sets
 	Zone   *time.Location
+	// Book is the rules, made once for many patients. The zero Book is made anew for each.
+	Book rules.Book
 }
 
 // Digest writes the basis as one text that changes exactly when an answer can.
@@ -78,8 +78,9 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
 	known := adopt(rec.Known, rec.Merged, tasks)
-	book := rules.NewBook()
-	now := judge(reading, known, mint, basis, book, asOf)
+	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled()}
+	history, until := o.history(asOf)
+	today := o.answers(history, asOf)
 
 	res := Result{Tasks: map[string]draft.Seen{}}
 	open := map[string]int{}
@@ -97,10 +98,9 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 		}
 	}
 	slices.Sort(res.Doubled)
-	changes, first := ahead(reading, known, mint, basis, book.Outline(), now)
-	due := first
+	due := o.ahead(history, until, today)
 	a := Assessment{
-		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: now.history.Merged,
+		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: history.Merged,
 		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, Deceased: died(reading.Facts.Deceased, asOf)},
 	}
 	a.Nameless = nameless(rec.Entries)
@@ -108,11 +108,11 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	for _, u := range reading.Unread {
 		a.Unread = append(a.Unread, Unread(u))
 	}
-	for i, j := range now.judgements {
-		f := present(j, now.plans[i], a.Context, rec.Gaps)
-		f.Others = others(now.history, f.Key)
-		if day, ok := changes[f.Key]; ok {
-			f.ChangesOn = text(day)
+	for _, j := range today {
+		f := present(j.Judgement, j.plan, a.Context, rec.Gaps)
+		f.Others = others(history, f.Key)
+		if j.changes < filter.MaxDay {
+			f.ChangesOn = text(j.changes)
 		}
 		if j.LookAgain < filter.MaxDay {
 			f.LookAgainOn = text(j.LookAgain)
@@ -145,139 +145,6 @@ func note(a Assessment) string {
 		n += " No record is configured to read from: what the feeds brought counts as the context."
 	}
 	return n
-}
-
-// one is the judgement of all filters on one day.
-type one struct {
-	asOf       filter.Day
-	history    filter.History
-	judgements []rules.Judgement
-	plans      []*plan.Plan // of each judgement; nil where its verdict wants none
-	boundaries []filter.Day
-}
-
-func judge(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) string, basis Basis, book rules.Book, asOf filter.Day) one {
-	clock := filter.NewClock(asOf)
-	p := filter.Params{SamePlacementDays: basis.Policy.SamePlacementDays, MaybeSameDays: basis.Policy.MaybeSameDays}
-	o := one{asOf: asOf}
-	o.history = filter.Reconstruct(r.Events, known, p, clock, mint)
-	for _, f := range o.history.Filters {
-		facts := r.Facts
-		facts.Neighbours = neighbours(o.history.Filters, f.Key)
-		j := book.Evaluate(f, facts, basis.Policy, clock)
-		o.judgements = append(o.judgements, j)
-		o.plans = append(o.plans, plan.Propose(j, alone(o.history)))
-	}
-	o.boundaries = clock.Boundaries()
-	return o
-}
-
-// neighbours gives the patient's other filters.
-func neighbours(filters []filter.Filter, key string) []rules.Neighbour {
-	var out []rules.Neighbour
-	for _, f := range filters {
-		if f.Key == key {
-			continue
-		}
-		n := rules.Neighbour{Own: f.Own}
-		for _, e := range f.Events {
-			if e.Kind == filter.Removal || e.Kind == filter.PartialRemoval || e.Kind == filter.Attempt {
-				n.Tried = append(n.Tried, e.When)
-			}
-		}
-		out = append(out, n)
-	}
-	return out
-}
-
-// others counts the filters beside one that are or may be in.
-func others(h filter.History, key string) int {
-	n := 0
-	for _, f := range h.Filters {
-		if f.Key != key && f.Standing != filter.StandingRemoved {
-			n++
-		}
-	}
-	return n
-}
-
-// alone reports whether at most one filter of the patient is or may be in.
-func alone(h filter.History) bool {
-	in := 0
-	for _, f := range h.Filters {
-		if f.Standing != filter.StandingRemoved {
-			in++
-		}
-	}
-	return in <= 1
-}
-
-// ahead walks the days on which an answer can change and gives, per key, the first on which it does, and the first on
-// which any filter's answer or the set of filters does (MaxDay for none). Between two boundaries no comparison flips, so
-// the answer holds.
-func ahead(r chart.Reading, known []filter.KnownKey, mint func(filter.Ref) string, basis Basis, book rules.Book, now one) (map[string]filter.Day, filter.Day) {
-	before := now.answers()
-	// Keys minted today must be the keys of tomorrow, or a merge to come would look like another filter.
-	for _, f := range now.history.Filters {
-		if !slices.ContainsFunc(known, func(k filter.KnownKey) bool { return k.Key == f.Key }) {
-			known = append(slices.Clone(known), filter.KnownKey{Key: f.Key, Evidence: f.Own})
-		}
-	}
-	changes := map[string]filter.Day{}
-	first := filter.MaxDay
-	queue := slices.Clone(now.boundaries)
-	for len(queue) > 0 && (len(changes) < len(before) || first == filter.MaxDay) {
-		day := queue[0]
-		queue = queue[1:]
-		then := judge(r, known, mint, basis, book, day)
-		after := then.answers()
-		for key, was := range before {
-			if _, done := changes[key]; !done && !was.same(after[key]) {
-				changes[key] = day
-				first = min(first, day)
-			}
-		}
-		if first == filter.MaxDay && len(after) != len(before) {
-			first = day
-		}
-		queue = append(queue, then.boundaries...)
-		slices.Sort(queue)
-		queue = slices.Compact(queue)
-	}
-	return changes, first
-}
-
-// answer is what changesOn promises of one filter.
-type answer struct {
-	standing   filter.Standing
-	window     rules.Window
-	indication rules.Status
-	level      rules.Level
-	verdict    rules.Verdict
-	overdue    bool
-	rules      string // the ids of the rules that found something, sorted
-	plan       *plan.Plan
-}
-
-func (a answer) same(b answer) bool {
-	one, other := a.plan, b.plan
-	a.plan, b.plan = nil, nil
-	return a == b && reflect.DeepEqual(one, other)
-}
-
-// answers gives the answer per key.
-func (o one) answers() map[string]answer {
-	out := make(map[string]answer, len(o.judgements))
-	for i, j := range o.judgements {
-		s := j.Situation
-		ids := make([]string, 0, 16)
-		for _, f := range j.Findings {
-			ids = append(ids, f.Rule)
-		}
-		slices.Sort(ids)
-		out[s.Filter.Key] = answer{s.Filter.Standing, s.Window, s.Indication.Status, s.Anticoagulation.Level, j.Verdict, j.Overdue, strings.Join(slices.Compact(ids), " "), o.plans[i]}
-	}
-	return out
 }
 
 // adopt adds the keys that our own Tasks in the record carry, so that a rebuilt database finds its filters again. A key that
@@ -319,6 +186,13 @@ func newest(entries []chart.Entry) []chart.Entry {
 		all[i] = &entries[i]
 	}
 	slices.SortStableFunc(all, byName)
+	double := false
+	for i := 1; i < len(all); i++ {
+		double = double || byName(all[i-1], all[i]) == 0
+	}
+	if !double {
+		return entries
+	}
 	out := make([]chart.Entry, 0, len(all))
 	for i := 0; i < len(all); {
 		to := i + 1

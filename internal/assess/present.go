@@ -19,8 +19,8 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		PlannedIntent: s.Permanence.Planned, DwellDays: dwell(s), Window: string(s.Window), WindowBand: band(s), Indication: string(s.Indication.Status),
 		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level)},
 		Verdict:         string(j.Verdict), Headline: j.Headline, Overdue: j.Overdue, ReassessmentOverdue: j.ReassessmentOverdue, Emergency: j.Emergency,
-		Asked: s.Asked.State, AskedEvidence: list(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
-		Focus: focus(s.Filter), Evidence: list(s.Filter.Evidence), Plan: p,
+		Asked: s.Asked.State, AskedEvidence: sorted(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
+		Focus: focus(s.Filter), Evidence: sorted(s.Filter.Evidence), Plan: p,
 		PlacedFor: s.PlacedFor(), Courses: courses(s), Background: background(s),
 	}
 	if s.Anticoagulation.Agent != "" {
@@ -31,10 +31,10 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 	}
 	onsetOf := onsets(s)
 	for _, x := range j.Findings {
-		f.Findings = append(f.Findings, Finding{x.Rule, x.Text, list(x.Evidence), x.Source, string(x.Known), onsetOf(x)})
+		f.Findings = append(f.Findings, Finding{x.Rule, x.Text, sorted(x.Evidence), x.Source, string(x.Known), onsetOf(x)})
 	}
 	for _, c := range s.Filter.Contradictions {
-		f.Contradictions = append(f.Contradictions, Contradiction{c.Kind, c.Text, list(c.Evidence), c.Decides})
+		f.Contradictions = append(f.Contradictions, Contradiction{c.Kind, c.Text, sorted(c.Evidence), c.Decides})
 	}
 	for _, m := range j.Missing {
 		f.Missing = append(f.Missing, Missing(m))
@@ -54,7 +54,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 func courses(s *rules.Situation) []Course {
 	out := []Course{}
 	for _, c := range s.Stretches() {
-		out = append(out, Course{c.Agent, string(c.Level), rangeOf(c.Start), rangeOf(c.End), c.Runs, list(c.Evidence)})
+		out = append(out, Course{c.Agent, string(c.Level), rangeOf(c.Start), rangeOf(c.End), c.Runs, sorted(c.Evidence)})
 	}
 	return out
 }
@@ -63,7 +63,7 @@ func courses(s *rules.Situation) []Course {
 func background(s *rules.Situation) []Happening {
 	out := []Happening{}
 	for _, h := range s.Background() {
-		out = append(out, Happening{rangeOf(h.When), h.What, h.Text, list(h.Evidence)})
+		out = append(out, Happening{rangeOf(h.When), h.What, h.Text, sorted(h.Evidence)})
 	}
 	studies := s.Studies()
 	slices.Reverse(studies)
@@ -74,10 +74,10 @@ func background(s *rules.Situation) []Happening {
 		}
 		// A report and its pictures tell of one examination.
 		if n := len(out); n > 0 && out[n-1].What == "imaging" && told(&out[n-1].When) == v.When.String() && strings.HasPrefix(text, out[n-1].Text) {
-			out[n-1].Text, out[n-1].Evidence = text, list(append(out[n-1].Evidence, v.Evidence...))
+			out[n-1].Text, out[n-1].Evidence = text, sorted(append(out[n-1].Evidence, v.Evidence...))
 			continue
 		}
-		out = append(out, Happening{rangeOf(v.When), "imaging", text, list(v.Evidence)})
+		out = append(out, Happening{rangeOf(v.When), "imaging", text, sorted(v.Evidence)})
 	}
 	return out
 }
@@ -91,7 +91,7 @@ func rangeOf(s filter.Span) Range {
 }
 
 func event(e filter.Event) Event {
-	out := Event{What: string(e.Kind), Text: wordsOf(e.Kind) + " (" + e.Why + ")", Evidence: list(e.Evidence)}
+	out := Event{What: string(e.Kind), Text: wordsOf(e.Kind) + " (" + e.Why + ")", Evidence: sorted(e.Evidence)}
 	if s := span(e.When); s != nil {
 		out.When = *s
 	}
@@ -207,8 +207,8 @@ func focus(f filter.Filter) string {
 	return ""
 }
 
-// list gives a sorted copy that is never null in JSON.
-func list(refs []filter.Ref) []string {
+// sorted gives a sorted copy that is never null in JSON.
+func sorted(refs []filter.Ref) []string {
 	out := append([]string{}, refs...)
 	slices.Sort(out)
 	return slices.Compact(out)

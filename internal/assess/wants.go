@@ -1,9 +1,6 @@
 package assess
 
 import (
-	"crypto/sha256"
-	"encoding/json"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -17,8 +14,9 @@ import (
 // wants says for every filter, and for every known key that has none any more, whether a referral should stand.
 func wants(a Assessment, p policy.Policy, known []filter.KnownKey, merged []string) []draft.Want {
 	var out []draft.Want
+	d := newDigest()
 	for _, f := range a.Filters {
-		out = append(out, want(a, f, p))
+		out = append(out, want(d, a, f, p))
 	}
 	for _, k := range known {
 		if slices.ContainsFunc(a.Filters, func(f Filter) bool { return f.Key == k.Key }) {
@@ -47,8 +45,8 @@ func mergedWant(a Assessment, key string) draft.Want {
 	return draft.Want{Key: key, Patient: a.Patient, Reason: draft.Merged}
 }
 
-func want(a Assessment, f Filter, p policy.Policy) draft.Want {
-	w := draft.Want{Key: f.Key, Patient: a.Patient, Reason: reason(a, f), To: draft.ToClinic, Meaning: meaning(a, f), Question: question(f)}
+func want(d *digest, a Assessment, f Filter, p policy.Policy) draft.Want {
+	w := draft.Want{Key: f.Key, Patient: a.Patient, Reason: reason(a, f), To: draft.ToClinic, Meaning: meaning(d, &a, f), Question: question(d, &f)}
 	if f.Verdict == string(rules.Clarify) {
 		w.To = draft.ToCoordinator
 	}
@@ -102,18 +100,27 @@ func reason(a Assessment, f Filter) draft.Reason {
 
 // meaning digests what the document says: facts, verdict, findings, plan. Day, dwell, the echo of our own Task, and values that leave
 // the plan as it is are not in it.
-func meaning(a Assessment, f Filter) string {
+func meaning(d *digest, a *Assessment, f Filter) string {
 	f.DwellDays, f.ChangesOn, f.LookAgainOn = nil, nil, nil
 	if !byOthers(f) {
 		f.Asked, f.AskedEvidence = "", nil
 	}
 	f.Courses, f.Background = nil, nil
 	f.Key, f.Plan = "", plan.Meaning(f.Plan)
-	return digest(f, a.Person, a.Patient, a.Context == ContextFeeds)
+	d.filter(&f)
+	d.person(a.Person)
+	d.texts(a.Patient)
+	d.flags(a.Context == ContextFeeds)
+	return d.take()
+}
+
+// isComplication reports a rule that tells of a complication of the filter.
+func isComplication(rule string) bool {
+	return slices.Contains([]string{"displacement", "penetration", "fracture", "caval-thrombosis", "new-pe", "infection", "haemorrhage", "filter-complaint"}, rule)
 }
 
 // question digests what makes a declined referral worth asking again: standing, indication, complications, attempts.
-func question(f Filter) string {
+func question(d *digest, f *Filter) string {
 	attempts := 0
 	for _, e := range f.Events {
 		if e.What == string(filter.Attempt) {
@@ -126,16 +133,9 @@ func question(f Filter) string {
 			complications = append(complications, x.Rule+strings.Join(x.Evidence, ","))
 		}
 	}
-	return digest(f.Standing, f.Indication, complications, attempts, f.Verdict == string(rules.Urgent))
-}
-
-// isComplication reports a rule that tells of a complication of the filter.
-func isComplication(rule string) bool {
-	return slices.Contains([]string{"displacement", "penetration", "fracture", "caval-thrombosis", "new-pe", "infection", "haemorrhage", "filter-complaint"}, rule)
-}
-
-func digest(parts ...any) string {
-	// Marshalling plain structs of strings, numbers and slices cannot fail.
-	body, _ := json.Marshal(parts)
-	return fmt.Sprintf("%x", sha256.Sum256(body))
+	d.texts(f.Standing, f.Indication)
+	d.lists(complications)
+	d.number(attempts)
+	d.flags(f.Verdict == string(rules.Urgent))
+	return d.take()
 }

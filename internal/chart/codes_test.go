@@ -58,9 +58,11 @@ func TestCodesAreThoseOfTheirSources(t *testing.T) {
 			t.Errorf("%s of %v ships without a row that names its source", key, names)
 		}
 	}
-	for _, p := range sets.patterns {
-		if used[p.name] == 0 {
-			t.Errorf("no row shows a code of the pattern of %s", p.name)
+	for _, patterns := range sets.patterns {
+		for _, p := range patterns {
+			if used[p.name] == 0 {
+				t.Errorf("no row shows a code of the pattern of %s", p.name)
+			}
 		}
 	}
 	if used["-"] < 30 {

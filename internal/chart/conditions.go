@@ -1,7 +1,7 @@
 package chart
 
 import (
-	"github.com/tidwall/gjson"
+	"dwellwatch/fhir"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
@@ -77,7 +77,7 @@ func (r *reader) condition(n *node) {
 			continue
 		}
 		k := meaningOf(set)
-		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.name}, Ended: filter.Unknown()}
+		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: n.evidence(), Ended: filter.Unknown()}
 		d.Onset, d.Recorded = r.onset(n)
 		d.Inactive = n.coded("clinicalStatus", "resolved", "inactive", "remission")
 		if n.get("abatementPeriod").Exists() {
@@ -106,7 +106,7 @@ func (r *reader) presence(n *node, code concept) {
 	}
 	// Its onset is a day on which the filter was in; the day it was recorded may only be that of copying a list.
 	when, _ := r.onset(n)
-	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: when, Start: -1, Why: "problem list: " + code.label(), Evidence: []filter.Ref{n.name}})
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: when, Start: -1, Why: "problem list: " + code.label(), Evidence: n.evidence()})
 }
 
 // stillIn reads a complication of a filter that says it was in place on the day it began: after a retrieval known from its code only
@@ -115,14 +115,14 @@ func (r *reader) stillIn(n *node, own bool, code concept, d rules.Diagnosis) {
 	if !own || d.Later || !d.Onset.Known() || !saysStillIn(code.words+" . "+r.notes(n)) {
 		return
 	}
-	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: d.Onset, Start: -1, Why: "complication: " + code.label(), Evidence: []filter.Ref{n.name}})
+	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: d.Onset, Start: -1, Why: "complication: " + code.label(), Evidence: n.evidence()})
 }
 
 // TellsPresence reports whether a Condition says, with the code for the presence of a vascular implant and in words, that a vena
 // cava filter is in.
-func TellsPresence(raw []byte, sets Sets) bool {
+func TellsPresence(doc fhir.Value, sets Sets) bool {
 	r := &reader{sets: sets}
-	n := &node{Entry: &Entry{}, doc: gjson.ParseBytes(raw)}
+	n := &node{Entry: &Entry{}, room: &r.room, doc: doc}
 	return presenceIn(n, r.concept(n.get("code")))
 }
 
@@ -156,8 +156,8 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 	text := code.words + " . " + r.notes(n)
 	site := r.siteOf(n)
 	text += site.words
-	for _, e := range n.get("evidence").Array() {
-		for _, v := range e.Get("detail").Array() {
+	for e := range n.get("evidence").Each() {
+		for v := range e.Get("detail").Each() {
 			if _, ref := r.target(n, v); ref != "" {
 				t, _ := r.target(n, v)
 				if t != nil && t.device != nil {
@@ -169,8 +169,7 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		}
 		text += " . " + r.concept(e.Get("code")).words
 	}
-	words := read(text)
-	said := func(phrases ...string) bool { return words.says(overLists, phrases...) }
+	said := func(phrases ...string) bool { return says(text, phrases...) }
 	d.Own = d.Own || site.cava || saysFilter(text) || said("vena cava", "caval", "ivc")
 	d.Words = rules.Words{
 		Pain:         said("pain", "painful"),
@@ -193,7 +192,7 @@ type site struct {
 // siteOf reads the body sites of a Condition. A code counts without its display, too.
 func (r *reader) siteOf(n *node) site {
 	var s site
-	for _, v := range n.get("bodySite").Array() {
+	for v := range n.get("bodySite").Each() {
 		c := r.concept(v)
 		s.words += " . " + c.words
 		s.heart = s.heart || c.in("site-heart-lung")

@@ -1,9 +1,8 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"strings"
-
-	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/catalogue"
 	"dwellwatch/internal/filter"
@@ -22,11 +21,11 @@ func (r *reader) noteDevice(n *node) {
 // describe gives the device where the entry is a vena cava filter by catalogue or by listed phrase.
 func (r *reader) describe(n *node) (filter.Device, bool) {
 	var names []string
-	for _, v := range n.get("deviceName").Array() {
+	for v := range n.get("deviceName").Each() {
 		names = append(names, v.Get("name").String())
 	}
 	l := readLabel(n)
-	d := filter.Device{Ref: n.name, Identifier: l.device, Lot: l.lot, Serial: l.serial, Number: strings.TrimSpace(n.get("modelNumber").String()), Flaw: l.flaw}
+	d := filter.Device{Ref: n.ref(), Identifier: l.device, Lot: l.lot, Serial: l.serial, Number: strings.TrimSpace(n.get("modelNumber").String()), Flaw: l.flaw}
 	name := ""
 	if len(names) > 0 {
 		name = names[0]
@@ -63,7 +62,7 @@ func (r *reader) device(n *node) {
 	if n.device == nil || n.get("patient").Get("reference").String() == "" {
 		return
 	}
-	e := filter.Event{When: filter.Unknown(), Start: -1, Devices: []filter.Device{*n.device}, Evidence: []filter.Ref{n.name}}
+	e := filter.Event{When: filter.Unknown(), Start: -1, Devices: []filter.Device{*n.device}, Evidence: n.evidence()}
 	switch status := n.get("status"); {
 	case !status.Exists() || status.String() == "active":
 		e.Kind, e.Why = filter.InPlace, "device entry"
@@ -84,7 +83,7 @@ func (r *reader) deviceUse(n *node) {
 	if !ok {
 		return
 	}
-	base := filter.Event{When: filter.Unknown(), Start: -1, Devices: []filter.Device{d}, Evidence: append([]filter.Ref{n.name}, refs...), Second: false}
+	base := filter.Event{When: filter.Unknown(), Start: -1, Devices: []filter.Device{d}, Evidence: append(n.evidence(), refs...), Second: false}
 	start, end, minute := r.period(n, "timingPeriod")
 	seen, _ := r.day(n, "timingDateTime")
 	switch n.status() {
@@ -123,7 +122,7 @@ func (r *reader) deviceUse(n *node) {
 
 // namedDevice gives the filter that a reference names, with the entries it was read from. A reference that cannot be
 // followed still names a filter where its display says so.
-func (r *reader) namedDevice(n *node, reference gjson.Result) (filter.Device, []filter.Ref, bool) {
+func (r *reader) namedDevice(n *node, reference fhir.Value) (filter.Device, []filter.Ref, bool) {
 	t, ref := r.target(n, reference)
 	if t != nil {
 		if t.Type != "Device" {
@@ -139,7 +138,7 @@ func (r *reader) namedDevice(n *node, reference gjson.Result) (filter.Device, []
 		if t.device == nil {
 			return filter.Device{}, nil, false
 		}
-		return *t.device, []filter.Ref{t.name}, true
+		return *t.device, []filter.Ref{t.ref()}, true
 	}
 	display := reference.Get("display").String()
 	if !saysFilter(display) {
@@ -165,24 +164,23 @@ func (r *reader) dated(n *node, e filter.Event) filter.Event {
 }
 
 // IsFilterDevice reports whether a Device resource is a vena cava filter by catalogue or by listed phrase.
-func IsFilterDevice(raw []byte, sets Sets, models catalogue.Catalogue) bool {
+func IsFilterDevice(doc fhir.Value, sets Sets, models catalogue.Catalogue) bool {
 	r := &reader{sets: sets, models: models}
-	_, ok := r.describe(&node{Entry: &Entry{}, doc: gjson.ParseBytes(raw)})
+	_, ok := r.describe(&node{Entry: &Entry{}, room: &r.room, doc: doc})
 	return ok
 }
 
 // IsAnticoagulant reports whether a Medication resource is an anticoagulant by code or ingredient name.
-func IsAnticoagulant(raw []byte, sets Sets) bool {
+func IsAnticoagulant(doc fhir.Value, sets Sets) bool {
 	r := &reader{sets: sets}
-	_, ok := anticoagulant(r.concept(gjson.GetBytes(raw, "code")))
+	_, ok := anticoagulant(r.concept(doc.Get("code")))
 	return ok
 }
 
 // TellsFilter reports whether a Procedure or DeviceUseStatement is evidence of a filter by itself: its code, a listed
 // phrase in its code, or a device that it contains or names in words. Codes of the lower veins alone are not evidence.
-func TellsFilter(raw []byte, sets Sets, models catalogue.Catalogue) bool {
+func TellsFilter(doc fhir.Value, sets Sets, models catalogue.Catalogue) bool {
 	r := &reader{sets: sets, models: models}
-	doc := gjson.ParseBytes(raw)
 	code := r.concept(doc.Get("code"))
 	for _, set := range []string{"filter-placement", "filter-removal", "filter-repositioning"} {
 		if code.in(set) {
@@ -192,13 +190,13 @@ func TellsFilter(raw []byte, sets Sets, models catalogue.Catalogue) bool {
 	if saysFilter(code.words) || saysFilter(doc.Get("device.display").String()) {
 		return true
 	}
-	for _, v := range doc.Get("focalDevice.#.manipulated.display").Array() {
+	for v := range doc.Get("focalDevice").Every("manipulated.display") {
 		if saysFilter(v.String()) {
 			return true
 		}
 	}
-	for _, c := range doc.Get("contained").Array() {
-		if c.Get("resourceType").String() == "Device" && IsFilterDevice([]byte(c.Raw), sets, models) {
+	for c := range doc.Get("contained").Each() {
+		if c.Get("resourceType").String() == "Device" && IsFilterDevice(c, sets, models) {
 			return true
 		}
 	}

@@ -1,18 +1,16 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"slices"
-	"strconv"
 	"strings"
-
-	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/rules"
 )
 
 // dosages adds one course for each dosage in order; a dosage with a length of its own is followed by the next one.
-func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
-	all := list.Array()
+func (r *reader) dosages(n *node, c rules.Course, list fhir.Value) {
+	all := list.List()
 	if len(all) == 0 {
 		r.out.Facts.Courses = append(r.out.Facts.Courses, c)
 		return
@@ -52,18 +50,18 @@ func (r *reader) dosages(n *node, c rules.Course, list gjson.Result) {
 // inWords reads the words of a dosage into part where its elements do not say dose and frequency. It gives the courses one after
 // the other where the words tell of several. What stands in the elements wins; words that are not understood, or that speak against
 // the elements, leave the dose in doubt: a level is not guessed from the product's strength then.
-func (r *reader) inWords(n *node, part *rules.Course, d gjson.Result, product float64, alone bool) []rules.Course {
+func (r *reader) inWords(n *node, part *rules.Course, d fhir.Value, product float64, alone bool) []rules.Course {
 	words := strings.TrimSpace(d.Get("text").String() + " " + d.Get("patientInstruction").String())
 	patterns := r.patterns()
-	for _, more := range d.Get("additionalInstruction.#.text").Array() {
-		part.Doubtful = part.Doubtful || patterns.against.MatchString(strings.ToLower(more.String()))
+	for more := range d.Get("additionalInstruction").Every("text") {
+		part.Doubtful = part.Doubtful || patterns.speakAgainst(more.String())
 	}
 	if words == "" {
 		return nil
 	}
 	silent := part.MgPerDose == 0 && part.PerKg == 0
 	if !silent && part.PerDay > 0 {
-		part.Doubtful = part.Doubtful || patterns.against.MatchString(strings.ToLower(words))
+		part.Doubtful = part.Doubtful || patterns.speakAgainst(words)
 		return nil
 	}
 	sigs := patterns.sigsOf(d.Get("text").String())
@@ -100,13 +98,13 @@ func (r *reader) inWords(n *node, part *rules.Course, d gjson.Result, product fl
 }
 
 // given reads the dose of an administration. Its words count where no dose is coded, and where they speak against it.
-func (r *reader) given(c *rules.Course, d gjson.Result) {
+func (r *reader) given(c *rules.Course, d fhir.Value) {
 	words := d.Get("text").String()
 	c.Never = c.Never || flush(d)
 	dose, ok := doseOf(d.Get("dose"), c.Product)
 	c.MgPerDose = dose
 	c.PerKg = perKg(d.Get("dose"))
-	c.Doubtful = c.Doubtful || !ok || d.Get("modifierExtension").Exists() || r.patterns().against.MatchString(strings.ToLower(words))
+	c.Doubtful = c.Doubtful || !ok || d.Get("modifierExtension").Exists() || r.patterns().speakAgainst(words)
 	if words != "" && !d.Get("dose").Exists() {
 		sigs := r.patterns().sigsOf(words)
 		c.Doubtful = c.Doubtful || len(sigs) != 1 || !sigs[0].into(c, c.Product)
@@ -125,9 +123,9 @@ func (r *reader) patterns() *sigPatterns {
 func (s sig) into(c *rules.Course, product float64) bool {
 	c.Never = c.Never || s.never
 	if s.dose > 0 {
-		dose := gjson.Parse(`{"value":` + strconv.FormatFloat(s.dose, 'f', -1, 64) + `,"code":"` + s.unit + `"}`)
-		mg, _ := doseOf(dose, product)
-		kg := perKg(dose)
+		unit := plainUnit(s.unit)
+		mg, _ := amountOf(s.dose, unit, product)
+		kg := perKgOf(s.dose, unit)
 		switch {
 		case mg == 0 && kg == 0:
 			return false // tablets of an unknown strength, or a unit of another drug

@@ -1,11 +1,10 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"slices"
 	"strconv"
 	"strings"
-
-	"github.com/tidwall/gjson"
 )
 
 // amountIn reads a number as people write it, with a point or a comma. Three digits after the only kind of mark can be thousands or
@@ -42,35 +41,48 @@ func amountIn(text string, units bool) (float64, bool) {
 }
 
 // unitWord gives the unit of a quantity in lower case and without what is written around it: "Tablet(s)" is tablets.
-func unitWord(q gjson.Result) string {
+func unitWord(q fhir.Value) string {
 	unit := q.Get("code").String()
 	if word := q.Get("unit").String(); unit == "" || unit == "1" && word != "" {
 		unit = word
 	}
-	unit = strings.ReplaceAll(strings.ToLower(strings.TrimSpace(unit)), "(s)", "s")
-	return strings.TrimSuffix(strings.TrimSuffix(strings.TrimPrefix(unit, "{"), "}"), ".")
+	return plainUnit(unit)
+}
+
+func plainUnit(word string) string {
+	word = strings.ReplaceAll(strings.ToLower(strings.TrimSpace(word)), "(s)", "s")
+	return strings.TrimSuffix(strings.TrimSuffix(strings.TrimPrefix(word, "{"), "}"), ".")
 }
 
 // perKg gives mg or units per kg of body weight of one dose; 0 where the dose is not given so.
-func perKg(q gjson.Result) float64 {
-	switch strings.ReplaceAll(unitWord(q), " ", "") {
+func perKg(q fhir.Value) float64 { return perKgOf(q.Get("value").Float(), unitWord(q)) }
+
+func perKgOf(value float64, unit string) float64 {
+	switch strings.ReplaceAll(unit, " ", "") {
 	case "mg/kg", "[iu]/kg", "iu/kg", "units/kg", "unit/kg", "u/kg":
-		return q.Get("value").Float()
+		return value
 	}
 	return 0
 }
 
 // doseOf gives mg or units of one dose; a dose in tablets, capsules or syringes is counted by the product's strength. ok is false
 // where the record says a dose and its number or unit is not understood.
-func doseOf(q gjson.Result, strength float64) (mg float64, ok bool) {
+func doseOf(q fhir.Value, strength float64) (mg float64, ok bool) {
 	if !q.Exists() {
 		return 0, true
 	}
-	value := q.Get("value").Float()
-	if value <= 0 || q.Get("comparator").Exists() {
+	if q.Get("comparator").Exists() {
 		return 0, false
 	}
-	switch unitWord(q) {
+	return amountOf(q.Get("value").Float(), unitWord(q), strength)
+}
+
+// amountOf is doseOf for a number and its unit.
+func amountOf(value float64, unit string, strength float64) (mg float64, ok bool) {
+	if value <= 0 {
+		return 0, false
+	}
+	switch unit {
 	case "mg", "milligram", "milligrams", "[iu]", "[iu", "iu", "u", "unit", "units", "[usp'u]":
 		return value, true
 	case "ug", "mcg", "microgram", "micrograms":
@@ -80,14 +92,14 @@ func doseOf(q gjson.Result, strength float64) (mg float64, ok bool) {
 	case "tbl", "tab", "tabs", "tablet", "tablets", "cap", "caps", "capsule", "capsules", "syringe", "syringes", "each", "1", "":
 		return value * strength, true
 	}
-	return 0, perKg(q) > 0
+	return 0, perKgOf(value, unit) > 0
 }
 
 // doseIn reads the doses of a dosage: mg or units, or per kg of body weight. ok is false where anything that it says of the dose is
 // not understood, or where it says two doses.
-func doseIn(d gjson.Result, strength float64) (mg, kg float64, ok bool) {
+func doseIn(d fhir.Value, strength float64) (mg, kg float64, ok bool) {
 	ok = true
-	for i, said := range d.Get("doseAndRate").Array() {
+	for i, said := range d.Get("doseAndRate").List() {
 		q := said.Get("doseQuantity")
 		one, understood := doseOf(q, strength)
 		each := perKg(q)
@@ -104,9 +116,9 @@ func doseIn(d gjson.Result, strength float64) (mg, kg float64, ok bool) {
 }
 
 // once reports a single dose: a timing of one event and no repeat.
-func once(d gjson.Result) bool {
+func once(d fhir.Value) bool {
 	t := d.Get("timing")
-	return len(t.Get("event").Array()) == 1 && !t.Get("repeat").Exists() || t.Get("repeat.count").Int() == 1
+	return t.Get("event").Len() == 1 && !t.Get("repeat").Exists() || t.Get("repeat.count").Int() == 1
 }
 
 // saysFlush reports words of a flush or a line lock.
@@ -115,22 +127,26 @@ func saysFlush(words string) bool {
 }
 
 // flush reports a flush or a line lock, by the words of a dosage.
-func flush(d gjson.Result) bool {
-	return saysFlush(d.Get("text").String() + " . " + d.Get("patientInstruction").String() + " . " + d.Get("route.text").String() + " . " + d.Get("method.text").String())
+func flush(d fhir.Value) bool {
+	may := false
+	for _, path := range []string{"text", "patientInstruction", "route.text", "method.text"} {
+		may = may || mayHold(d.Get(path).String(), "flush", "lock")
+	}
+	return may && saysFlush(d.Get("text").String()+" . "+d.Get("patientInstruction").String()+" . "+d.Get("route.text").String()+" . "+d.Get("method.text").String())
 }
 
 // perDay gives doses a day from a Timing: its repeat, else its code (HL7 v3 GTSAbbreviation) or the words of that; 0 where nothing is
 // said of it. ok is false where it says something that is not understood, or where two of its elements do not agree.
-func perDay(t gjson.Result, patterns *sigPatterns) (n float64, ok bool) {
+func perDay(t fhir.Value, patterns *sigPatterns) (n float64, ok bool) {
 	if !t.Exists() {
 		return 0, true
 	}
 	n, ok = repeatPerDay(t.Get("repeat"))
-	if len(t.Get("event").Array()) > 1 {
+	if t.Get("event").Len() > 1 {
 		ok = false
 	}
 	coded, unknown := 0.0, false
-	for _, c := range t.Get("code.coding.#.code").Array() {
+	for c := range t.Get("code.coding").Every("code") {
 		if f := abbreviated(c.String()); f > 0 {
 			coded = f
 			continue
@@ -148,7 +164,7 @@ func perDay(t gjson.Result, patterns *sigPatterns) (n float64, ok bool) {
 				return 0, false
 			}
 			coded = max(coded, f)
-		case n == 0 && coded == 0, strings.EqualFold(text, "once"), patterns.against.MatchString(strings.ToLower(text)):
+		case n == 0 && coded == 0, strings.EqualFold(text, "once"), patterns.speakAgainst(text):
 			return n, false
 		}
 	}
@@ -180,7 +196,7 @@ func abbreviated(code string) float64 {
 
 // repeatPerDay reads Timing.repeat: a frequency in a period, times of the day, or events of the day.
 // http://hl7.org/fhir/R4/datatypes.html#Timing
-func repeatPerDay(rep gjson.Result) (n float64, ok bool) {
+func repeatPerDay(rep fhir.Value) (n float64, ok bool) {
 	ok = true
 	f, period := rep.Get("frequency").Float(), rep.Get("period").Float()
 	if f > 0 || period > 0 {
@@ -205,10 +221,10 @@ func repeatPerDay(rep gjson.Result) (n float64, ok bool) {
 	for _, more := range []string{"frequencyMax", "periodMax", "countMax", "duration"} {
 		ok = ok && !rep.Get(more).Exists()
 	}
-	if days := rep.Get("dayOfWeek").Array(); len(days) > 0 && len(days) < 7 {
+	if days := rep.Get("dayOfWeek").Len(); days > 0 && days < 7 {
 		return n, false // a day of the week only, whatever the frequency on that day
 	}
-	for _, at := range []float64{float64(len(rep.Get("timeOfDay").Array())), eventsOfDay(rep.Get("when"))} {
+	for _, at := range []float64{float64(rep.Get("timeOfDay").Len()), eventsOfDay(rep.Get("when"))} {
 		switch {
 		case at == 0:
 		case n == 0:
@@ -217,16 +233,16 @@ func repeatPerDay(rep gjson.Result) (n float64, ok bool) {
 			ok = false
 		}
 	}
-	if n == 0 && len(rep.Get("when").Array()) > 0 {
+	if n == 0 && rep.Get("when").Len() > 0 {
 		ok = false
 	}
 	return n, ok
 }
 
 // eventsOfDay counts the events of a day that are one each; "with meals" says nothing of how many.
-func eventsOfDay(when gjson.Result) float64 {
+func eventsOfDay(when fhir.Value) float64 {
 	n := 0.0
-	for _, w := range when.Array() {
+	for w := range when.Each() {
 		if !slices.Contains([]string{"AC", "PC", "C"}, w.String()) {
 			n++
 		}

@@ -1,9 +1,8 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"testing"
-
-	"github.com/tidwall/gjson"
 )
 
 // TestAmounts: a mark before three digits is thousands, a fraction, or not understood.
@@ -49,7 +48,7 @@ func TestDoseElements(t *testing.T) {
 		`{"doseAndRate":[{"doseRange":{"low":{"value":2.5,"unit":"mg"},"high":{"value":5,"unit":"mg"}}}]}`:        {0, 0, false},
 		`{"doseAndRate":[{"rateQuantity":{"value":18,"unit":"units/kg/h"}}]}`:                                     {0, 0, false},
 	} {
-		mg, kg, ok := doseIn(gjson.Parse(raw), 5)
+		mg, kg, ok := doseIn(fhir.Resource{Raw: []byte(raw)}.Document(), 5)
 		if mg != want.mg || kg != want.kg || ok != want.ok {
 			t.Errorf("%s: %v mg, %v per kg, understood %v; want %v", raw, mg, kg, ok, want)
 		}
@@ -92,11 +91,11 @@ func TestTimings(t *testing.T) {
 		`{"repeat":{"frequency":2,"period":1,"periodUnit":"d"},"code":{"text":"twice daily before meals"}}`:              {2, true},
 		`{"repeat":{"frequency":1,"period":1,"periodUnit":"d"},"code":{"text":"Once"}}`:                                  {1, false},
 	} {
-		if got, ok := perDay(gjson.Parse(raw), newSigPatterns()); got != want.perDay || ok != want.ok {
+		if got, ok := perDay(fhir.Resource{Raw: []byte(raw)}.Document(), newSigPatterns()); got != want.perDay || ok != want.ok {
 			t.Errorf("%s: %v a day, understood %v; want %v", raw, got, ok, want)
 		}
 	}
-	if got, ok := perDay(gjson.Result{}, newSigPatterns()); got != 0 || !ok {
+	if got, ok := perDay(fhir.Value{}, newSigPatterns()); got != 0 || !ok {
 		t.Errorf("no timing: %v a day, understood %v", got, ok)
 	}
 }

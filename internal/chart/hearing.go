@@ -92,6 +92,45 @@ func mayHold(text string, parts ...string) bool {
 	return false
 }
 
+// mayBegin reports whether a word of a text can be the first of one of the phrases, as mayHold does for parts.
+func mayBegin(text string, phrases []string) bool {
+	var firsts uint64
+	for _, p := range phrases {
+		firsts |= 1 << (p[0] & 0x3f) // a digit shares the bit of a letter
+	}
+	before := false // a word goes on
+	for i := range len(text) {
+		c := text[i]
+		if c >= 0x80 {
+			return true
+		}
+		if c >= 'A' && c <= 'Z' {
+			c |= 0x20
+		}
+		begins := inWord(c) && !before
+		before = inWord(c)
+		if !begins || firsts>>(c&0x3f)&1 == 0 {
+			continue
+		}
+		for _, p := range phrases {
+			if holdsAt(text[i:], firstWord(p)) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// firstWord gives the first word of a phrase, which begins with it.
+func firstWord(phrase string) string {
+	for at := range len(phrase) {
+		if !inWord(phrase[at]) {
+			return phrase[:at]
+		}
+	}
+	return phrase
+}
+
 func holdsAt(text, part string) bool {
 	if len(text) < len(part) {
 		return false

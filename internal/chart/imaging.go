@@ -1,10 +1,9 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"slices"
 	"strings"
-
-	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
@@ -45,12 +44,12 @@ func studyOf(set string) string {
 // signs reads an Observation whose code, or coded value, is of one of the sets, and likewise each of its components.
 func (r *reader) signs(n *node, code concept) {
 	r.signIn(n, n.doc, code)
-	for _, part := range n.get("component").Array() {
+	for part := range n.get("component").Each() {
 		r.signIn(n, part, r.concept(part.Get("code")))
 	}
 }
 
-func (r *reader) signIn(n *node, v gjson.Result, code concept) {
+func (r *reader) signIn(n *node, v fhir.Value, code concept) {
 	if v.Get("dataAbsentReason").Exists() {
 		return
 	}
@@ -114,7 +113,7 @@ func (r *reader) signsSaid(n *node, c concept) {
 }
 
 // numberOf gives the number of a value in the unit of its kind (UCUM: deg, %; a grade has none).
-func numberOf(v gjson.Result, kind string) (float64, bool) {
+func numberOf(v fhir.Value, kind string) (float64, bool) {
 	if whole := v.Get("valueInteger"); whole.Exists() {
 		return whole.Float(), kind == "grade" && whole.Float() >= 0
 	}
@@ -153,8 +152,8 @@ func (r *reader) measure(n *node, m rules.Measure) {
 	case right && !left:
 		m.Side = "right"
 	}
-	m.Evidence = []filter.Ref{n.name}
-	for _, v := range n.get("focus").Array() {
+	m.Evidence = n.evidence()
+	for v := range n.get("focus").Each() {
 		if t, ref := r.target(n, v); ref != "" && (t != nil && t.Type == "Device" || t == nil && strings.Contains(ref, "Device/")) {
 			m.Of = append(m.Of, ref)
 		}
@@ -176,11 +175,11 @@ func (r *reader) examined(n *node) filter.Span {
 
 // studyReport reads a DiagnosticReport whose code says which examination it was.
 func (r *reader) studyReport(n *node, code concept) {
-	for _, v := range n.get("conclusionCode").Array() {
+	for v := range n.get("conclusionCode").Each() {
 		r.signsSaid(n, r.concept(v))
 	}
 	place := ""
-	for _, v := range n.get("performer").Array() {
+	for v := range n.get("performer").Each() {
 		if place == "" {
 			place = v.Get("display").String()
 		}
@@ -194,7 +193,7 @@ func (r *reader) imagingStudy(n *node) {
 		return
 	}
 	var codes []concept
-	for _, v := range n.get("procedureCode").Array() {
+	for v := range n.get("procedureCode").Each() {
 		codes = append(codes, r.concept(v))
 	}
 	r.study(n, codes, n.get("location.display").String(), func(n *node) filter.Span {
@@ -212,7 +211,7 @@ func (r *reader) study(n *node, codes []concept, place string, day func(*node) f
 				continue
 			}
 			seen = append(seen, what)
-			r.out.Facts.Studies = append(r.out.Facts.Studies, rules.Study{Modality: what, Place: strings.Join(strings.Fields(place), " "), When: day(n), Evidence: []filter.Ref{n.name}})
+			r.out.Facts.Studies = append(r.out.Facts.Studies, rules.Study{Modality: what, Place: strings.Join(strings.Fields(place), " "), When: day(n), Evidence: n.evidence()})
 		}
 	}
 }

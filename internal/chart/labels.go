@@ -1,11 +1,10 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"encoding/base64"
 	"slices"
 	"strings"
-
-	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/udi"
 )
@@ -23,7 +22,7 @@ func readLabel(n *node) label {
 	l := label{lot: strings.TrimSpace(n.get("lotNumber").String()), serial: strings.TrimSpace(n.get("serialNumber").String())}
 	year := n.LastUpdated.Year() // of the label's two-digit years; its dates are not used
 	var printed, scanned, bare []udi.Identifier
-	for _, c := range n.get("udiCarrier").Array() {
+	for c := range n.get("udiCarrier").Each() {
 		if text := c.Get("carrierHRF").String(); text != "" {
 			printed = append(printed, udi.Parse(text, year))
 		}
@@ -83,7 +82,7 @@ func bareIdentifier(text string, year int) udi.Identifier {
 }
 
 // scannedText decodes Device.udiCarrier.carrierAIDC. It is base64 (R4, Device); senders were seen to put the text itself.
-func scannedText(v gjson.Result) string {
+func scannedText(v fhir.Value) string {
 	text := strings.TrimSpace(v.String())
 	decoded, err := base64.StdEncoding.DecodeString(text)
 	if err != nil || len(decoded) == 0 {

@@ -1,10 +1,9 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"math"
 	"strings"
-
-	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/filter"
 )
@@ -13,7 +12,7 @@ import (
 type length struct{ days, months int64 }
 
 // lengthOf reads a Duration in whole days; ok is false where it is not understood.
-func lengthOf(q gjson.Result) (length, bool) {
+func lengthOf(q fhir.Value) (length, bool) {
 	v := q.Get("value").Float()
 	if v <= 0 || v > 10000 || q.Get("comparator").Exists() {
 		return length{}, false
@@ -74,7 +73,7 @@ func (r *reader) stopped(n *node, end filter.Span, planned bool) filter.Span {
 
 // bounds reads how long a dosage runs: from Timing.repeat, by a period, a duration or a number of doses. planned says that the end
 // follows from a length. ok is false where the record sets a bound that is not understood.
-func (r *reader) bounds(n *node, path string, d gjson.Result, from filter.Span, perDay float64) (start, end filter.Span, planned, ok bool) {
+func (r *reader) bounds(n *node, path string, d fhir.Value, from filter.Span, perDay float64) (start, end filter.Span, planned, ok bool) {
 	rep := d.Get("timing.repeat")
 	start, end = from, filter.Unknown()
 	switch count := rep.Get("count"); {

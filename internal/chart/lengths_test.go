@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"github.com/tidwall/gjson"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/catalogue"
@@ -23,7 +22,7 @@ func TestLengths(t *testing.T) {
 		`{"value":1,"code":"mo"}`: "2026-02-27", `{"value":3,"unit":"months","code":"mo"}`: "2026-04-29", `{"value":1,"code":"a"}`: "2027-01-30", `{"value":36,"code":"h"}`: "2026-02-01",
 		`{"value":1.5,"code":"mo"}`: "", `{"value":3,"unit":"cycles"}`: "", `{"value":0,"code":"d"}`: "", `{"code":"d"}`: "", `{"value":10,"code":"d","comparator":">"}`: "", `{"value":10}`: "",
 	} {
-		l, ok := lengthOf(gjson.Parse(raw))
+		l, ok := lengthOf(fhir.Resource{Raw: []byte(raw)}.Document())
 		got := ""
 		if ok {
 			got = lastDay(from, l).String()

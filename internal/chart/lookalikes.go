@@ -1,10 +1,9 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"slices"
 	"strconv"
-
-	"github.com/tidwall/gjson"
 )
 
 // LookalikeText answers a code that would have been one of a filter with its system beside it.
@@ -25,9 +24,9 @@ func (s Sets) Lookalike(system, code string) bool {
 }
 
 // Lookalikes lists the systems at fault of the codes in a resource's code that would tell of a filter.
-func (s Sets) Lookalikes(resourceType string, code gjson.Result) []string {
+func (s Sets) Lookalikes(resourceType string, code fhir.Value) []string {
 	var paths []string
-	for n, c := range code.Get("coding").Array() {
+	for n, c := range code.Get("coding").List() {
 		if s.Lookalike(c.Get("system").String(), c.Get("code").String()) {
 			paths = append(paths, resourceType+".code.coding["+strconv.Itoa(n)+"].system")
 		}
@@ -38,6 +37,6 @@ func (s Sets) Lookalikes(resourceType string, code gjson.Result) []string {
 // lookalikes names such codes of a procedure that says nothing else of a filter.
 func (r *reader) lookalikes(n *node) {
 	for _, path := range r.sets.Lookalikes(n.Type, n.get("code")) {
-		r.out.Unread = append(r.out.Unread, Unread{n.name, path, LookalikeText})
+		r.out.Unread = append(r.out.Unread, Unread{n.ref(), path, LookalikeText})
 	}
 }

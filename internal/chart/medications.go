@@ -15,10 +15,9 @@ func (r *reader) medication(n *node) {
 	if !ok {
 		return
 	}
-	c := rules.Course{Agent: p.agent, Product: p.strength, Never: p.flush, Start: filter.Unknown(), End: filter.Unknown(), Authored: filter.Unknown(), Refilled: filter.Unknown(), Evidence: append([]filter.Ref{n.name}, refs...)}
+	c := rules.Course{Agent: p.agent, Product: p.strength, Never: p.flush, Start: filter.Unknown(), End: filter.Unknown(), Authored: filter.Unknown(), Refilled: filter.Unknown(), Evidence: append(n.evidence(), refs...)}
 	// People write beside an order that it is held or not taken; the order itself stays as it was.
-	beside := strings.ToLower(r.notes(n) + " . " + r.concept(n.get("statusReason")).words)
-	c.Doubtful = r.patterns().against.MatchString(beside)
+	c.Doubtful = r.patterns().speakAgainst(r.notes(n) + " . " + r.concept(n.get("statusReason")).words)
 	switch n.Type {
 	case "MedicationRequest":
 		if !r.request(n, &c) {
@@ -72,8 +71,8 @@ func (r *reader) request(n *node, c *rules.Course) bool {
 	c.Start = c.Authored
 	// The order's own category decides: what is prescribed at discharge names the stay and outlasts it.
 	inpatient, outside := false, false
-	for _, k := range n.get("category").Array() {
-		for _, code := range k.Get("coding.#.code").Array() {
+	for k := range n.get("category").Each() {
+		for code := range k.Get("coding").Every("code") {
 			inpatient = inpatient || code.String() == "inpatient"
 			outside = outside || slices.Contains([]string{"discharge", "outpatient", "community"}, code.String())
 		}
@@ -144,13 +143,13 @@ func (r *reader) dispense(n *node, c rules.Course) {
 	} else if l, ok := lengthOf(q); ok {
 		c.End = lastDay(c.Start, l)
 	}
-	for _, v := range n.get("authorizingPrescription").Array() {
+	for v := range n.get("authorizingPrescription").Each() {
 		order, ref := r.target(n, v)
 		if ref == "" || !c.Start.Bounded() {
 			continue
 		}
 		if order != nil && slices.Contains([]string{"stopped", "on-hold", "cancelled"}, order.status()) {
-			r.halted = append(r.halted, halt{of: n.name, order: ref, stop: r.stopOf(order)})
+			r.halted = append(r.halted, halt{of: n.ref(), order: ref, stop: r.stopOf(order)})
 		}
 		if r.refills == nil {
 			r.refills = map[string]refill{}
@@ -213,7 +212,7 @@ func (r *reader) halt(c *rules.Course, h halt) {
 // stopOf gives the last day that a stopped order names for itself; Unknown where a dosage of it names none.
 func (r *reader) stopOf(order *node) filter.Span {
 	stop := filter.Unknown()
-	for i := range order.get("dosageInstruction").Array() {
+	for i := range order.get("dosageInstruction").Len() {
 		_, end, _ := r.period(order, dosagePath(order, i)+".timing.repeat.boundsPeriod")
 		if end = r.stopped(order, end, false); !end.Bounded() {
 			return filter.Unknown()

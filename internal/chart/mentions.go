@@ -49,9 +49,11 @@ func (s Sets) mentioner() *mentioner {
 			m.longest = max(m.longest, len(code))
 		}
 	}
-	for _, p := range s.patterns {
-		if slices.Contains(evidenceSets(), p.name) {
-			m.patterns = append(m.patterns, p.expr)
+	for _, patterns := range s.patterns {
+		for _, p := range patterns {
+			if slices.Contains(evidenceSets(), p.name) {
+				m.patterns = append(m.patterns, p.expr)
+			}
 		}
 	}
 	for _, p := range filterPhrases() {

@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
 
@@ -16,7 +15,7 @@ func (r *reader) mobileByCondition(n *node, code concept) {
 	}
 	onset, recorded := r.onset(n)
 	d := rules.Diagnosis{Onset: onset, Recorded: recorded}
-	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: d.Day(), Made: recorded, Evidence: []filter.Ref{n.name}})
+	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: d.Day(), Made: recorded, Evidence: n.evidence()})
 }
 
 // mobileByObservation reads an observation whose value says so. Its own code says so only where it has no value, or one
@@ -41,5 +40,5 @@ func (r *reader) mobileByObservation(n *node, code concept) {
 	if !day.Known() {
 		day, _ = r.day(n, "issued")
 	}
-	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: day, Made: day, Evidence: []filter.Ref{n.name}})
+	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: day, Made: day, Evidence: n.evidence()})
 }

@@ -1,10 +1,9 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"slices"
 	"strings"
-
-	"github.com/tidwall/gjson"
 )
 
 // hasModifier reports whether a Procedure carries one of these CPT modifiers: 52 reduced, 53 discontinued, 73 and 74
@@ -16,29 +15,29 @@ import (
 //     valueCodeableConcept of CPT or HCPCS, or as valueCode, valueString or a coding without a system where the
 //     extension's url says "modifier".
 func hasModifier(n *node, numbers ...string) bool {
-	beside := func(c gjson.Result) bool {
+	beside := func(c fhir.Value) bool {
 		return billing(c.Get("system").String()) && slices.Contains(numbers, c.Get("code").String())
 	}
-	held := []gjson.Result{n.doc, n.get("code")}
-	for _, c := range n.get("code.coding").Array() {
+	held := []fhir.Value{n.doc, n.get("code")}
+	for c := range n.get("code.coding").Each() {
 		_, after, found := strings.Cut(c.Get("code").String(), "-")
 		if beside(c) || found && billing(c.Get("system").String()) && slices.Contains(numbers, after) {
 			return true
 		}
 		held = append(held, c)
 	}
-	var extensions []gjson.Result
+	var extensions []fhir.Value
 	for _, h := range held {
-		for _, x := range append(h.Get("extension").Array(), h.Get("modifierExtension").Array()...) {
-			extensions = append(append(extensions, x), x.Get("extension").Array()...)
+		for _, x := range append(h.Get("extension").List(), h.Get("modifierExtension").List()...) {
+			extensions = append(append(extensions, x), x.Get("extension").List()...)
 		}
 	}
-	return slices.ContainsFunc(extensions, func(x gjson.Result) bool {
+	return slices.ContainsFunc(extensions, func(x fhir.Value) bool {
 		named := strings.Contains(strings.ToLower(x.Get("url").String()), "modifier")
 		if named && (slices.Contains(numbers, x.Get("valueCode").String()) || slices.Contains(numbers, x.Get("valueString").String())) {
 			return true
 		}
-		return slices.ContainsFunc(append(x.Get("valueCodeableConcept.coding").Array(), x.Get("valueCoding")), func(c gjson.Result) bool {
+		return slices.ContainsFunc(append(x.Get("valueCodeableConcept.coding").List(), x.Get("valueCoding")), func(c fhir.Value) bool {
 			return beside(c) || named && c.Get("system").String() == "" && slices.Contains(numbers, c.Get("code").String())
 		})
 	})

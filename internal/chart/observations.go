@@ -3,7 +3,6 @@ package chart
 import (
 	"strings"
 
-	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
 
@@ -43,7 +42,10 @@ func (r *reader) observation(n *node) {
 		if !day.Known() {
 			day, _ = r.day(n, "issued")
 		}
-		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: value.Float() * factor, Day: day, Evidence: []filter.Ref{n.name}})
+		if r.out.Facts.Labs == nil {
+			r.out.Facts.Labs = make([]rules.Lab, 0, 16)
+		}
+		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: value.Float() * factor, Day: day, Evidence: n.evidence()})
 		return
 	}
 }

@@ -9,30 +9,28 @@ import (
 // tidy takes out of an entry what should tell a day and cannot: an element of a wrong JSON kind, and a day that is given in two
 // ways, of which nobody knows which holds. Each is named in Unread; the entry stays, and its day is unknown.
 func (r *reader) tidy(n *node) {
-	n.split()
 	var given, twice []string
-	for i := range n.fields {
-		f := &n.fields[i]
-		kind := fhir.DayKind(n.Type, f.name)
+	for name, v := range n.doc.Members() {
+		kind := fhir.DayKind(n.Type, name)
 		if kind == 0 {
 			continue
 		}
-		if choice := fhir.DayChoice(n.Type, f.name); choice != "" {
+		if choice := fhir.DayChoice(n.Type, name); choice != "" {
 			if slices.Contains(given, choice) && !slices.Contains(twice, choice) {
 				twice = append(twice, choice)
 			}
 			given = append(given, choice)
 		}
-		if f.raw != "" && f.raw[0] != kind {
-			r.unread(n, f.name, "of a wrong kind of JSON value; the day is taken as unknown")
-			f.raw = "null"
+		if v.Kind() != kind {
+			r.unread(n, name, "of a wrong kind of JSON value; the day is taken as unknown")
+			n.hidden = append(n.hidden, name)
 		}
 	}
 	for _, choice := range twice {
 		r.unread(n, choice, "given in more than one way; the day is taken as unknown")
-		for i := range n.fields {
-			if fhir.DayChoice(n.Type, n.fields[i].name) == choice {
-				n.fields[i].raw = "null"
+		for name := range n.doc.Members() {
+			if fhir.DayChoice(n.Type, name) == choice {
+				n.hidden = append(n.hidden, name)
 			}
 		}
 	}
@@ -42,14 +40,13 @@ func (r *reader) tidy(n *node) {
 // knows, so the entry has counted as one of unknown status.
 func (r *reader) nameStatuses() {
 	for _, n := range r.nodes {
-		for _, f := range n.fields {
-			if f.name != "status" || f.raw == "" || f.raw[0] == '"' {
-				continue
-			}
-			path := n.Type + ".status"
-			if !slices.ContainsFunc(r.out.Unread, func(u Unread) bool { return u.Resource == n.name && u.Path == path }) {
-				r.unread(n, "status", "of a wrong kind of JSON value; it is taken as unknown")
-			}
+		status := n.doc.Get("status")
+		if !status.Exists() || status.Kind() == '"' {
+			continue
+		}
+		path := n.Type + ".status"
+		if !slices.ContainsFunc(r.out.Unread, func(u Unread) bool { return u.Resource == n.ref() && u.Path == path }) {
+			r.unread(n, "status", "of a wrong kind of JSON value; it is taken as unknown")
 		}
 	}
 }

@@ -21,10 +21,10 @@ func understood(c concept) bool {
 
 // complications lists what went wrong in a procedure, with the entries that tell it.
 func (r *reader) complications(n *node) (found []concept, refs []filter.Ref) {
-	for _, v := range n.get("complication").Array() {
+	for v := range n.get("complication").Each() {
 		found = append(found, r.concept(v))
 	}
-	for _, v := range n.get("complicationDetail").Array() {
+	for v := range n.get("complicationDetail").Each() {
 		if t, ref := r.target(n, v); t != nil && t.Type == "Condition" {
 			found, refs = append(found, r.concept(t.get("code"))), append(refs, ref)
 		}

@@ -4,8 +4,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/tidwall/gjson"
-
 	"dwellwatch/internal/filter"
 )
 
@@ -23,7 +21,7 @@ func (r *reader) procedure(n *node) {
 	}
 	code := r.concept(n.get("code"))
 	text := code.words + " . " + r.notes(n)
-	base := filter.Event{Start: -1, Why: r.why(code, status), Encounter: r.encounterOf(n), Evidence: []filter.Ref{n.name}, Second: saysSecond(text)}
+	base := filter.Event{Start: -1, Why: r.why(code, status), Encounter: r.encounterOf(n), Evidence: n.evidence(), Second: saysSecond(text)}
 	implanted, explanted, touched := r.focalDevices(n)
 	placement := code.in("filter-placement")
 	removal := code.in("filter-removal")
@@ -77,7 +75,7 @@ func (r *reader) sightings(n *node, devices []named) {
 	}
 	for _, d := range devices {
 		r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: filter.Unknown(), Start: -1, Devices: []filter.Device{d.device},
-			Why: "named by a procedure", Evidence: append([]filter.Ref{n.name}, d.refs...)})
+			Why: "named by a procedure", Evidence: append(n.evidence(), d.refs...)})
 	}
 }
 
@@ -131,16 +129,19 @@ type named struct {
 
 // focalDevices sorts the filters that a procedure names by what was done to them.
 func (r *reader) focalDevices(n *node) (implanted, explanted, touched []named) {
-	for _, f := range n.get("focalDevice").Array() {
+	for f := range n.get("focalDevice").Each() {
 		d, refs, ok := r.namedDevice(n, f.Get("manipulated"))
 		if !ok {
 			continue
 		}
 		action := f.Get("action")
 		is := func(code string) bool {
-			return slices.ContainsFunc(action.Get("coding").Array(), func(c gjson.Result) bool {
-				return c.Get("code").String() == code && c.Get("system").String() == "http://hl7.org/fhir/device-action"
-			})
+			for c := range action.Get("coding").Each() {
+				if c.Get("code").String() == code && c.Get("system").String() == "http://hl7.org/fhir/device-action" {
+					return true
+				}
+			}
+			return false
 		}
 		switch {
 		case is("implanted"):
@@ -236,7 +237,7 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 // notes joins the free words of an entry.
 func (r *reader) notes(n *node) string {
 	var words []string
-	for _, v := range n.get("note").Array() {
+	for v := range n.get("note").Each() {
 		words = append(words, v.Get("text").String())
 	}
 	return strings.Join(words, " . ")

@@ -6,8 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/tidwall/gjson"
-
 	"dwellwatch/fhir"
 	"dwellwatch/internal/catalogue"
 	"dwellwatch/internal/filter"
@@ -42,22 +40,19 @@ type Reading struct {
 // Read reads all resources of one patient. The order of the entries does not matter. The same resource must be there
 // once only.
 func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
-	r := &reader{sets: sets, models: models, zone: zone, nodes: make([]*node, len(entries)), index: make(map[address]*node, len(entries))}
-	nodes, fields := make([]node, len(entries)), make([]field, 0, 10*len(entries))
+	r := &reader{sets: sets, models: models, zone: zone, nodes: make([]*node, len(entries))}
+	r.grow(len(entries))
+	nodes := make([]node, len(entries))
 	for i := range entries {
-		n, e := &nodes[i], &entries[i]
-		text := string(e.Raw)
-		n.Entry, n.doc, n.name = e, gjson.Parse(text), e.Ref()
-		from := len(fields)
-		fields = appendFields(fields, e.Raw, text)
-		n.fields = fields[from:len(fields):len(fields)]
-		if e.Base != "" {
-			n.name = strings.TrimSuffix(e.Base, "/") + "/" + n.name
-		}
-		r.nodes[i] = n
-		r.index[address{e.Feed, e.Type, e.ID}] = n
+		nodes[i] = node{Entry: &entries[i], doc: entries[i].Document(), room: &r.room}
+		r.nodes[i] = &nodes[i]
 	}
-	slices.SortFunc(r.nodes, func(a, b *node) int { return strings.Compare(a.name, b.name) })
+	slices.SortFunc(r.nodes, byEvidence)
+	r.places = r.nodes
+	if slices.ContainsFunc(entries, func(e Entry) bool { return e.Feed != entries[0].Feed || e.Base != "" }) {
+		r.places = slices.Clone(r.nodes)
+		slices.SortFunc(r.places, func(a, b *node) int { return a.place().compare(b.place()) })
+	}
 	for _, n := range r.nodes {
 		r.tidy(n)
 		if n.Type == "Device" {
@@ -125,100 +120,125 @@ type reader struct {
 	models  catalogue.Catalogue
 	zone    *time.Location
 	nodes   []*node
-	index   map[address]*node
+	places  []*node           // by what they are known by
 	refills map[string]refill // by order
 	halted  []halt
-	out     Reading
+	room
+	out Reading
 }
 
-// address is what an entry is known by.
-type address struct{ feed, kind, id string }
+// room is where small things are put beside each other, so that not each takes its own: codes and words of concepts, names of entries,
+// and lists of one name.
+type room struct {
+	codes []coding
+	words strings.Builder
+	refs  []filter.Ref
+}
 
-// node is one entry with its parsed document.
+// grow makes room for as much as entries usually need.
+func (r *room) grow(entries int) {
+	r.codes, r.refs = make([]coding, 0, 2*entries), make([]filter.Ref, 0, entries)
+	r.words.Grow(96 * entries)
+}
+
+// place is what an entry is known by.
+type place struct{ feed, kind, id string }
+
+func (p place) compare(q place) int {
+	if c := strings.Compare(p.feed, q.feed); c != 0 {
+		return c
+	}
+	if c := strings.Compare(p.kind, q.kind); c != 0 {
+		return c
+	}
+	return strings.Compare(p.id, q.id)
+}
+
+// node is one entry with its document.
 type node struct {
 	*Entry
-	doc    gjson.Result
-	fields []field
-	name   string // how evidence names it
+	doc    fhir.Value
+	hidden []string // members that say nothing
+	name   string   // how evidence names it, where it was asked for
+	room   *room
 	device *filter.Device
 }
 
-// field is one member of a document, so that it is read through once.
-type field struct{ name, raw string }
+func (n *node) place() place { return place{n.Feed, n.Type, n.ID} }
 
-// appendFields adds the members of a document, given as bytes and as text.
-func appendFields(to []field, raw []byte, text string) []field {
-	fhir.Members(raw, func(name []byte, at, from, end int) {
-		// A name without escapes stands in the text, and needs no copy of its own.
-		if stands := text[at:min(at+len(name), len(text))]; stands == string(name) {
-			to = append(to, field{stands, text[from:end]})
-		} else {
-			to = append(to, field{string(name), text[from:end]})
+// ref gives how evidence names the entry.
+func (n *node) ref() string {
+	if n.name == "" {
+		from, w := n.room.words.Len(), &n.room.words
+		if n.Base != "" {
+			w.WriteString(strings.TrimSuffix(n.Base, "/"))
+			w.WriteByte('/')
 		}
-	})
-	return to
+		w.WriteString(n.Type)
+		w.WriteByte('/')
+		w.WriteString(n.ID)
+		n.name = w.String()[from:]
+	}
+	return n.name
 }
 
-// split takes the document apart into its members, where that has not been done.
-func (n *node) split() {
-	if n.fields != nil {
-		return
-	}
-	n.fields = make([]field, 0, 12)
-	n.doc.ForEach(func(name, value gjson.Result) bool {
-		n.fields = append(n.fields, field{name.Str, value.Raw})
-		return true
-	})
+// evidence gives the entry itself as evidence. What is appended to it goes elsewhere.
+func (n *node) evidence() []filter.Ref {
+	from := len(n.room.refs)
+	n.room.refs = append(n.room.refs, n.ref())
+	return n.room.refs[from : from+1 : from+1]
 }
 
-// get reads an element by its path, whose first part names a member.
-func (n *node) get(path string) gjson.Result {
-	n.split()
-	name, rest, deeper := strings.Cut(path, ".")
-	for i := range n.fields {
-		if n.fields[i].name != name {
-			continue
-		}
-		if n.fields[i].raw == "null" {
-			break // says nothing; where FHIR wants a day, it is not one
-		}
-		if !deeper {
-			return gjson.Parse(n.fields[i].raw)
-		}
-		return gjson.Get(n.fields[i].raw, rest)
+// byEvidence orders entries by how evidence names them. A type is of letters, which come after the slash that ends it.
+func byEvidence(a, b *node) int {
+	if a.Base == "" && b.Base == "" {
+		return place{"", a.Type, a.ID}.compare(place{"", b.Type, b.ID})
 	}
-	return gjson.Result{}
+	return strings.Compare(a.ref(), b.ref())
+}
+
+// get reads an element by its path, whose first part names a member. A member that is null says nothing; where FHIR wants a day, it is
+// not one.
+func (n *node) get(path string) fhir.Value {
+	name, rest := path, ""
+	if at := strings.IndexByte(path, '.'); at >= 0 {
+		name, rest = path[:at], path[at+1:]
+	}
+	v := n.doc.Get(name)
+	if v.Kind() == 'n' || n.hidden != nil && slices.Contains(n.hidden, name) {
+		return fhir.Value{}
+	}
+	if rest != "" {
+		return v.Get(rest)
+	}
+	return v
 }
 
 // coded reports whether a CodeableConcept has one of these codes, whatever their system.
 func (n *node) coded(element string, codes ...string) bool {
-	list := n.get(element).Get("coding")
-	if !list.IsArray() {
-		return false
+	for code := range n.get(element).Get("coding").Every("code") {
+		if slices.Contains(codes, code.String()) {
+			return true
+		}
 	}
-	found := false
-	list.ForEach(func(_, k gjson.Result) bool {
-		found = slices.Contains(codes, k.Get("code").String())
-		return !found
-	})
-	return found
+	return false
 }
 
 func (n *node) status() string { return n.get("status").String() }
 
 func (r *reader) unread(n *node, path, reason string) {
-	r.out.Unread = append(r.out.Unread, Unread{n.name, n.Type + "." + path, reason})
+	r.out.Unread = append(r.out.Unread, Unread{n.ref(), n.Type + "." + path, reason})
 }
 
 // target finds the entry that a reference of n names: contained, in the same feed, or by logical absence nil. ref is
 // what evidence would call it, "" where the reference cannot be named.
-func (r *reader) target(n *node, reference gjson.Result) (t *node, ref string) {
+func (r *reader) target(n *node, reference fhir.Value) (t *node, ref string) {
 	text := reference.Get("reference").String()
 	p := fhir.ParseReference(text)
 	if p.Contained != "" {
-		for _, c := range n.get("contained").Array() {
+		for c := range n.get("contained").Each() {
 			if c.Get("id").String() == p.Contained {
-				return &node{Entry: &Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID, Raw: []byte(c.Raw)}}, doc: c, name: n.name}, n.name + "#" + p.Contained
+				return &node{Entry: &Entry{Feed: n.Feed, Base: n.Base, Home: n.Home, Resource: fhir.Resource{Type: c.Get("resourceType").String(), ID: n.ID}}, doc: c, name: n.ref(), room: n.room}, n.ref() + "#" + p.Contained
 			}
 		}
 		return nil, ""
@@ -229,8 +249,12 @@ func (r *reader) target(n *node, reference gjson.Result) (t *node, ref string) {
 	if p.Base != "" && p.Local(cmp.Or(n.Home, n.Base)) == "" {
 		return nil, text
 	}
-	if t := r.index[address{n.Feed, p.Type, p.ID}]; t != nil {
-		return t, t.name
+	wanted := place{n.Feed, p.Type, p.ID}
+	if at, ok := slices.BinarySearchFunc(r.places, wanted, func(t *node, p place) int { return t.place().compare(p) }); ok {
+		return r.places[at], r.places[at].ref()
+	}
+	if n.Base == "" && p.Base == "" && p.Version == "" {
+		return nil, text // which is the name
 	}
 	local := p.Type + "/" + p.ID
 	if n.Base != "" {
@@ -246,7 +270,7 @@ func (r *reader) day(n *node, path string) (span filter.Span, minute int) {
 		return filter.Unknown(), -1
 	}
 	d, err := fhir.ParseDate(v.String(), r.zone)
-	if err != nil || v.Type != gjson.String {
+	if err != nil || v.Kind() != '"' {
 		r.unread(n, path, "not a date that the calendar knows; the day is taken as unknown")
 		return filter.Unknown(), -1
 	}
@@ -299,71 +323,36 @@ func (c concept) label() string {
 }
 
 // concept reads a CodeableConcept. Words are the text and the displays.
-func (r *reader) concept(v gjson.Result) concept {
+func (r *reader) concept(v fhir.Value) concept {
 	var c concept
-	if !v.Exists() {
+	if !v.IsObject() {
 		return c
 	}
-	var list, text gjson.Result
-	if v.IsObject() {
-		v.ForEach(func(name, value gjson.Result) bool {
-			switch {
-			case name.Str == "coding" && !list.Exists():
-				list = value
-			case name.Str == "text" && !text.Exists():
-				text = value
-			}
-			return true
-		})
-	}
-	words, first := "", true
-	eachOf(list, func(k gjson.Result) {
-		var system, code, display gjson.Result
-		if k.IsObject() {
-			k.ForEach(func(name, value gjson.Result) bool {
-				switch {
-				case name.Str == "system" && !system.Exists():
-					system = value
-				case name.Str == "code" && !code.Exists():
-					code = value
-				case name.Str == "display" && !display.Exists():
-					display = value
-				}
-				return true
-			})
-		}
-		if code := strings.TrimSpace(code.String()); code != "" {
-			canonical := canonicalSystem(system.String())
-			c.codes = append(c.codes, coding{canonical, code})
+	words, from := r.words.Len(), len(r.codes)
+	first := true
+	for k := range v.Get("coding").Each() {
+		if code := strings.TrimSpace(k.Get("code").String()); code != "" {
+			canonical := canonicalSystem(k.Get("system").String())
+			r.codes = append(r.codes, coding{canonical, code})
 			if sets := r.sets.held(canonical, code); c.sets == nil {
 				c.sets = sets
 			} else {
 				c.sets = append(c.sets, sets...)
 			}
 		}
-		if first {
-			words, first = display.String(), false
-		} else {
-			words += " . " + display.String()
+		if !first {
+			r.words.WriteString(" . ")
 		}
-	})
-	if first {
-		words = text.String()
-	} else {
-		words += " . " + text.String()
+		first = false
+		r.words.WriteString(k.Get("display").String())
 	}
-	c.words = strings.TrimSpace(words)
+	if !first {
+		r.words.WriteString(" . ")
+	}
+	r.words.WriteString(v.Get("text").String())
+	c.words = strings.TrimSpace(r.words.String()[words:])
+	c.codes = r.codes[from:len(r.codes):len(r.codes)]
 	return c
-}
-
-// eachOf calls f for every element of a list, and for a single value as for a list of one.
-func eachOf(v gjson.Result, f func(gjson.Result)) {
-	switch {
-	case v.IsArray():
-		v.ForEach(func(_, e gjson.Result) bool { f(e); return true })
-	case v.Type != gjson.Null:
-		f(v)
-	}
 }
 
 // systemName names a canonical system for people.

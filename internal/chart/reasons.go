@@ -10,18 +10,18 @@ func (r *reader) reasons(n *node, code concept) {
 	words := code.words
 	var reasons []rules.Reason
 	thrombosis := false
-	for _, v := range n.get("reasonCode").Array() {
+	for v := range n.get("reasonCode").Each() {
 		c := r.concept(v)
 		words += " . " + c.words
-		reason := rules.Reason{Of: n.name, Prophylactic: c.in("prophylactic-reason") || saysProphylactic(c.words), Evidence: []filter.Ref{n.name}}
+		reason := rules.Reason{Of: n.ref(), Prophylactic: c.in("prophylactic-reason") || saysProphylactic(c.words), Evidence: n.evidence()}
 		reason.VTE = eventOf(c)
 		thrombosis = thrombosis || reason.VTE != "" || namesVTE(c.words)
 		reasons = append(reasons, reason)
 	}
-	for _, v := range n.get("reasonReference").Array() {
+	for v := range n.get("reasonReference").Each() {
 		thrombosis = thrombosis || namesVTE(v.Get("display").String())
 		if t, ref := r.target(n, v); t != nil && t.Type == "Condition" {
-			reasons = append(reasons, rules.Reason{Of: n.name, Condition: ref, Evidence: []filter.Ref{n.name, ref}})
+			reasons = append(reasons, rules.Reason{Of: n.ref(), Condition: ref, Evidence: []filter.Ref{n.ref(), ref}})
 		}
 	}
 	for _, reason := range reasons {
@@ -35,7 +35,7 @@ func (r *reader) reasons(n *node, code concept) {
 	words += " . " + r.notes(n)
 	if saysPermanent(words) {
 		made, _ := r.performed(n)
-		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Permanent: true, Of: n.name, Made: made, Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Permanent: true, Of: n.ref(), Made: made, Evidence: n.evidence()})
 	}
 }
 
@@ -61,7 +61,7 @@ func (r *reader) departures() {
 		}
 		c := r.concept(n.get("hospitalization.dischargeDisposition"))
 		if c.in("discharge-death-hospice") || says(c.words, "expired", "died", "dead", "death", "deceased", "hospice", "palliative") {
-			r.out.Facts.Departures = append(r.out.Facts.Departures, n.name)
+			r.out.Facts.Departures = append(r.out.Facts.Departures, n.ref())
 		}
 	}
 }

@@ -11,18 +11,18 @@ func (r *reader) report(n *node) {
 	if !said(n.status()) {
 		return
 	}
-	for _, v := range n.get("conclusionCode").Array() {
+	for v := range n.get("conclusionCode").Each() {
 		r.seen(n, r.concept(v), true)
 	}
 	code := r.concept(n.get("code"))
 	r.studyReport(n, code)
 	text := n.get("conclusion").String()
-	for _, v := range n.get("conclusionCode").Array() {
+	for v := range n.get("conclusionCode").Each() {
 		text += " . " + r.concept(v).words
 	}
 	unseen := saysAbdomen(code.words+" . "+text) && saysNoFilter(text)
 	image := rules.Image{NewPE: saysNew(text, "pulmonary embolism", "pulmonary emboli", "pulmonary embolus", "pe"),
-		NewDVT: saysNew(text, "deep vein thrombosis", "deep venous thrombosis", "dvt"), Evidence: []filter.Ref{n.name}}
+		NewDVT: saysNew(text, "deep vein thrombosis", "deep venous thrombosis", "dvt"), Evidence: n.evidence()}
 	if !unseen && !image.NewPE && !image.NewDVT {
 		return
 	}
@@ -34,6 +34,6 @@ func (r *reader) report(n *node) {
 		r.out.Facts.Images = append(r.out.Facts.Images, image)
 	}
 	if unseen {
-		r.out.Events = append(r.out.Events, filter.Event{Kind: filter.Hint, When: image.When, Start: -1, Unseen: true, Why: "imaging sees no filter", Evidence: []filter.Ref{n.name}})
+		r.out.Events = append(r.out.Events, filter.Event{Kind: filter.Hint, When: image.When, Start: -1, Unseen: true, Why: "imaging sees no filter", Evidence: n.evidence()})
 	}
 }

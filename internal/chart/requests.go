@@ -1,10 +1,9 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"slices"
 	"strings"
-
-	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
@@ -30,20 +29,20 @@ func (r *reader) serviceRequest(n *node) {
 	}
 	switch {
 	case retrieval && n.get("doNotPerform").Bool() && (status == "active" || status == "completed"):
-		p := rules.Plan{Permanent: true, Made: made, Evidence: []filter.Ref{n.name}}
+		p := rules.Plan{Permanent: true, Made: made, Evidence: n.evidence()}
 		r.out.Facts.Plans = append(r.out.Facts.Plans, p)
 	case retrieval && slices.Contains([]string{"proposal", "plan"}, n.get("intent").String()):
-		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Made: made, Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Plans = append(r.out.Facts.Plans, rules.Plan{Made: made, Evidence: n.evidence()})
 	case retrieval && n.get("intent").String() == "option":
 		// http://hl7.org/fhir/R4/valueset-request-intent.html: one of several courses, chosen by nobody yet.
 	case retrieval && status == "active":
-		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Of: r.namedBy(n), Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Orders = append(r.out.Facts.Orders, rules.Order{Made: made, For: filter.Unknown(), Of: r.namedBy(n), Evidence: n.evidence()})
 	case !retrieval && status == "active" && !n.get("doNotPerform").Bool():
 		when, _ := r.day(n, "occurrenceDateTime")
 		if !when.Known() {
 			when, _, _ = r.period(n, "occurrencePeriod")
 		}
-		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Surgeries = append(r.out.Facts.Surgeries, rules.Dated{When: when, Made: made, Evidence: n.evidence()})
 	}
 }
 
@@ -51,7 +50,12 @@ func (r *reader) isSurgery(n *node, code concept) bool {
 	if code.in("surgery") || saysOperation(code.words) {
 		return true
 	}
-	return slices.ContainsFunc(n.get("category").Array(), func(v gjson.Result) bool { return r.concept(v).in("surgery") })
+	for v := range n.get("category").Each() {
+		if r.concept(v).in("surgery") {
+			return true
+		}
+	}
+	return false
 }
 
 // asksRetrieval reports whether the words of a request or appointment ask for a retrieval: as a procedure's words tell of one,
@@ -76,7 +80,7 @@ func asksRetrieval(text string) bool {
 func (r *reader) namedBy(n *node) []filter.Ref {
 	var out []filter.Ref
 	for _, path := range []string{"reasonReference", "supportingInfo", "supportingInformation"} {
-		for _, v := range n.get(path).Array() {
+		for v := range n.get(path).Each() {
 			if _, ref := r.target(n, v); ref != "" {
 				out = append(out, ref)
 			}
@@ -95,7 +99,7 @@ func (r *reader) appointment(n *node) {
 	slot, beside := []string{n.get("description").String()}, []string{n.get("comment").String()}
 	retrieval, surgery := false, false
 	for _, path := range []string{"serviceType", "reasonCode"} {
-		for _, v := range n.get(path).Array() {
+		for v := range n.get(path).Each() {
 			c := r.concept(v)
 			if path == "serviceType" {
 				slot = append(slot, c.words)
@@ -106,10 +110,10 @@ func (r *reader) appointment(n *node) {
 			surgery = surgery || c.in("surgery")
 		}
 	}
-	evidence := []filter.Ref{n.name}
+	evidence := n.evidence()
 	retrieval = retrieval || slices.ContainsFunc(slices.Concat(slot, beside), asksRetrieval)
 	of := r.namedBy(n)
-	for _, v := range n.get("basedOn").Array() {
+	for v := range n.get("basedOn").Each() {
 		// What the slot is for may stand in the request only.
 		if t, ref := r.target(n, v); t != nil && !retrieval {
 			c := r.concept(t.get("code"))
@@ -143,14 +147,15 @@ func (r *reader) encounter(n *node) {
 	if n.status() == "entered-in-error" || n.status() == "cancelled" || n.status() == "planned" {
 		return
 	}
-	v := rules.Visit{Evidence: []filter.Ref{n.name}}
-	for _, c := range n.get("reasonCode").Array() {
+	v := rules.Visit{Evidence: n.evidence()}
+	for c := range n.get("reasonCode").Each() {
 		v.Bleed = v.Bleed || r.concept(c).in("bleed")
 	}
-	for _, c := range append(n.get("reasonReference").Array(), n.get("diagnosis.#.condition").Array()...) {
-		if t, ref := r.target(n, c); t != nil && t.Type == "Condition" {
-			v.For = append(v.For, ref)
-		}
+	for c := range n.get("reasonReference").Each() {
+		v.For = r.about(n, c, v.For)
+	}
+	for c := range n.get("diagnosis").Every("condition") {
+		v.For = r.about(n, c, v.For)
 	}
 	if v.Bleed || len(v.For) > 0 {
 		v.When, _, _ = r.period(n, "period")
@@ -160,14 +165,22 @@ func (r *reader) encounter(n *node) {
 		return
 	}
 	if _, end, _ := r.period(n, "period"); end.Known() {
-		r.out.Facts.Discharges = append(r.out.Facts.Discharges, rules.Dated{When: end, Made: end, Evidence: []filter.Ref{n.name}})
+		r.out.Facts.Discharges = append(r.out.Facts.Discharges, rules.Dated{When: end, Made: end, Evidence: n.evidence()})
 	}
+}
+
+// about adds the Condition that a reference names, where it names one.
+func (r *reader) about(n *node, reference fhir.Value, to []filter.Ref) []filter.Ref {
+	if t, ref := r.target(n, reference); t != nil && t.Type == "Condition" {
+		return append(to, ref)
+	}
+	return to
 }
 
 // task reads our own Task as the record shows it: its status, and the entries it listed when it was written.
 func (r *reader) task(n *node) {
 	key := ""
-	for _, v := range n.get("identifier").Array() {
+	for v := range n.get("identifier").Each() {
 		if v.Get("system").String() == SeriesSystem {
 			key = v.Get("value").String()
 		}
@@ -175,8 +188,10 @@ func (r *reader) task(n *node) {
 	if key == "" {
 		return
 	}
-	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Ref: n.name}
-	t.ClosedByUs = slices.ContainsFunc(n.get("statusReason.coding").Array(), func(c gjson.Result) bool { return c.Get("system").String() == ClosedSystem })
+	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Ref: n.ref()}
+	for c := range n.get("statusReason.coding").Each() {
+		t.ClosedByUs = t.ClosedByUs || c.Get("system").String() == ClosedSystem
+	}
 	// The focus alone says which filter it was: the inputs may also name entries of another filter that contradict it.
 	if _, ref := r.target(n, n.get("focus")); ref != "" {
 		t.Evidence = []filter.Ref{ref}
@@ -190,9 +205,9 @@ func (r *reader) patient(n *node) {
 	if r.out.Patient != "" && r.replaced(n) {
 		return // the one that replaces it is who the answer is about
 	}
-	r.out.Patient = n.name
+	r.out.Patient = n.ref()
 	name := n.get("name.0")
-	for _, v := range n.get("name").Array() {
+	for v := range n.get("name").Each() {
 		if v.Get("use").String() == "official" {
 			name = v
 			break
@@ -201,22 +216,22 @@ func (r *reader) patient(n *node) {
 	text := name.Get("text").String()
 	if text == "" {
 		var parts []string
-		for _, g := range name.Get("given").Array() {
+		for g := range name.Get("given").Each() {
 			parts = append(parts, g.String())
 		}
 		text = strings.TrimSpace(strings.Join(append(parts, name.Get("family").String()), " "))
 	}
 	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String()}
 	born, _ := r.day(n, "birthDate")
-	r.out.Facts.Body = rules.Body{Born: born, Sex: n.get("gender").String(), Evidence: []filter.Ref{n.name}}
+	r.out.Facts.Body = rules.Body{Born: born, Sex: n.get("gender").String(), Evidence: n.evidence()}
 }
 
 // death notes that a Patient has died.
 func (r *reader) death(n *node) {
 	if v := n.get("deceasedDateTime"); v.Exists() {
 		when, _ := r.day(n, "deceasedDateTime")
-		r.out.Facts.Deceased = &rules.Dated{When: when, Evidence: []filter.Ref{n.name}}
+		r.out.Facts.Deceased = &rules.Dated{When: when, Evidence: n.evidence()}
 	} else if n.get("deceasedBoolean").Bool() {
-		r.out.Facts.Deceased = &rules.Dated{When: filter.Unknown(), Evidence: []filter.Ref{n.name}}
+		r.out.Facts.Deceased = &rules.Dated{When: filter.Unknown(), Evidence: n.evidence()}
 	}
 }

@@ -87,7 +87,9 @@ const (
 
 // says reports whether text holds one of the phrases, word by word within a sentence, and not negated within the three words
 // before it.
-func says(text string, phrases ...string) bool { return read(text).says(overLists, phrases...) }
+func says(text string, phrases ...string) bool {
+	return mayBegin(text, phrases) && read(text).says(overLists, phrases...)
+}
 
 func (p passage) says(over reach, phrases ...string) bool {
 	if len(p.words) == 0 {

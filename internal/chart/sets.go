@@ -19,10 +19,10 @@ var shipped embed.FS
 
 // Sets is a compiled collection of value sets: which sets a coding belongs to.
 type Sets struct {
-	codes    map[string][]string // system|code → names
-	systems  map[string]bool     // of all sets
-	filled   map[string]bool     // sets with a code
-	patterns []pattern
+	codes    map[string][]string  // system|code → names
+	systems  map[string]bool      // of all sets
+	filled   map[string]bool      // sets with a code
+	patterns map[string][]pattern // by system
 	added    Added
 	digest   string
 	sigs     *sigPatterns
@@ -36,9 +36,9 @@ type pattern struct {
 	begins string // what every code that fits begins with
 }
 
-// fits reports whether a coding is one of the pattern.
-func (p pattern) fits(system, code string) bool {
-	return p.system == system && strings.HasPrefix(code, p.begins) && p.expr.MatchString(code)
+// fits reports whether a code of the pattern's system is one of it.
+func (p pattern) fits(code string) bool {
+	return strings.HasPrefix(code, p.begins) && p.expr.MatchString(code)
 }
 
 // ShippedSets compiles the value sets that come with dwellwatch.
@@ -59,7 +59,7 @@ func LoadSets(site ...[]byte) (Sets, error) {
 		}
 		all = append(all, body)
 	}
-	s := Sets{codes: map[string][]string{}, systems: map[string]bool{}, filled: map[string]bool{}, sigs: newSigPatterns()}
+	s := Sets{codes: map[string][]string{}, systems: map[string]bool{}, filled: map[string]bool{}, patterns: map[string][]pattern{}, sigs: newSigPatterns()}
 	var read []valueSet
 	var lines []string
 	for i, body := range append(all, site...) {
@@ -97,10 +97,10 @@ func (s *Sets) add(v valueSet) Added {
 	for _, p := range v.patterns {
 		s.systems[p.system] = true
 		same := func(have pattern) bool {
-			return have.name == p.name && have.system == p.system && have.source == p.source
+			return have.name == p.name && have.source == p.source
 		}
-		if !slices.ContainsFunc(s.patterns, same) {
-			s.patterns = append(s.patterns, p)
+		if !slices.ContainsFunc(s.patterns[p.system], same) {
+			s.patterns[p.system] = append(s.patterns[p.system], p)
 			more.Patterns++
 		}
 	}
@@ -148,8 +148,8 @@ func (s Sets) held(system, code string) []string {
 	code = canonicalCode(system, code)
 	var room [96]byte // enough for nearly all, so that looking up needs no memory
 	out := slices.Clip(s.codes[string(append(append(append(room[:0], system...), '|'), code...))])
-	for _, p := range s.patterns {
-		if p.fits(system, code) {
+	for _, p := range s.patterns[system] {
+		if p.fits(code) {
 			out = append(out, p.name)
 		}
 	}

@@ -49,6 +49,14 @@ type sigPatterns struct {
 	plain                                                                map[string]bool
 }
 
+// speakAgainst reports words that speak against what a dosage says. One of the parts, or a fraction, is in all that the pattern takes.
+func (p *sigPatterns) speakAgainst(words string) bool {
+	if !strings.Contains(words, "1/2") && !mayHold(words, "half", "quarter", "every", "alternate", "not", "hold", "held", "paused", "suspended", "stopped", "discontinued", "longer", "needed", "prn", "once", "single", "before") {
+		return false
+	}
+	return p.against.MatchString(strings.ToLower(words))
+}
+
 type often struct {
 	expr   *regexp.Regexp
 	perDay float64

@@ -1,10 +1,9 @@
 package chart
 
 import (
+	"dwellwatch/fhir"
 	"slices"
 	"time"
-
-	"github.com/tidwall/gjson"
 
 	"dwellwatch/internal/filter"
 )
@@ -31,14 +30,14 @@ func (r *reader) seenBy(n *node, code concept) {
 		return
 	}
 	r.seenIn(n, n.doc, code)
-	for _, part := range n.get("component").Array() {
+	for part := range n.get("component").Each() {
 		if !part.Get("dataAbsentReason").Exists() {
 			r.seenIn(n, part, r.concept(part.Get("code")))
 		}
 	}
 }
 
-func (r *reader) seenIn(n *node, v gjson.Result, code concept) {
+func (r *reader) seenIn(n *node, v fhir.Value, code concept) {
 	value := v.Get("valueBoolean")
 	if coded := v.Get("valueCodeableConcept"); coded.Exists() {
 		r.seen(n, r.concept(coded), true)
@@ -50,7 +49,7 @@ func (r *reader) seenIn(n *node, v gjson.Result, code concept) {
 }
 
 // hasValue reports whether an Observation, or a part of it, has a value of another kind, which makes its code a question.
-func hasValue(v gjson.Result) bool {
+func hasValue(v fhir.Value) bool {
 	for _, kind := range []string{"valueQuantity", "valueString", "valueInteger", "valueRange", "valueRatio", "valueSampledData", "valueTime", "valueDateTime", "valuePeriod"} {
 		if v.Get(kind).Exists() {
 			return true
@@ -72,7 +71,7 @@ func (r *reader) seen(n *node, c concept, is bool) {
 	if !when.Known() {
 		when, _ = r.day(n, "issued")
 	}
-	e := filter.Event{When: when, Start: -1, Evidence: []filter.Ref{n.name}}
+	e := filter.Event{When: when, Start: -1, Evidence: n.evidence()}
 	if seen == is {
 		e.Kind, e.Why = filter.Sighting, "seen: "+c.label()
 	} else {
@@ -86,16 +85,16 @@ func (r *reader) seen(n *node, c concept, is bool) {
 }
 
 // TellsSighting reports whether an Observation or DiagnosticReport says by a code of the site that a filter was seen in place.
-func TellsSighting(raw []byte, sets Sets) bool {
+func TellsSighting(doc fhir.Value, sets Sets) bool {
 	if !sets.holds(filterSeen) {
 		return false
 	}
 	r := &reader{sets: sets, zone: time.UTC}
-	n := &node{Entry: &Entry{}, doc: gjson.ParseBytes(raw), name: "the entry itself"}
+	n := &node{Entry: &Entry{}, room: &r.room, doc: doc}
 	if !said(n.status()) {
 		return false
 	}
-	for _, v := range n.get("conclusionCode").Array() {
+	for v := range n.get("conclusionCode").Each() {
 		r.seen(n, r.concept(v), true)
 	}
 	r.seenBy(n, r.concept(n.get("code")))

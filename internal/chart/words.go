@@ -167,6 +167,9 @@ func mayHoldHeart(text string) bool {
 // clause a thing or a movement, then a word for the place that is led to by "in", "into", "to" or the like, with nothing in the
 // clause that denies it. A heart that is only spoken of (heart failure, a heart of normal size) is not meant.
 func saysInHeart(text string) bool {
+	if !mayHoldHeart(text) {
+		return false
+	}
 	for _, clause := range clauses(text) {
 		if inHeart(clause) {
 			return true

@@ -1,32 +1,22 @@
 package filter
 
-import "slices"
-
-// Clock is the one way in which the core compares a day with asOf. It remembers every day still to come that a
-// comparison asked about, so that the assessment knows on which days its answer can change (design: "an assessment
-// knows how long it holds"). It never reads the time of day.
-type Clock struct {
-	asOf       Day
-	boundaries map[Day]struct{}
-}
+// Clock is the one way in which the core compares a day with asOf. It remembers the first day still to come that a comparison asked
+// about: before it no comparison gives another answer, so that the assessment knows how long it holds (design: "an assessment knows
+// how long it holds"). It never reads the time of day.
+type Clock struct{ asOf, next Day }
 
 // NewClock gives a clock that stands at asOf.
-func NewClock(asOf Day) *Clock { return &Clock{asOf: asOf, boundaries: map[Day]struct{}{}} }
+func NewClock(asOf Day) *Clock { return &Clock{asOf: asOf, next: MaxDay} }
 
 // AsOf gives the day of the assessment. It is for output only: a comparison goes through Reached.
 func (c *Clock) AsOf() Day { return c.asOf }
 
-// Reached reports whether asOf is d or later. A later day is remembered as a boundary.
+// Reached reports whether asOf is d or later.
 func (c *Clock) Reached(d Day) bool {
-	if d <= MinDay {
-		return true
-	}
 	if c.asOf >= d {
 		return true
 	}
-	if d < MaxDay {
-		c.boundaries[d] = struct{}{}
-	}
+	c.next = min(c.next, d)
 	return false
 }
 
@@ -41,12 +31,5 @@ func (c *Clock) Within(d Day, n int) bool {
 	return !c.Reached(d.Add(n + 1))
 }
 
-// Boundaries lists the remembered days in order.
-func (c *Clock) Boundaries() []Day {
-	out := make([]Day, 0, len(c.boundaries))
-	for d := range c.boundaries {
-		out = append(out, d)
-	}
-	slices.Sort(out)
-	return out
-}
+// Next gives the first day on which a comparison that was asked gives another answer; MaxDay where none does.
+func (c *Clock) Next() Day { return c.next }

@@ -1,6 +1,7 @@
 package filter
 
 import (
+	"iter"
 	"slices"
 	"strings"
 )
@@ -138,14 +139,27 @@ func (d *draft) placed() Span {
 // devices lists what is said of the device by all tellers, the fullest first by content order.
 func (d *draft) devices() []Device {
 	var out []Device
-	for _, e := range append(slices.Clone(d.events), d.later...) {
-		for _, v := range e.Devices {
-			if !slices.Contains(out, v) {
-				out = append(out, v)
+	for e := range d.told() {
+		for i := range e.Devices {
+			if !slices.Contains(out, e.Devices[i]) {
+				out = append(out, e.Devices[i])
 			}
 		}
 	}
 	return out
+}
+
+// told gives all events of the filter: those of its placement, then what was given to it later.
+func (d *draft) told() iter.Seq[*Event] {
+	return func(yield func(*Event) bool) {
+		for _, events := range [...][]Event{d.events, d.later} {
+			for i := range events {
+				if !yield(&events[i]) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // start gives the clock time of the placement where a teller has one, else -1.
@@ -195,7 +209,14 @@ func (r *reconstruction) tied() []Ref {
 	return slices.Compact(out)
 }
 
-func (d *draft) evidence() []Ref { return refs(append(slices.Clone(d.events), d.later...)) }
+func (d *draft) evidence() []Ref {
+	var out []Ref
+	for e := range d.told() {
+		out = append(out, e.Evidence...)
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
 
 // flaws lists what is wrong with the labels of the filter's devices. It never decides anything.
 func (d *draft) flaws() []Contradiction {
@@ -205,7 +226,7 @@ func (d *draft) flaws() []Contradiction {
 			continue
 		}
 		var evidence []Ref
-		for _, e := range append(slices.Clone(d.events), d.later...) {
+		for e := range d.told() {
 			if slices.Contains(e.Devices, v) {
 				evidence = append(evidence, e.Evidence...)
 			}

@@ -47,10 +47,10 @@ func (c *proposal) reasons() []Reason {
 }
 
 // complicatedRemoval reports whether a complex removal is to be planned for.
-func (c *proposal) complicatedRemoval() bool { return len(c.reasons()) > 0 }
+func (c *proposal) complicatedRemoval() bool { return len(c.advanced) > 0 }
 
 func (c *proposal) approach() Approach {
-	a := Approach{Why: c.reasons(), Complex: c.complicatedRemoval()}
+	a := Approach{Why: c.advanced, Complex: c.complicatedRemoval()}
 	switch {
 	case c.Emergency:
 		a.First = "team"

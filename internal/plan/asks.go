@@ -41,7 +41,7 @@ func (c *proposal) asks() []Ask {
 	add(c.dwell.is() && (c.tilt.state == NotKnown || c.embedded.state == NotKnown), "hook-and-tilt", "Where do the hook and the axis lie on the newest images?", missing)
 	add(c.thrombus.is() && c.defers.state == NotKnown, "thrombus-share", "How much of the filter does the thrombus fill?", trade())
 	add(c.Filter.Standing == filter.StandingPartly || c.fractured.is(), "fragment", "Where do the fragments lie, and who follows them?", practice())
-	tests, renal := c.laboratory(), c.renalHold()
+	tests, renal := c.tests, c.renalHold()
 	k, measured := c.Kidneys()
 	add(!measured && (renal || tests.Needed), "creatinine", "A recent creatinine.", missing)
 	add(renal && k.Weight.Value == 0, "weight", "A recent body weight.", missing)
@@ -49,7 +49,7 @@ func (c *proposal) asks() []Ask {
 	for _, t := range tests.Tests {
 		add(t.Result == Unknown, "test-"+strings.ToLower(t.Name), "A recent value: "+t.Name+".", Source{sir2019, policy.SecondHand})
 	}
-	scan := c.tomography()
+	scan := c.scan
 	add(scan.Need == recommended && !slices.ContainsFunc(c.Studies(), func(s rules.Study) bool { return s.Modality == "ct-abdomen" }),
 		"ct-abdomen", "Computed tomography of the abdomen in a venous phase: none is on record since the placement, by a code that says so.", scan.Source)
 	return out

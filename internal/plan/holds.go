@@ -25,9 +25,9 @@ type Row struct {
 // 50 and exactly 30 count to the better band (choice). For apixaban and dabigatran the transcription reads "< 30-50": below 30 it does
 // not say clearly what holds, so that there nothing is given (choice). Below 15, and on dialysis, nothing was seen for any agent that
 // the kidneys clear.
-func Holds() []Row {
+func Holds() [18]Row {
 	open := math.Inf(1)
-	return []Row{
+	return [...]Row{
 		{"apixaban", "", 50, open, "4 doses", "24 h after"},
 		{"apixaban", "", 30, 50, "6 doses", "24 h after"},
 		{"argatroban", "", 0, open, "2 to 4 h, check the aPTT", "4 to 6 h after"},

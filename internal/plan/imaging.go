@@ -50,7 +50,7 @@ func (c *proposal) imaging() Imaging {
 	out.Advice = []Advice{
 		{"cavogram at the removal", recommended, "In a front view and two obliques, or rotational: they tell a tip at the wall from one that only seems to lie there, and show thrombus; a tilt to the front hides in the front view.", []string{},
 			Source{acr + ": venography at the removal; the projections are trade knowledge", policy.SecondHand}},
-		c.tomography(),
+		c.scan,
 	}
 	add := func(is bool, what, text string, because []string, s Source) {
 		if is {
@@ -83,10 +83,13 @@ func (c *proposal) travelled() []string {
 // are is from memory and by choice, not from the guideline's text.
 func (c *proposal) tomography() Advice {
 	a := Advice{Examination: "computed tomography of the abdomen in a venous phase", Because: []string{}}
-	for name, f := range map[string]finding{"dwell": c.dwell, "tilt": c.tilt, "hook-embedded": c.embedded, "penetration": c.penetrated, "fracture": c.fractured, "thrombus": c.thrombus, "failed-attempt": c.failed,
-		"closed-cell-design": c.closedCell, "permanent-design": c.permanent, "caval-occluded": c.occluded} {
-		if f.is() {
-			a.Because = append(a.Because, name)
+	for _, x := range [...]struct {
+		name string
+		is   bool
+	}{{"dwell", c.dwell.is()}, {"tilt", c.tilt.is()}, {"hook-embedded", c.embedded.is()}, {"penetration", c.penetrated.is()}, {"fracture", c.fractured.is()}, {"thrombus", c.thrombus.is()},
+		{"failed-attempt", c.failed.is()}, {"closed-cell-design", c.closedCell.is()}, {"permanent-design", c.permanent.is()}, {"caval-occluded", c.occluded.is()}} {
+		if x.is {
+			a.Because = append(a.Because, x.name)
 		}
 	}
 	for _, x := range c.Complications {

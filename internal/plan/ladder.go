@@ -23,7 +23,7 @@ type Step struct {
 
 // ladder lists the techniques that fit, each step after the first only once risk and benefit were weighed again.
 func (c *proposal) ladder() []Step {
-	var out []Step
+	out := make([]Step, 0, 12)
 	jugular, femoral := c.jugularAccess(), c.femoralAccess()
 	both := "jugular and femoral: " + jugular + "; " + femoral
 	add := func(is bool, s Step) {

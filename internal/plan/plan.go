@@ -59,7 +59,7 @@ func Propose(j rules.Judgement, alone bool) *Plan {
 	c := newProposal(j, alone)
 	return &Plan{
 		Notes: c.notes(), Predictors: c.predictors(), Approach: c.approach(), Routes: c.routes(), Ladder: c.ladder(), Kit: c.kit(), Imaging: c.imaging(),
-		Laboratory: c.laboratory(), Anticoagulation: c.anticoagulation(), Afterwards: c.afterwards(), Asks: c.asks(),
+		Laboratory: c.tests, Anticoagulation: c.anticoagulation(), Afterwards: c.afterwards(), Asks: c.asks(),
 	}
 }
 
@@ -73,6 +73,9 @@ type proposal struct {
 
 	jugular, femoral []Route
 	prescribed       []rules.Prescription
+	advanced         []Reason // what makes advanced technique likely
+	scan             Advice
+	tests            Laboratory
 }
 
 // finding is the state of something that the plan turns on.
@@ -98,6 +101,8 @@ func newProposal(j rules.Judgement, alone bool) *proposal {
 	c.closedCell, c.permanent = c.design(), c.intent()
 	c.occluded = c.occlusion()
 	c.jugular, c.femoral = c.route("jugular", rules.JugularPatent), c.route("femoral", rules.FemoralPatent)
+	c.advanced = c.reasons()
+	c.scan, c.tests = c.tomography(), c.laboratory()
 	return c
 }
 

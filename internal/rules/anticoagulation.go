@@ -258,7 +258,7 @@ func (a Anticoagulation) words() string {
 
 // levelBesideAcute gives what the level stands on, without old events: beside an acute one they do not make it another.
 func (s *Situation) levelBesideAcute() []filter.Ref {
-	old := evidenceOf(s.vtes())
+	old := evidenceOf(s.told)
 	return slices.DeleteFunc(slices.Clone(s.Anticoagulation.Evidence), func(r filter.Ref) bool { return slices.Contains(old, r) })
 }
 

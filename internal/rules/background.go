@@ -92,7 +92,7 @@ func (s *Situation) Background() []Happening {
 		}
 		out = append(out, Happening{"thromboembolism", d.Day(), capital(d.sided()), d.Evidence})
 	}
-	for _, d := range s.against() {
+	for _, d := range s.adverse() {
 		end := "no end on record"
 		switch {
 		case d.Ended.Known():
@@ -118,7 +118,7 @@ func (s *Situation) PlacedFor() string {
 		parts = append(parts, "To prevent embolism, as the placement says")
 	}
 	var against []string
-	for _, d := range s.against() {
+	for _, d := range s.adverse() {
 		placed := s.Filter.Placed
 		if !placed.Bounded() || !d.Day().Bounded() || d.Day().Earliest > placed.Latest.Add(s.Policy.IndexVTEAfterDays) || d.Day().Latest < placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays) {
 			continue
@@ -132,8 +132,8 @@ func (s *Situation) PlacedFor() string {
 	return strings.Join(parts, ". ")
 }
 
-// against lists what speaks or spoke against anticoagulation, by asOf, whether or not it is over.
-func (s *Situation) against() []Diagnosis {
+// adverse lists what speaks or spoke against anticoagulation, by asOf, whether or not it is over.
+func (s *Situation) adverse() []Diagnosis {
 	return slices.Concat(s.On(Bleed), s.On(Thrombocytopenia), s.On(BleedingDisorder))
 }
 

@@ -82,7 +82,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 			return c, false
 		}
 		// What was recorded late without an onset may be what the filter was placed for, where the placement says so.
-		if !d.Onset.Known() && slices.ContainsFunc(s.reasons(), func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) }) {
+		if !d.Onset.Known() && slices.ContainsFunc(s.why, func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) }) {
 			return c, false
 		}
 		c.Rule, c.Weight, c.Text = "caval-thrombosis", IsUrgent, "Acute thrombosis or occlusion of the cava began "+d.Onset.String()+", with the filter in place."

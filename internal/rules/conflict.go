@@ -13,7 +13,7 @@ func (s *Situation) conflict() []filter.Ref {
 		return nil
 	}
 	var out []filter.Ref
-	for _, d := range s.contraindications().since(s, s.Anticoagulation.Since).active {
+	for _, d := range s.against.since(s, s.Anticoagulation.Since).active {
 		if d.Class == Bleed && d.Day().Bounded() && s.Clock.Within(d.Day().Latest, s.Policy.BleedActiveDays) {
 			out = append(out, d.Evidence...)
 		}

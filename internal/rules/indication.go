@@ -37,21 +37,21 @@ const indicationSource = "SIR consensus on discontinuing filtration, Kaufman et 
 // indication tests resolved, likely-resolved and still-indicated in this order; the rest is unknown. A clause "no ..."
 // holds where no such record exists; the end of a contraindication never follows from silence.
 func (s *Situation) indication() Indication {
-	index, known := s.indexVTE()
+	index, known := s.index, s.indexKnown
 	i := Indication{Status: StatusUnknown, LookAgain: filter.MaxDay, IndexKnown: known, IndexPE: known && index.Class == PE, indexEvidence: index.Evidence}
 	if known {
 		i.index = index.words()
 	}
 	i.Text = "The record does not say whether the reason for the filter has passed."
 	for _, test := range []func(Indication, contraindications) (Indication, bool){s.resolved, s.likelyResolved, s.stillIndicated} {
-		if got, ok := test(i, s.contraindications()); ok {
+		if got, ok := test(i, s.against); ok {
 			if got.Status != Resolved {
 				got.Evidence = slices.Concat(got.Evidence, s.riskBlockers())
 			}
 			return got
 		}
 	}
-	c := s.contraindications()
+	c := s.against
 	i.Evidence = slices.Concat(s.Anticoagulation.Evidence, evidenceOf(c.active), c.labs, evidenceOf(c.unknown), s.blockers(c), s.riskBlockers())
 	switch {
 	case len(c.active) > 0:
@@ -107,8 +107,8 @@ func (s *Situation) riskBlockers() []filter.Ref {
 		return nil
 	}
 	var index []filter.Ref
-	if d, ok := s.indexVTE(); ok {
-		index = d.Evidence
+	if s.indexKnown {
+		index = s.index.Evidence
 	}
 	acute := evidenceOf(s.acuteVTEs())
 	if mobile := s.mobile(); s.riskOver() || len(mobile) > 0 {
@@ -267,8 +267,8 @@ func (s *Situation) afterIndex(c *Cover) bool {
 // else that began earlier counts from the event on.
 func (s *Situation) coverFrom(c *Cover) filter.Day {
 	from := c.Start.Latest
-	if index, ok := s.indexVTE(); ok && index.Day().Known() {
-		from = max(from, index.Day().Earliest)
+	if s.indexKnown && s.index.Day().Known() {
+		from = max(from, s.index.Day().Earliest)
 	}
 	return from
 }
@@ -286,14 +286,14 @@ func (s *Situation) relevantEnd(c contraindications) bool {
 // prophylactic gives the placement's own reason where it says prophylaxis, no event was the index and none is acute now: the risk
 // that came true has not ended.
 func (s *Situation) prophylactic() (Reason, bool) {
-	if _, ok := s.indexVTE(); ok || len(s.acuteVTEs()) > 0 {
+	if s.indexKnown || len(s.acuteVTEs()) > 0 {
 		return Reason{}, false
 	}
 	return s.prophylacticReason()
 }
 
 func (s *Situation) prophylacticReason() (Reason, bool) {
-	for _, r := range s.reasons() {
+	for _, r := range s.why {
 		if r.Prophylactic && r.VTE == "" {
 			return r, true
 		}

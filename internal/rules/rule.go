@@ -40,15 +40,26 @@ func (s *Situation) find(text string, evidence ...[]filter.Ref) []Finding {
 	if s.outline {
 		return []Finding{{Text: text}}
 	}
-	all := slices.Concat(s.Filter.Evidence, s.Filter.Tied)
-	for _, c := range s.Filter.Contradictions {
-		all = append(all, c.Evidence...)
+	n := len(s.base)
+	for _, e := range evidence {
+		n += len(e)
 	}
+	all := append(make([]filter.Ref, 0, n), s.base...)
 	for _, e := range evidence {
 		all = append(all, e...)
 	}
 	slices.Sort(all)
 	return []Finding{{Text: text, Evidence: slices.Compact(all)}}
+}
+
+// history lists the entries of the filter's history and those that put it in doubt.
+func (s *Situation) history() []filter.Ref {
+	all := slices.Concat(s.Filter.Evidence, s.Filter.Tied)
+	for _, c := range s.Filter.Contradictions {
+		all = append(all, c.Evidence...)
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
 }
 
 // Situation is one filter with everything the rules need to judge it.
@@ -71,6 +82,25 @@ type Situation struct {
 	HaemoglobinFall []filter.Ref // entries of a recent fall in haemoglobin
 
 	outline bool // findings need no evidence
+
+	// What several questions ask again is answered once: what vtes, reasons, indexVTE and contraindications give.
+	told       []Diagnosis
+	why        []Reason
+	index      Diagnosis
+	indexKnown bool
+	against    contraindications
+	// base is what every finding stands on.
+	base []filter.Ref
+}
+
+// Agrees reports whether two situations of one history and one record come to the same in all that a plan rests on beside these: the
+// days that a plan compares with asOf are its own.
+func (s *Situation) Agrees(t *Situation) bool {
+	return len(s.told) == len(t.told) && s.Anticoagulation.Level == t.Anticoagulation.Level && slices.Equal(s.Anticoagulation.Evidence, t.Anticoagulation.Evidence) &&
+		slices.EqualFunc(s.Complications, t.Complications, func(a, b Complication) bool {
+			return a.Rule == b.Rule && a.Weight == b.Weight && a.Emergency == b.Emergency && a.Symptom == b.Symptom && a.Text == b.Text && a.When == b.When && slices.Equal(a.Evidence, b.Evidence)
+		}) && s.Permanence.Plan == t.Permanence.Plan && slices.Equal(s.Permanence.Evidence, t.Permanence.Evidence) && slices.Equal(s.LifeLimit, t.LifeLimit) &&
+		slices.Equal(s.UntreatedVTE, t.UntreatedVTE) && slices.Equal(s.Conflict, t.Conflict)
 }
 
 // Judgement is the answer for one filter.
@@ -99,12 +129,24 @@ type Book struct {
 // NewBook gives a book of all rules.
 func NewBook() Book { return Book{rules: All()} }
 
+// Filled gives the book itself, and for the zero Book one of all rules.
+func (b Book) Filled() Book {
+	if b.rules == nil {
+		return NewBook()
+	}
+	return b
+}
+
 // Outline gives a book for those who ask only what the answer is: its findings have no evidence, and what is missing is not listed.
 func (b Book) Outline() Book { return Book{rules: b.rules, outline: true} }
 
 // Evaluate judges one filter on the clock's day by the rules of a book.
 func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
 	s := &Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
+	s.told = s.vtes()
+	s.why = s.reasons()
+	s.index, s.indexKnown = s.indexVTE()
+	s.against = s.contraindications()
 	s.Window = s.window()
 	s.Dead = s.dead()
 	s.LifeLimit = s.lifeLimit()
@@ -118,12 +160,16 @@ func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *fil
 	s.HaemoglobinFall = s.haemoglobinFall()
 	s.reopenIndication()
 
+	if !b.outline {
+		s.base = s.history()
+	}
 	j := Judgement{Situation: s, LookAgain: filter.MaxDay}
 	j.Verdict, j.Headline = s.verdict()
 	j.Emergency = j.Verdict == Urgent && slices.ContainsFunc(s.Complications, func(c Complication) bool { return c.Emergency })
 	j.Overdue = s.overdue(j.Verdict)
 	j.ReassessmentOverdue = s.reassessmentOverdue()
 	j.LookAgain = s.lookAgain(j.Verdict)
+	j.Findings = make([]Finding, 0, 8)
 	for _, r := range b.rules {
 		for _, found := range r.Check(s) {
 			found.Rule, found.Source, found.Known = r.ID, r.Source, r.Known

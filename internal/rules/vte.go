@@ -23,8 +23,8 @@ func (s *Situation) indexVTE() (Diagnosis, bool) {
 	placed := s.Filter.Placed
 	var best Diagnosis
 	found := false
-	for _, d := range s.vtes() {
-		named := slices.ContainsFunc(s.reasons(), func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) })
+	for _, d := range s.told {
+		named := slices.ContainsFunc(s.why, func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) })
 		near := placed.Known() && d.Day().Known() &&
 			d.Day().Latest >= placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays) && d.Day().Earliest <= placed.Latest.Add(max(s.Policy.IndexVTEAfterDays, s.Policy.NewVTEAfterDays))
 		if !named && (!near || len(s.seenNew(d)) > 0) {
@@ -62,7 +62,7 @@ func (s *Situation) newVTEs() []Diagnosis {
 		return nil
 	}
 	var out []Diagnosis
-	for _, d := range s.vtes() {
+	for _, d := range s.told {
 		if seen := s.seenNew(d); len(seen) > 0 {
 			d.Evidence = slices.Concat(d.Evidence, seen)
 			out = append(out, d)
@@ -82,7 +82,7 @@ func (s *Situation) newVTEs() []Diagnosis {
 // toldBefore reports whether an event of the same kind stands before the time from which one is new: then an entry of the
 // placement's own stay can be that one told again. A first embolism after a thrombosis of the leg is not.
 func (s *Situation) toldBefore(d Diagnosis) bool {
-	return slices.ContainsFunc(s.vtes(), func(o Diagnosis) bool {
+	return slices.ContainsFunc(s.told, func(o Diagnosis) bool {
 		return (o.Class == PE) == (d.Class == PE) && first(o.Evidence) != first(d.Evidence) && o.Day().Known() && o.Day().Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays)
 	})
 }
@@ -105,7 +105,7 @@ func (s *Situation) seenNew(d Diagnosis) []filter.Ref {
 func (s *Situation) lastVTE(fits func(Diagnosis) bool) (Diagnosis, bool) {
 	var best Diagnosis
 	found := false
-	for _, d := range s.vtes() {
+	for _, d := range s.told {
 		if d.Day().Bounded() && fits(d) && (!found || later(d, best)) {
 			best, found = d, true
 		}
@@ -125,7 +125,13 @@ func (s *Situation) acute(d Diagnosis) bool {
 
 // acuteVTEs lists every event that may be acute on asOf, the index or another.
 func (s *Situation) acuteVTEs() []Diagnosis {
-	return slices.DeleteFunc(s.vtes(), func(d Diagnosis) bool { return !s.acute(d) })
+	var out []Diagnosis
+	for _, d := range s.told {
+		if s.acute(d) {
+			out = append(out, d)
+		}
+	}
+	return out
 }
 
 // reasons lists why this filter was placed, as its placement entries say.
@@ -145,7 +151,7 @@ func (s *Situation) untreated() []filter.Ref {
 	if s.Anticoagulation.Level == Therapeutic {
 		return nil
 	}
-	if len(s.contraindications().active) > 0 {
+	if len(s.against.active) > 0 {
 		return nil
 	}
 	var out []filter.Ref

@@ -4,8 +4,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/tidwall/gjson"
-
 	"dwellwatch/fhir"
 )
 
@@ -18,17 +16,33 @@ type Naming struct {
 }
 
 // Name gives what a resource of a server at base names.
-func Name(r fhir.Resource, base string) Naming { return name(r, string(r.Raw), base) }
+func Name(r fhir.Resource, base string) Naming { return name(r, r.Document(), base) }
 
-// name is Name for a resource whose bytes are at hand as text.
-func name(r fhir.Resource, text, base string) Naming {
-	m := namingOf(r.Raw, text)
-	n := Naming{Retracted: m.retracted(r.Type), Patient: m.patient(r, base)}
+func name(r fhir.Resource, doc fhir.Value, base string) Naming {
+	n := naming(r, doc, base)
 	if r.Type != "Patient" {
-		n.Refs = references(text, base)
+		n.Refs = references(doc, base)
+	}
+	return n
+}
+
+// Whose is Name without Refs, which cost most.
+func Whose(r fhir.Resource, base string) Naming { return naming(r, r.Document(), base) }
+
+// Refs gives the Refs of Name.
+func Refs(r fhir.Resource, base string) []string {
+	if r.Type == "Patient" {
+		return nil
+	}
+	return references(r.Document(), base)
+}
+
+func naming(r fhir.Resource, doc fhir.Value, base string) Naming {
+	n := Naming{Retracted: retracted(r.Type, doc), Patient: patient(r, doc, base)}
+	if r.Type != "Patient" {
 		return n
 	}
-	for _, l := range m.link.Array() {
+	for l := range doc.Get("link").Each() {
 		// The other types (refer, seealso) say that there is more to read, not that two are one.
 		// http://hl7.org/fhir/R4/valueset-link-type.html
 		if kind := l.Get("type").String(); kind != "replaced-by" && kind != "replaces" {
@@ -41,132 +55,60 @@ func name(r fhir.Resource, text, base string) Naming {
 	return n
 }
 
-// naming holds the members that Naming is read from, so that a document is gone through once.
-type naming struct{ status, verification, subject, whose, whom, participant, link gjson.Result }
-
-func namingOf(raw []byte, text string) naming {
-	var m naming
-	fhir.Members(raw, func(name []byte, _, from, to int) {
-		var at *gjson.Result
-		switch string(name) {
-		case "status":
-			at = &m.status
-		case "verificationStatus":
-			at = &m.verification
-		case "subject":
-			at = &m.subject
-		case "patient":
-			at = &m.whose
-		case "for":
-			at = &m.whom
-		case "participant":
-			at = &m.participant
-		case "link":
-			at = &m.link
-		}
-		if at != nil && !at.Exists() {
-			*at = gjson.Parse(text[from:to])
-		}
-	})
-	return m
-}
-
 const inError = "entered-in-error"
 
-func (m naming) retracted(kind string) bool {
+func retracted(kind string, doc fhir.Value) bool {
 	if kind != "Condition" && kind != "AllergyIntolerance" {
-		return m.status.String() == inError
+		return doc.Get("status").String() == inError
 	}
-	// Only an escape could hide the code from the search.
-	if said := m.verification.Raw; !strings.Contains(said, inError) && strings.IndexByte(said, '\\') < 0 {
-		return false
+	for code := range doc.Get("verificationStatus.coding").Every("code") {
+		if code.String() == inError {
+			return true
+		}
 	}
-	return slices.ContainsFunc(m.verification.Get("coding.#.code").Array(), func(c gjson.Result) bool { return c.String() == inError })
+	return false
 }
 
 // patient gives the id of the patient that a resource is about.
-func (m naming) patient(r fhir.Resource, base string) string {
+func patient(r fhir.Resource, doc fhir.Value, base string) string {
 	if r.Type == "Patient" {
 		return r.ID
 	}
-	for _, v := range []gjson.Result{m.subject, m.whose, m.whom} {
-		if v.Exists() {
-			if id := patientID(v.Get("reference").String(), base); id != "" {
-				return id
-			}
+	for _, path := range []string{"subject.reference", "patient.reference", "for.reference"} {
+		if id := patientID(doc.Get(path).String(), base); id != "" {
+			return id
 		}
 	}
-	if m.participant.Exists() {
-		for _, p := range m.participant.Get("#.actor.reference").Array() {
-			if id := patientID(p.String(), base); id != "" {
-				return id
-			}
+	for reference := range doc.Get("participant").Every("actor.reference") {
+		if id := patientID(reference.String(), base); id != "" {
+			return id
 		}
 	}
 	return ""
 }
 
 func patientID(reference, base string) string {
+	if !strings.Contains(reference, "Patient/") {
+		return ""
+	}
 	if p := fhir.ParseReference(reference); p.Type == "Patient" && p.IsLocal(base) {
 		return p.ID
 	}
 	return ""
 }
 
-// references lists the entries of the same feed that a document names anywhere, but not patients. Where no escape can hide a
-// member's name the bytes are searched for it, which is all but free; else the document is walked.
-func references(doc, base string) []string {
-	if strings.Contains(doc, `\u`) {
-		return walked(gjson.Parse(doc), base)
-	}
+// references lists the entries of the same feed that a document names anywhere, but not patients. Sorted, once each.
+func references(doc fhir.Value, base string) []string {
 	var out []string
-	// A quote is far more frequent than the first letter, which makes it slow to search for.
-	const name = `reference"`
-	for rest := doc; ; {
-		at := strings.Index(rest, name)
-		if at < 0 {
-			break
-		}
-		quoted := at > 0 && rest[at-1] == '"'
-		rest = rest[at+len(name):]
-		if !quoted {
+	for name, v := range doc.All() {
+		if name != "reference" {
 			continue
 		}
-		rest = strings.TrimLeft(rest, " \t\r\n")
-		value, is := strings.CutPrefix(rest, ":")
-		if !is {
-			continue // a text, not a name
-		}
-		if value = strings.TrimLeft(value, " \t\r\n"); value == "" || value[0] != '"' {
-			continue
-		}
-		if p := fhir.ParseReference(gjson.Parse(value).String()); p.Type != "Patient" && p.IsLocal(base) {
+		reference, _ := v.Text()
+		if p := fhir.ParseReference(reference); p.Type != "Patient" && p.IsLocal(base) {
 			out = append(out, p.Local(base))
 		}
 	}
-	slices.Sort(out)
-	return slices.Compact(out)
-}
-
-// walked is references by way of the document's members.
-func walked(doc gjson.Result, base string) []string {
-	var out []string
-	var walk func(v gjson.Result)
-	walk = func(v gjson.Result) {
-		v.ForEach(func(k, e gjson.Result) bool {
-			if k.String() == "reference" && e.Type == gjson.String {
-				if local := fhir.ParseReference(e.String()).Local(base); local != "" && !strings.HasPrefix(local, "Patient/") {
-					out = append(out, local)
-				}
-				return true
-			}
-			if e.IsObject() || e.IsArray() {
-				walk(e)
-			}
-			return true
-		})
-	}
-	walk(doc)
 	slices.Sort(out)
 	return slices.Compact(out)
 }

@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"slices"
 
-	"github.com/tidwall/gjson"
-
 	"dwellwatch/fhir"
 	"dwellwatch/internal/catalogue"
 	"dwellwatch/internal/chart"
@@ -21,9 +19,8 @@ type Screener struct {
 
 // Item screens one resource of a feed.
 func (s Screener) Item(feed string, r fhir.Resource) Item {
-	text := string(r.Raw)
-	doc := gjson.Parse(text)
-	n := name(r, text, s.Bases[feed])
+	doc := r.Document()
+	n := name(r, doc, s.Bases[feed])
 	it := Item{Feed: feed, Resource: r, Retracted: n.Retracted, Patient: n.Patient, Refs: n.Refs, Links: n.Links}
 	if r.Type == "Patient" {
 		return it
@@ -33,19 +30,19 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 	}
 	switch r.Type {
 	case "Device":
-		it.Evidence = chart.IsFilterDevice(r.Raw, s.Sets, s.Models)
+		it.Evidence = chart.IsFilterDevice(doc, s.Sets, s.Models)
 		it.Vague = !it.Evidence && !slices.ContainsFunc([]string{"type", "deviceName", "udiCarrier", "modelNumber", "definition"}, func(m string) bool { return doc.Get(m).Exists() })
 	case "Procedure", "DeviceUseStatement":
-		it.Evidence = chart.TellsFilter(r.Raw, s.Sets, s.Models)
+		it.Evidence = chart.TellsFilter(doc, s.Sets, s.Models)
 		if !it.Evidence {
 			it.Lookalikes = s.Sets.Lookalikes(r.Type, doc.Get("code"))
 		}
 	case "Condition":
-		it.Evidence = chart.TellsPresence(r.Raw, s.Sets)
+		it.Evidence = chart.TellsPresence(doc, s.Sets)
 	case "Observation", "DiagnosticReport":
-		it.Evidence = chart.TellsSighting(r.Raw, s.Sets)
+		it.Evidence = chart.TellsSighting(doc, s.Sets)
 	case "Medication":
-		it.Holdable = chart.IsAnticoagulant(r.Raw, s.Sets)
+		it.Holdable = chart.IsAnticoagulant(doc, s.Sets)
 	}
 	// A filter whose patient cannot be told yet is kept until an entry that names it, or a newer version, tells.
 	it.Holdable = it.Holdable || it.Evidence && it.Patient == ""

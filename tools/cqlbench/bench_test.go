@@ -17,6 +17,7 @@ import (
 	"dwellwatch/internal/demo"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
+	"dwellwatch/internal/rules"
 )
 
 // perBundle is how many resources each patient's Bundle has.
@@ -187,7 +188,7 @@ func basis(t testing.TB) assess.Basis {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return assess.Basis{Policy: policy.Default(), Models: models, Sets: sets, Zone: time.UTC}
+	return assess.Basis{Policy: policy.Default(), Models: models, Sets: sets, Zone: time.UTC, Book: rules.NewBook()}
 }
 
 // byAssessment goes from the bytes to the whole answer.
