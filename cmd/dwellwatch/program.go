@@ -176,7 +176,7 @@ func (p *program) connect(ctx context.Context, w *worker.Config) error {
 	zoned := func() time.Time { return p.now().In(p.basis.Zone) }
 	w.Converger = writeback.New(writeback.Config{Store: worker.WriteStore{Store: p.store}, Record: client, Site: site, Timeout: client.Timeout(), Now: zoned,
 		Render: func(d compose.Document) ([]byte, error) {
-			return workup.PDFOn(workup.Paper(p.Paper), d.Assessment, d.Assessment.Filters[0], d.Referral)
+			return caseOf(d).PDF(workup.Paper(p.Paper))
 		}})
 	w.Puller = &feed.Puller{Store: p.store, Record: client, Screen: w.Screener.Item, Now: p.now, Log: p.log}
 	return nil

@@ -173,25 +173,28 @@ func (w *assessor) evidence(rec postgres.Record) bool {
 	return slices.ContainsFunc(rec.Resources, func(s postgres.Stored) bool { return w.c.Screener.Item(s.Feed, s.Resource).Evidence })
 }
 
-// document gives what the Task and the document are composed from: the answer with this filter only. A filter that is no
-// longer there is told as it was when last asked about.
+// document gives what the Task and the document are composed from: the answer with this filter only, and what earlier
+// revisions said. A filter that is no longer there is told as it was when last asked about.
 func (w *assessor) document(ctx context.Context, a assess.Assessment, r draft.Referral) ([]byte, error) {
-	d := compose.Document{Assessment: a, Referral: r}
-	at := slices.IndexFunc(a.Filters, func(f assess.Filter) bool { return f.Key == r.Key })
-	if at >= 0 {
+	before, err := w.c.Store.Wanted(ctx, r.Key)
+	if err != nil && !errors.Is(err, fault.NotFound) {
+		return nil, fmt.Errorf("read what was asked: %w", err)
+	}
+	// Into a value of its own: decoding into the new document would write over the filters of the answer, which it shares.
+	var asked compose.Document
+	unread := json.Unmarshal(before.Document, &asked)
+	if at := slices.IndexFunc(a.Filters, func(f assess.Filter) bool { return f.Key == r.Key }); at >= 0 {
+		d := compose.Document{Assessment: a, Referral: r}
 		d.Assessment.Filters = a.Filters[at : at+1]
+		if unread == nil {
+			d.Earlier = asked.Followed(before.Holds)
+		}
 		return json.Marshal(d)
 	}
-	before, err := w.c.Store.Wanted(ctx, r.Key)
-	if err != nil {
-		return nil, fmt.Errorf("read what was asked: %w", err)
+	if unread != nil {
+		return nil, fmt.Errorf("read what was asked: %w", unread)
 	}
-	// Into a value of its own: decoding into d would write over the filters of the answer, which d shares.
-	var asked compose.Document
-	if err := json.Unmarshal(before.Document, &asked); err != nil {
-		return nil, fmt.Errorf("read what was asked: %w", err)
-	}
-	asked.Referral = r
+	asked.Earlier, asked.Referral = asked.Followed(before.Holds), r
 	return json.Marshal(asked)
 }
 
