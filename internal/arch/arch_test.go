@@ -49,6 +49,7 @@ func layers() map[string]layer {
 		// sha1 is UUIDv5's own hash (RFC 4122), sha256 the digest of meaning; reflect compares the plans of two days, which as JSON took longer
 		// than all the rest.
 		"internal/assess":  {"fhir internal/chart internal/screen internal/draft internal/plan internal/rules internal/filter internal/policy internal/catalogue", codec + " crypto/sha1 crypto/sha256 reflect", "", true},
+		"internal/agenda":  {"internal/assess internal/draft internal/filter", core, "", true},
 		"internal/compose": {"internal/assess internal/chart internal/draft internal/filter internal/fault", codec + " crypto/sha1", "github.com/samply/ github.com/tidwall/ github.com/google/uuid", true},
 		"internal/demo":    {"", codec + " io/fs", "", true},
 		"internal/jobs":    {"", core, "", true},
@@ -60,8 +61,8 @@ func layers() map[string]layer {
 		"internal/workup":    {"internal/assess internal/draft internal/fault internal/filter internal/plan", "any", "codeberg.org/go-pdf/ codeberg.org/go-fonts/ golang.org/x/text/", false},
 		"internal/writeback": {"fhir fhir/rest internal/compose internal/draft internal/fault", "any", "github.com/google/uuid github.com/tidwall/", false},
 		"internal/feed":      {"fhir fhir/rest internal/fault internal/postgres internal/screen", "any", "", false},
-		"internal/postgres":  {"fhir internal/draft internal/fault internal/filter internal/jobs internal/screen", "any", "github.com/jackc/pgx/ github.com/riverqueue/ github.com/google/uuid", false},
-		"internal/worker":    {"internal/assess internal/chart internal/compose internal/draft internal/fault internal/feed internal/filter internal/jobs internal/postgres internal/screen internal/writeback", "any", "github.com/jackc/pgx/ github.com/riverqueue/", false},
+		"internal/postgres":  {"fhir internal/agenda internal/draft internal/fault internal/filter internal/jobs internal/screen", "any", "github.com/jackc/pgx/ github.com/riverqueue/ github.com/google/uuid", false},
+		"internal/worker":    {"internal/agenda internal/assess internal/chart internal/compose internal/draft internal/fault internal/feed internal/filter internal/jobs internal/postgres internal/screen internal/writeback", "any", "github.com/jackc/pgx/ github.com/riverqueue/", false},
 		"internal/pgembed":   {"", "any", "", false},
 		"internal/sandbox":   {"", "any", "github.com/tidwall/", false},
 		"migrations":         {"", "any", "github.com/jackc/pgx/ github.com/riverqueue/ github.com/pressly/goose/", false},

@@ -10,6 +10,7 @@ import (
 
 	"github.com/riverqueue/river"
 
+	"dwellwatch/internal/agenda"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/compose"
 	"dwellwatch/internal/draft"
@@ -119,6 +120,14 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 			}
 		}
 		saved.Referrals = append(saved.Referrals, s)
+	}
+	for _, f := range result.Assessment.Filters {
+		at := slices.IndexFunc(after, func(r draft.Referral) bool { return r.Key == f.Key })
+		r := draft.Referral{Key: f.Key}
+		if at >= 0 {
+			r = after[at]
+		}
+		saved.Lines = append(saved.Lines, agenda.Of(result.Assessment, f, r, result.Tasks[f.Key], asOf))
 	}
 	return saved, nil
 }
