@@ -116,6 +116,12 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 	return r.out
 }
 
+// Reads reports whether anything is read from resources of a type.
+func Reads(kind string) bool {
+	return slices.Contains([]string{"Patient", "Device", "DeviceUseStatement", "Procedure", "Condition", "Medication", "MedicationRequest", "MedicationStatement",
+		"MedicationAdministration", "MedicationDispense", "Observation", "ServiceRequest", "Appointment", "DiagnosticReport", "ImagingStudy", "Encounter", "Task"}, kind)
+}
+
 // namedPatient gives the patient that the entries are about, where the Patient resource itself is not there: the first that
 // any entry names, in the order of the entries' names.
 func (r *reader) namedPatient() string {
