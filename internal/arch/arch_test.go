@@ -55,6 +55,7 @@ func layers() map[string]layer {
 
 		"fhir/rest":          {"fhir internal/fault", "any", "github.com/hashicorp/ github.com/tidwall/", false},
 		"internal/auth":      {"", "any", "", false},
+		"api/route":          {"internal/auth", "any", "github.com/gin-gonic/", false},
 		"api":                {". fhir internal/auth internal/fault internal/filter internal/screen", "any", "github.com/gin-gonic/ github.com/google/uuid github.com/prometheus/", false},
 		"internal/workup":    {"internal/assess internal/draft internal/fault internal/filter internal/plan", "any", "codeberg.org/go-pdf/ codeberg.org/go-fonts/ golang.org/x/text/", false},
 		"internal/writeback": {"fhir fhir/rest internal/compose internal/draft internal/fault", "any", "github.com/google/uuid github.com/tidwall/", false},
