@@ -23,7 +23,7 @@ func (s *server) replayHeld(c *gin.Context) {
 	if err != nil {
 		s.refuse(c, err)
 	}
-	s.audit(c, s.caller(), "quarantine replay", id)
+	s.audit(c, caller(c), "quarantine replay", id)
 }
 
 func (s *server) replay(c *gin.Context, id int64) error {

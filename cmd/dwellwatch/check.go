@@ -14,6 +14,7 @@ import (
 	"dwellwatch/api"
 	"dwellwatch/fhir"
 	"dwellwatch/fhir/rest"
+	"dwellwatch/internal/auth"
 	"dwellwatch/internal/workup"
 )
 
@@ -88,12 +89,13 @@ func (s listenSettings) check() error {
 	return nil
 }
 
-// checkListen refuses an address that cannot be listened on, or that is open to other machines without a token.
-func (s listenSettings) checkListen() error {
+// checkListen refuses an address that cannot be listened on, or that is open to other machines while nobody needs credentials; others says
+// that callers beside the token's need some.
+func (s listenSettings) checkListen(others bool) error {
 	if _, _, err := net.SplitHostPort(s.Listen); err != nil {
 		return usageError{setting("listen") + ": write host:port, e.g. 127.0.0.1:8080"}
 	}
-	if err := api.CheckListen(s.Listen, s.Token); err != nil {
+	if err := auth.CheckListen(s.Listen, s.Token != "" || others); err != nil {
 		return usageError{setting("listen") + ": " + err.Error()}
 	}
 	return nil

@@ -144,6 +144,7 @@ func (c *demoCommand) open(ctx context.Context, io streams) (*hospitalStay, func
 	s.DataDir, s.programSettings = dir, c.programSettings
 	s.RecordURL = "http://" + recordListener.Addr().String()
 	s.RecordTimeout = 20 * time.Second
+	s.LocalSignin, s.SessionIdle, s.SessionLifetime = true, time.Hour, 12*time.Hour
 	s.ClinicOwner, s.CoordinatorOwner = "Organization/alder-bay-retrieval-clinic", "Organization/alder-bay-filter-coordinator"
 	p, err := start(ctx, s)
 	if err != nil {

@@ -34,7 +34,9 @@ import (
 type settings struct {
 	databaseSettings
 	recordSettings
+	smartSettings
 	listenSettings
+	callerSettings
 	basis assess.Basis
 	now   func() time.Time
 	log   *slog.Logger
@@ -143,6 +145,9 @@ func (p *program) build(ctx context.Context) error {
 	}
 	c := p.apiConfig(screener)
 	c.Registry = registry
+	if err := p.admit(&c); err != nil {
+		return err
+	}
 	p.handler, err = api.New(c)
 	return err
 }
@@ -164,7 +169,11 @@ func (p *program) bases() map[string]string {
 // connect gives the workers the record to read and write.
 func (p *program) connect(ctx context.Context, w *worker.Config) error {
 	p.reach = newReach(http.DefaultTransport, p.now, p.log)
-	client, err := rest.New(rest.Config{BaseURL: p.RecordURL, Token: p.RecordToken, Timeout: p.RecordTimeout, Now: p.now, HTTP: &http.Client{Transport: p.reach}})
+	tokens, err := p.tokens()
+	if err != nil {
+		return err
+	}
+	client, err := rest.New(rest.Config{BaseURL: p.RecordURL, Token: p.RecordToken, Tokens: tokens, Timeout: p.RecordTimeout, Now: p.now, HTTP: &http.Client{Transport: p.reach}})
 	if err != nil {
 		return err
 	}

@@ -103,16 +103,21 @@ func (r *reach) here(ctx context.Context, asked time.Time, status int, token boo
 
 // refuse notes that the token is not accepted, and warns of it when it begins and once a minute.
 func (r *reach) refuse(ctx context.Context, now time.Time, status int, token bool) {
+	text := "the record does not accept the token; what is to be read or written waits"
+	if !token {
+		text = "the record does not accept requests without a token, and none is set; what is to be read or written waits"
+	}
+	r.refuseAs(ctx, now, text, status, "record-token")
+}
+
+// refuseAs is refuse in the words of text, which names the setting to look at.
+func (r *reach) refuseAs(ctx context.Context, now time.Time, text string, status int, option string) {
 	r.refused, r.refusedAt = true, now
 	if !r.refusedWarned.IsZero() && now.Sub(r.refusedWarned) < warnEvery {
 		return
 	}
 	r.refusedWarned, r.refusedTold = now, true
-	text := "the record does not accept the token; what is to be read or written waits"
-	if !token {
-		text = "the record does not accept requests without a token, and none is set; what is to be read or written waits"
-	}
-	r.log.WarnContext(ctx, text, "status", status, "setting", setting("record-token"))
+	r.log.WarnContext(ctx, text, "status", status, "setting", setting(option))
 }
 
 // reached is what is known of the record.
