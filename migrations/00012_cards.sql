@@ -13,7 +13,6 @@ COMMENT ON TABLE card IS 'Every card that was shown, without patient data: hashe
 COMMENT ON COLUMN card.clinician IS 'HMAC-SHA256(installation.hash_key, issuer|tenant|user).';
 COMMENT ON COLUMN card.viewer IS 'HMAC-SHA256(installation.hash_key, issuer|tenant|user|feed|patient id): one clinician and one patient.';
 COMMENT ON COLUMN card.key IS 'Key of the filter; empty where the patient is not followed.';
-CREATE INDEX card_shown_on ON card (shown_on);
 
 CREATE TABLE card_viewer (
     viewer   bytea    NOT NULL CHECK (octet_length(viewer) = 32),

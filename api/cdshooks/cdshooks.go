@@ -30,7 +30,7 @@ const defaultFeed = "default"
 // Known is what is known of a followed patient.
 type Known struct {
 	Person string
-	// Saved is the newest assessment where it still holds today; nil otherwise.
+	// Saved is the newest assessment where it still holds today; nil otherwise. It is shared: nobody may change it.
 	Saved     *assess.Assessment
 	Referrals []draft.Referral
 	Written   []string // keys of which a Task was written

@@ -79,16 +79,12 @@ func told(key string) string {
 
 // look reads the value of one key.
 func look(value json.RawMessage) (state, []fhir.Resource) {
-	r, err := fhir.DecodeLoose(value)
+	r, b, err := decoded(value)
 	switch {
 	case err != nil || r.Type == "OperationOutcome":
 		return failed, nil
 	case r.Type != "Bundle":
 		return got, []fhir.Resource{r}
-	}
-	b, err := fhir.DecodeLooseBundle(r)
-	if err != nil {
-		return failed, nil
 	}
 	var out []fhir.Resource
 	faulty, matches := false, 0
@@ -116,6 +112,19 @@ func look(value json.RawMessage) (state, []fhir.Resource) {
 	return got, out
 }
 
+// decoded reads a resource, and the entries of a Bundle. What is sound is read once; what is not, as loosely as it can be.
+func decoded(value []byte) (fhir.Resource, fhir.Bundle, error) {
+	r, b, err := fhir.DecodeWhole(value)
+	if err == nil && !slices.ContainsFunc(b.Entries, func(e fhir.Entry) bool { return e.Fault != nil }) {
+		return r, b, nil
+	}
+	if r, err = fhir.DecodeLoose(value); err != nil || r.Type != "Bundle" {
+		return r, fhir.Bundle{}, err
+	}
+	b, err = fhir.DecodeLooseBundle(r)
+	return r, b, err
+}
+
 // grave reports an OperationOutcome that says more than a warning.
 func grave(raw []byte) bool {
 	var o struct {
@@ -141,13 +150,22 @@ type head struct {
 		Relation string `json:"relation"`
 		URL      string `json:"url"`
 	} `json:"link"`
+	odd bool // one of them cannot be read
 }
 
+// headOf reads it without looking into the entries.
 func headOf(raw []byte) head {
 	var h head
-	if json.Unmarshal(raw, &h) != nil {
-		return head{}
-	}
+	fhir.Members(raw, func(name []byte, _, from, to int) {
+		var err error
+		switch string(name) {
+		case "total":
+			err = json.Unmarshal(raw[from:to], &h.Total)
+		case "link":
+			err = json.Unmarshal(raw[from:to], &h.Link)
+		}
+		h.odd = h.odd || err != nil
+	})
 	return h
 }
 
@@ -158,7 +176,7 @@ func (h head) more(matches int) bool {
 			return true
 		}
 	}
-	return h.Total != nil && *h.Total > int64(matches)
+	return h.odd || h.Total != nil && *h.Total > int64(matches)
 }
 
 // narrowed reports a search that asked for less than everything of the patient, as its own link tells.

@@ -1,6 +1,7 @@
 package cdshooks
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -23,7 +24,7 @@ type visit struct {
 	request
 	feed    string
 	on      filter.Day
-	brought []screen.Item   // what the call brought about the patient
+	brought []fhir.Resource // what the call brought about the patient
 	signing cards.Signing   // of order-sign
 	slots   []fhir.Resource // of appointment-book, as they stand once booked
 }
@@ -42,24 +43,25 @@ func (s *Service) visit(r request) *visit {
 
 // own leaves only what is about the patient of the call, and what such entries name that has no patient of its own. A client
 // that sends another patient's entries must not have them counted here.
-func (v *visit) own(resources []fhir.Resource) []screen.Item {
-	var out, loose []screen.Item
+func (v *visit) own(resources []fhir.Resource) []fhir.Resource {
+	var out, loose []fhir.Resource
+	var refs []string
 	for _, r := range resources {
 		if !chart.Reads(r.Type) {
 			continue
 		}
-		switch it := v.Screener.Item(v.feed, r); it.Patient {
+		switch n := screen.Name(r, v.Screener.Bases[v.feed]); n.Patient {
 		case v.patient:
-			out = append(out, it)
+			out, refs = append(out, r), append(refs, n.Refs...)
 		case "":
-			loose = append(loose, it)
+			loose = append(loose, r)
 		}
 	}
-	for n := 0; n < len(out); n++ {
-		loose = slices.DeleteFunc(loose, func(it screen.Item) bool {
-			named := slices.Contains(out[n].Refs, it.Resource.Ref())
+	for i := 0; i < len(refs) && len(loose) > 0; i++ {
+		loose = slices.DeleteFunc(loose, func(r fhir.Resource) bool {
+			named := refs[i] == r.Ref()
 			if named {
-				out = append(out, it)
+				out, refs = append(out, r), append(refs, screen.Name(r, v.Screener.Bases[v.feed]).Refs...)
 			}
 			return named
 		})
@@ -72,17 +74,9 @@ func (v *visit) own(resources []fhir.Resource) []screen.Item {
 func (v *visit) meant(resources []fhir.Resource) []fhir.Resource {
 	var out []fhir.Resource
 	for _, r := range resources {
-		if patient := v.Screener.Item(v.feed, r).Patient; patient == v.patient || patient == "" {
+		if patient := screen.Name(r, v.Screener.Bases[v.feed]).Patient; patient == v.patient || patient == "" {
 			out = append(out, r)
 		}
-	}
-	return out
-}
-
-func resourcesOf(items []screen.Item) []fhir.Resource {
-	out := make([]fhir.Resource, 0, len(items))
-	for _, it := range items {
-		out = append(out, it.Resource)
 	}
 	return out
 }
@@ -110,7 +104,7 @@ func (v *visit) concerns() bool {
 // input gathers what a card is made from, for a followed patient or for somebody else; false where the call turns out to be about
 // no anticoagulant, or no retrieval.
 func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
-	known, err := v.Known(ctx, v.feed, v.patient, v.on, resourcesOf(v.brought))
+	known, err := v.Known(ctx, v.feed, v.patient, v.on, v.brought)
 	switch {
 	case errors.Is(err, fault.NotFound):
 		return v.unknown(ctx, true)
@@ -133,7 +127,7 @@ func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
 		v.Log.Warn("a patient of a prompt was born on another day than the one who is followed under the same id", "feed", v.feed)
 		return v.unknown(ctx, false)
 	}
-	rec.Entries = slices.Concat(rec.Entries, v.entries(resourcesOf(whole(v.brought))))
+	rec.Entries = slices.Concat(rec.Entries, v.entries(whole(v.brought)))
 	result, concerns := v.assess(&in, rec)
 	if !concerns {
 		return in, false, nil
@@ -145,14 +139,11 @@ func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
 // unknown looks at what the call brought alone. Where that tells of a filter, follow hands it on, so that the patient is followed.
 func (v *visit) unknown(ctx context.Context, follow bool) (cards.Input, bool, error) {
 	in := cards.Input{Hook: v.hook, AsOf: v.on, Unsent: v.sent.unsent()}
-	if _, concerns := v.assess(&in, assess.Record{Entries: v.entries(resourcesOf(v.brought)), Context: assess.ContextInput}); !concerns {
+	if _, concerns := v.assess(&in, assess.Record{Entries: v.entries(v.brought), Context: assess.ContextInput}); !concerns {
 		return in, false, nil
 	}
-	if follow && slices.ContainsFunc(v.brought, func(it screen.Item) bool { return it.Evidence }) {
-		if err := v.Follow(ctx, whole(v.brought)); err != nil {
-			// The clinician is answered all the same; the next call tries again.
-			v.Log.Error("a patient could not be followed", "feed", v.feed, "kind", kind(err))
-		}
+	if follow {
+		v.handOn(ctx)
 	}
 	if len(in.Now.Filters) == 0 {
 		return in, false, v.lacking()
@@ -160,23 +151,25 @@ func (v *visit) unknown(ctx context.Context, follow bool) (cards.Input, bool, er
 	return in, true, nil
 }
 
+// handOn gives what the call brought to the door of its feed where it tells of a filter.
+func (v *visit) handOn(ctx context.Context) {
+	var items []screen.Item
+	for _, r := range whole(v.brought) {
+		items = append(items, v.Screener.Item(v.feed, r))
+	}
+	if !slices.ContainsFunc(items, func(it screen.Item) bool { return it.Evidence }) {
+		return
+	}
+	if err := v.Follow(ctx, items); err != nil {
+		// The clinician is answered all the same; the next call tries again.
+		v.Log.Error("a patient could not be followed", "feed", v.feed, "kind", kind(err))
+	}
+}
+
 // whole leaves out what a server cut down to some elements: it is not what the record holds.
 // http://hl7.org/fhir/R4/valueset-common-tags.html
-func whole(items []screen.Item) []screen.Item {
-	return slices.DeleteFunc(slices.Clone(items), func(it screen.Item) bool {
-		var r struct {
-			Meta struct {
-				Tag []struct {
-					Code string `json:"code"`
-				} `json:"tag"`
-			} `json:"meta"`
-		}
-		return json.Unmarshal(it.Resource.Raw, &r) != nil || slices.ContainsFunc(r.Meta.Tag, func(t struct {
-			Code string `json:"code"`
-		}) bool {
-			return t.Code == "SUBSETTED"
-		})
-	})
+func whole(resources []fhir.Resource) []fhir.Resource {
+	return slices.DeleteFunc(slices.Clone(resources), func(r fhir.Resource) bool { return bytes.Contains(r.Raw, []byte(`"SUBSETTED"`)) })
 }
 
 // lacking is the error of a call that shows no filter and does not prove that there is none on record either; nil where it does.
@@ -279,13 +272,13 @@ func (v *visit) anticoagulates(stored []chart.Entry) bool {
 
 // other reports whether the call's Patient cannot be the one whom the chart has under the same id: born on another day.
 func (v *visit) other(stored []chart.Entry) bool {
-	for _, it := range v.brought {
-		if it.Resource.Type != "Patient" {
+	for _, r := range v.brought {
+		if r.Type != "Patient" {
 			continue
 		}
 		for _, e := range stored {
-			if e.Feed == v.feed && e.Ref() == it.Resource.Ref() {
-				here, there := born(e.Raw), born(it.Resource.Raw)
+			if e.Feed == v.feed && e.Ref() == r.Ref() {
+				here, there := born(e.Raw), born(r.Raw)
 				return here != "" && there != "" && here != there
 			}
 		}

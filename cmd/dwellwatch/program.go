@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -37,6 +38,7 @@ type settings struct {
 	smartSettings
 	listenSettings
 	callerSettings
+	promptSettings
 	basis assess.Basis
 	now   func() time.Time
 	log   *slog.Logger
@@ -148,6 +150,11 @@ func (p *program) build(ctx context.Context) error {
 	if err := p.admit(&c); err != nil {
 		return err
 	}
+	hooks, err := p.prompts(ctx, number, screener)
+	if err != nil {
+		return err
+	}
+	c.Extra, c.CDSOrigins = slices.Concat(c.Extra, hooks.Routes()), p.CDSOrigins
 	p.handler, err = api.New(c)
 	return err
 }
@@ -177,11 +184,10 @@ func (p *program) connect(ctx context.Context, w *worker.Config) error {
 	if err != nil {
 		return err
 	}
-	installation, err := p.store.Installation(ctx)
+	site, err := p.site(ctx)
 	if err != nil {
 		return err
 	}
-	site := compose.Site{Installation: installation.String(), Version: version(), ClinicOwner: p.ClinicOwner, CoordinatorOwner: p.CoordinatorOwner, Custodian: p.Custodian}
 	zoned := func() time.Time { return p.now().In(p.basis.Zone) }
 	w.Converger = writeback.New(writeback.Config{Store: worker.WriteStore{Store: p.store}, Record: client, Site: site, Timeout: client.Timeout(), Now: zoned,
 		Render: func(d compose.Document) ([]byte, error) {

@@ -177,6 +177,9 @@ func (w *sweeper) Work(ctx context.Context, _ *river.Job[jobs.DailySweep]) error
 	if _, err := w.c.Store.ForgetQuarantine(ctx, w.c.Now()); err != nil {
 		return err
 	}
+	if _, err := w.c.Store.ForgetCards(ctx, w.c.today()); err != nil {
+		return err
+	}
 	_, err := Sweep(ctx, w.c.Store, w.c.today(), w.c.BasisNumber, w.c.eraseAfter())
 	return err
 }

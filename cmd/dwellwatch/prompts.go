@@ -1,0 +1,240 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/url"
+	"slices"
+	"sync"
+
+	"dwellwatch/api"
+	"dwellwatch/api/cdshooks"
+	"dwellwatch/fhir"
+	"dwellwatch/internal/agenda"
+	"dwellwatch/internal/assess"
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/fault"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/postgres"
+	"dwellwatch/internal/screen"
+	"dwellwatch/internal/worker"
+)
+
+// promptSettings say who may call the prompts in the record from a browser, and whose patients a client means.
+type promptSettings struct {
+	CDSOrigins []string `help:"Origins of CDS clients that run in a browser: https://ehr.example.org" env:"DWELLWATCH_CDS_ORIGINS" placeholder:"ORIGIN,…" sep:","`
+	CDSServers pairs    `help:"FHIR servers as CDS clients call them, each with the feed whose patients it has: https://ehr.example.org/r4=default. The bases of the feeds themselves are known; any other server means the record." env:"DWELLWATCH_CDS_SERVERS" placeholder:"URL=FEED;…"`
+}
+
+// check refuses what would let nobody call, or look a patient up at the wrong place.
+func (s promptSettings) check(feeds feedMap) error {
+	for _, origin := range s.CDSOrigins {
+		u, err := url.Parse(origin)
+		if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.Scheme+"://"+u.Host != origin {
+			return usageError{setting("cds-origins") + ": an origin is scheme://host or scheme://host:port, with nothing behind it"}
+		}
+	}
+	for server, feed := range s.CDSServers {
+		if fault := baseFault(server); fault != "" {
+			return usageError{setting("cds-servers") + ": write URL=feed; " + fault}
+		}
+		if _, known := feeds[feed]; !known && feed != api.DefaultFeed {
+			return usageError{fmt.Sprintf("%s: %q is no feed", setting("cds-servers"), feed)}
+		}
+	}
+	return nil
+}
+
+// prompter does for the prompts what needs the database.
+type prompter struct {
+	*program
+	basisNumber int64
+	screener    screen.Screener
+	site        compose.Site
+	said        answerCache
+}
+
+// prompts gives the service of CDS Hooks.
+func (p *program) prompts(ctx context.Context, basisNumber int64, screener screen.Screener) (*cdshooks.Service, error) {
+	site, err := p.site(ctx)
+	if err != nil {
+		return nil, err
+	}
+	h := &prompter{program: p, basisNumber: basisNumber, screener: screener, site: site}
+	return cdshooks.New(cdshooks.Config{
+		Known: h.known, Record: h.record, Reconcile: h.reconcile, Task: h.task, Show: h.show, Feedback: h.feedback, Snooze: h.snooze, Page: h.page,
+		Follow: func(ctx context.Context, items []screen.Item) error {
+			_, err := p.store.Accept(ctx, items, p.now())
+			return err
+		},
+		Screener: screener, Basis: p.basis, Now: p.now, Log: p.log, Servers: p.CDSServers, Origins: p.CDSOrigins, BodyLimit: p.BodyLimit,
+	})
+}
+
+func (h *prompter) known(ctx context.Context, feed, patient string, on filter.Day, given []fhir.Resource) (cdshooks.Known, error) {
+	got, err := h.store.Prompt(ctx, feed, patient, h.basisNumber, on, given)
+	if err != nil {
+		return cdshooks.Known{}, err
+	}
+	k := cdshooks.Known{Person: got.Person, Written: got.Written, Same: got.Same}
+	said, err := h.said.of(ctx, h.store, got.Person, got.Saves)
+	switch {
+	case errors.Is(err, fault.NotFound): // not assessed yet
+		return k, nil
+	case err != nil:
+		return cdshooks.Known{}, err
+	}
+	k.Referrals = said.referrals
+	if got.Holds && said.saves == got.Saves {
+		k.Saved = &said.assessment
+	}
+	return k, nil
+}
+
+// answer is a saved answer as it is read.
+type answer struct {
+	saves      int64
+	assessment assess.Assessment
+	referrals  []draft.Referral
+}
+
+// answerCache keeps answers that were read, because reading one takes longer than all the rest of a prompt. What is kept is never
+// changed; a save makes another number, under which it is read anew.
+type answerCache struct {
+	mu       sync.Mutex
+	byPerson map[string]*answer
+}
+
+// maxAnswers bounds the cache: an answer takes about 50 kB, and a chart is opened by several people within minutes.
+const maxAnswers = 400
+
+// of gives the newest answer about a person, which is at least the one of the number.
+func (c *answerCache) of(ctx context.Context, store *postgres.Store, person string, saves int64) (*answer, error) {
+	c.mu.Lock()
+	have := c.byPerson[person]
+	c.mu.Unlock()
+	if have != nil && have.saves == saves {
+		return have, nil
+	}
+	got, err := store.Answered(ctx, person)
+	if err != nil {
+		return nil, err
+	}
+	a := &answer{saves: got.Saves, referrals: got.Referrals}
+	if err := json.Unmarshal(got.Answer, &a.assessment); err != nil {
+		return nil, fmt.Errorf("read a saved answer: %w", err)
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.byPerson == nil || len(c.byPerson) >= maxAnswers {
+		c.byPerson = map[string]*answer{}
+	}
+	c.byPerson[person] = a
+	return a, nil
+}
+
+func (h *prompter) record(ctx context.Context, person string) (assess.Record, error) {
+	rec, err := h.store.Record(ctx, person)
+	if err != nil {
+		return assess.Record{}, err
+	}
+	return worker.Input(rec, h.screener, nil), nil
+}
+
+func (h *prompter) reconcile(before []draft.Referral, result assess.Result, on filter.Day) []draft.Referral {
+	after, _ := draft.Reconcile(before, result.Wants, result.Tasks, worker.Pace(h.basis.Policy), on)
+	return after
+}
+
+func (h *prompter) task(a assess.Assessment, r draft.Referral) ([]byte, error) {
+	return compose.Task(compose.Document{Assessment: a, Referral: r}, h.site, h.now().In(h.basis.Zone), "")
+}
+
+func (h *prompter) show(ctx context.Context, s cdshooks.Shown) (bool, error) {
+	return h.store.Show(ctx, postgres.Showing{Card: s.Card.UUID, Service: s.Service, Kind: string(s.Kind), Issuer: s.Issuer, Tenant: s.Tenant, User: s.User, Feed: s.Feed, Patient: s.Patient,
+		Occasion: s.Occasion, Rank: s.Rank, Matter: s.Matter, Key: s.Key, On: s.On, QuietDays: h.basis.Policy.CardQuietDays})
+}
+
+func (h *prompter) feedback(ctx context.Context, f cdshooks.Fed) (cdshooks.Told, bool, error) {
+	told, known, err := h.store.Feedback(ctx, postgres.Feedback(f))
+	return cdshooks.Told(told), known, err
+}
+
+// page gives the address of a filter's page; "" where people cannot reach this service by a name of its own.
+func (h *prompter) page(ctx context.Context, key string) (string, error) {
+	if h.PublicURL == "" {
+		return "", nil
+	}
+	page, err := h.store.PageKey(ctx, key)
+	if err != nil {
+		return "", err
+	}
+	return url.JoinPath(h.PublicURL, "worklist", "filters", page)
+}
+
+// snooze puts a referral off as the worklist does: what was decided on is what stands at that moment, and the same decision told
+// again is one.
+func (h *prompter) snooze(ctx context.Context, key string, d cdshooks.Decision, on filter.Day) error {
+	person, err := h.store.PersonOf(ctx, key)
+	if err != nil {
+		return err
+	}
+	rec, err := h.store.Record(ctx, person)
+	if err != nil {
+		return err
+	}
+	wanted, err := h.store.Wanted(ctx, key)
+	if err != nil {
+		return err
+	}
+	result := assess.Patient(worker.Input(rec, h.screener, nil), h.basis, on)
+	at := slices.IndexFunc(result.Assessment.Filters, func(f assess.Filter) bool { return f.Key == key })
+	if at < 0 {
+		return fmt.Errorf("the filter is no longer known: %w", fault.NotFound)
+	}
+	f := result.Assessment.Filters[at]
+	act := draft.Act{Kind: draft.Snooze, By: d.By, Why: d.Why, Until: d.Until}
+	after, err := draft.Decide(wanted.Referral, act, f.PlannedIntent == "permanent", on)
+	if err != nil {
+		return fmt.Errorf("%w: %w", fault.Invalid, err)
+	}
+	document, err := redrawn(wanted.Document, after)
+	if err != nil {
+		return err
+	}
+	err = h.store.Decide(ctx, person, postgres.Decision{
+		Act:      postgres.Act{Token: "card|" + d.Token, Key: key, At: h.now(), Kind: string(draft.Snooze), BySubject: d.By, ByName: d.By, Why: d.Why, Until: d.Until},
+		Expected: wanted.Version, Referral: after, Document: document, Line: agenda.Of(result.Assessment, f, after, result.Tasks[key], on)})
+	switch {
+	case errors.Is(err, postgres.ErrDone):
+		return nil
+	case errors.Is(err, postgres.ErrMoved):
+		return fmt.Errorf("the referral changed at this moment: %w", fault.Unavailable)
+	}
+	return err
+}
+
+// redrawn is a referral's document with another state of the referral; what it says of the filter stays.
+func redrawn(document []byte, r draft.Referral) ([]byte, error) {
+	if document == nil {
+		return nil, nil
+	}
+	var d compose.Document
+	if err := json.Unmarshal(document, &d); err != nil {
+		return nil, fmt.Errorf("read what was asked: %w", err)
+	}
+	d.Referral = r
+	return json.Marshal(d)
+}
+
+// site is what the place decides of what we write.
+func (p *program) site(ctx context.Context) (compose.Site, error) {
+	installation, err := p.store.Installation(ctx)
+	if err != nil {
+		return compose.Site{}, err
+	}
+	return compose.Site{Installation: installation.String(), Version: version(), ClinicOwner: p.ClinicOwner, CoordinatorOwner: p.CoordinatorOwner, Custodian: p.Custodian}, nil
+}
