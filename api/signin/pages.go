@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -245,5 +246,5 @@ func (s *SignIn) out(c *gin.Context) {
 }
 
 func (s *SignIn) note(c *gin.Context, p auth.Person, action string, status int) {
-	s.Audit(context.WithoutCancel(c.Request.Context()), p, action, c.FullPath(), http.StatusText(status))
+	s.Audit(context.WithoutCancel(c.Request.Context()), p, action, c.FullPath(), strconv.Itoa(status))
 }

@@ -73,8 +73,19 @@ func (p *Provider) with(ctx context.Context) context.Context {
 	return oidc.ClientContext(ctx, client)
 }
 
+// oauth shows our secret in one way alone, because a second try with the same code would look like a stolen one: in the form where the
+// provider takes it there, where servers agree how it is written, and else in the Authorization header, which is also meant by a
+// provider that says nothing (OpenID Connect Discovery 1.0 section 3).
 func (p *Provider) oauth(found *oidc.Provider) *oauth2.Config {
-	return &oauth2.Config{ClientID: p.ClientID, ClientSecret: p.ClientSecret, Endpoint: found.Endpoint(), RedirectURL: p.Redirect, Scopes: p.Scopes}
+	var says struct {
+		Methods []string `json:"token_endpoint_auth_methods_supported"`
+	}
+	endpoint := found.Endpoint()
+	endpoint.AuthStyle = oauth2.AuthStyleInHeader
+	if err := found.Claims(&says); p.ClientSecret == "" || err == nil && slices.Contains(says.Methods, "client_secret_post") {
+		endpoint.AuthStyle = oauth2.AuthStyleInParams
+	}
+	return &oauth2.Config{ClientID: p.ClientID, ClientSecret: p.ClientSecret, Endpoint: endpoint, RedirectURL: p.Redirect, Scopes: p.Scopes}
 }
 
 // attempt is one sign-in under way. Its seed stands in a cookie of the browser that began it, so that nothing has to be kept here
@@ -103,7 +114,7 @@ func (p *Provider) who(ctx context.Context, a attempt, code string) (auth.Person
 	}
 	ctx = p.with(ctx)
 	token, err := p.oauth(found).Exchange(ctx, code, oauth2.VerifierOption(a.part("verifier")))
-	if refused := (*oauth2.RetrieveError)(nil); errors.As(err, &refused) {
+	if refused := (*oauth2.RetrieveError)(nil); errors.As(err, &refused) && refused.Response.StatusCode < http.StatusInternalServerError {
 		return auth.Person{}, errDenied
 	}
 	if err != nil {
