@@ -50,6 +50,7 @@ func layers() map[string]layer {
 		// than all the rest.
 		"internal/assess":  {"fhir internal/chart internal/screen internal/draft internal/plan internal/rules internal/filter internal/policy internal/catalogue", codec + " crypto/sha1 crypto/sha256 reflect", "", true},
 		"internal/agenda":  {"internal/assess internal/draft internal/filter", core, "", true},
+		"internal/entry":   {"fhir internal/chart internal/fault", codec, "", true},
 		"internal/compose": {"internal/assess internal/chart internal/draft internal/filter internal/fault", codec + " crypto/sha1", "github.com/samply/ github.com/tidwall/ github.com/google/uuid", true},
 		"internal/cards":   {"fhir internal/assess internal/draft internal/filter", codec, "", true},
 		"internal/demo":    {"", codec + " io/fs", "", true},
