@@ -90,6 +90,10 @@ func queryOf(w postgres.WorkQuery, page int) string {
 }
 
 func (p *Pages) list(c *gin.Context) {
+	if f := p.frame(c, "", ""); !f.Sees() && f.Engineer() {
+		p.leave(c, "/engineer")
+		return
+	}
 	w, page := asked(c.Request.URL.Query())
 	l, err := p.Desk.List(c.Request.Context(), w, page)
 	if err != nil {

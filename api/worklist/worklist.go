@@ -90,7 +90,7 @@ func (p *Pages) Routes(replay Replay) []route.Route {
 	engineer := auth.ForPeople(auth.Engineer)
 	get, post := http.MethodGet, http.MethodPost
 	return []route.Route{
-		line(get, "/worklist", see, p.list),
+		line(get, Home, auth.ForPeople(), p.list), // whoever may not see it is led on
 		line(post, "/worklist/search", see, p.search),
 		line(get, "/worklist/assets/:name", auth.ForPeople(), p.asset),
 		line(get, filterPath, see, p.filter),
