@@ -162,7 +162,14 @@ func (p *Pages) words() template.FuncMap {
 			}
 			return d.String()
 		},
-		"since": func(d filter.Day) string { return days(int(p.Desk.Today() - d)) },
+		"since": func(d filter.Day) string {
+			if d == p.Desk.Today() {
+				return "since today"
+			}
+			return days(int(p.Desk.Today() - d))
+		},
+		"called": called,
+		"open":   func(rank int) bool { return rank <= agenda.RankRests },
 		"until": func(d filter.Day) string {
 			switch n := int(d - p.Desk.Today()); {
 			case n == 0:
@@ -201,6 +208,17 @@ func (p *Pages) words() template.FuncMap {
 	}
 }
 
+// called says how far the patient has been reached.
+func called(l agenda.Line) string {
+	switch {
+	case l.LastReached:
+		return "reached"
+	case l.Attempts > 0:
+		return strconv.Itoa(l.Attempts) + " of " + strconv.Itoa(agenda.AttemptsToLose) + " in vain"
+	}
+	return "not called yet"
+}
+
 func days(n int) string {
 	if n == 1 {
 		return "1 day"
@@ -208,19 +226,21 @@ func days(n int) string {
 	return strconv.Itoa(n) + " days"
 }
 
-// spanWords says days that are known in part.
-func spanWords(s filter.Span) string {
+// spanWords says days that are known in part; no day is broken at its hyphens.
+func spanWords(s filter.Span) template.HTML {
+	day := func(d filter.Day) string { return `<span class="nowrap">` + d.String() + `</span>` }
+	text := day(s.Earliest) + " to " + day(s.Latest)
 	switch {
 	case !s.Known():
-		return "day not known"
+		text = "day not known"
 	case s.Earliest == s.Latest:
-		return s.Earliest.String()
+		text = day(s.Earliest)
 	case s.Earliest <= filter.MinDay:
-		return "by " + s.Latest.String()
+		text = "by " + day(s.Latest)
 	case s.Latest >= filter.MaxDay:
-		return "after " + s.Earliest.String()
+		text = "after " + day(s.Earliest)
 	}
-	return s.Earliest.String() + " to " + s.Latest.String()
+	return template.HTML(text) //nolint:gosec // digits and words of ours
 }
 
 // dwell says for how long a filter has been in.

@@ -44,7 +44,7 @@ func saidOf(answers []postgres.Said, key string) []Said {
 		now := assess.Said{Assessment: a}
 		var changes []assess.Change
 		if last != nil {
-			if changes = assess.Changes(*last, now); len(changes) == 0 {
+			if changes = told(assess.Changes(*last, now)); len(changes) == 0 {
 				out[len(out)-1].To = a.AsOf
 				continue
 			}
@@ -54,6 +54,11 @@ func saidOf(answers []postgres.Said, key string) []Said {
 	}
 	slices.Reverse(out)
 	return out
+}
+
+// told leaves out changes of what is missing and of what was read: they come and go while the record is read, and say nothing new.
+func told(changes []assess.Change) []assess.Change {
+	return slices.DeleteFunc(changes, func(x assess.Change) bool { return slices.Contains([]string{"missing", "context", "details"}, x.About) })
 }
 
 // Stage is one step in the life of our Task in the record.
@@ -81,7 +86,7 @@ func (d Desk) life(ctx context.Context, key string) ([]Stage, error) {
 			continue
 		}
 		t := gjson.ParseBytes(v.Body)
-		s := Stage{Status: t.Get("status").String(), Owner: t.Get("owner.display").String(), Reason: t.Get("statusReason.text").String(), Intent: t.Get("intent").String()}
+		s := Stage{Status: t.Get("status").String(), Owner: owned(t), Reason: t.Get("statusReason.text").String(), Intent: t.Get("intent").String()}
 		s.Ours = s.Status == "draft" || s.Status == "requested" || strings.Contains(t.Get("statusReason.coding.#.system").Raw, "urn:dwellwatch:closed")
 		id := t.Get("id").String()
 		if before[id] == s {
@@ -93,6 +98,14 @@ func (d Desk) life(ctx context.Context, key string) ([]Stage, error) {
 	}
 	slices.Reverse(out)
 	return out, nil
+}
+
+// owned names the owner of a Task: by name, else by reference.
+func owned(t gjson.Result) string {
+	if name := t.Get("owner.display").String(); name != "" {
+		return name
+	}
+	return t.Get("owner.reference").String()
 }
 
 // Done is one thing that a person did at the worklist.
