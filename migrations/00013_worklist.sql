@@ -27,6 +27,8 @@ CREATE TABLE worklist (
     in_hospital   boolean  NOT NULL,
     unreachable   boolean  NOT NULL,
     attempts      smallint NOT NULL,
+    last_contact  date,
+    last_reached  boolean  NOT NULL,
     lost          boolean  NOT NULL,
     search        text     NOT NULL
 );

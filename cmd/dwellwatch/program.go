@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"net/http"
 	"slices"
@@ -16,10 +17,12 @@ import (
 	"github.com/riverqueue/river"
 
 	"dwellwatch/api"
+	"dwellwatch/api/worklist"
 	"dwellwatch/fhir"
 	"dwellwatch/fhir/rest"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/compose"
+	"dwellwatch/internal/desk"
 	"dwellwatch/internal/feed"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/pgembed"
@@ -146,6 +149,9 @@ func (p *program) build(ctx context.Context) error {
 		return fmt.Errorf("metrics: %w", err)
 	}
 	c := p.apiConfig(screener)
+	if c.Pages, err = p.pages(); err != nil {
+		return err
+	}
 	c.Registry = registry
 	if err := p.admit(&c); err != nil {
 		return err
@@ -195,6 +201,13 @@ func (p *program) connect(ctx context.Context, w *worker.Config) error {
 		}})
 	w.Puller = &feed.Puller{Store: p.store, Record: client, Screen: w.Screener.Item, Now: p.now, Log: p.log}
 	return nil
+}
+
+// pages are what people see.
+func (p *program) pages() (*worklist.Pages, error) {
+	d := desk.Desk{Config: desk.Config{Store: p.store, Basis: p.basis, Bases: p.bases(), Paper: p.Paper, Now: p.now}}
+	return worklist.New(worklist.Config{Desk: d, Quarantine: p.store, Feeds: p.store.Feeds, Gauges: p.store.Gauges,
+		FeedNames: slices.Sorted(maps.Keys(p.bases())), Now: p.now, Log: p.log})
 }
 
 func (p *program) apiConfig(screener screen.Screener) api.Config {

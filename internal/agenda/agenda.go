@@ -50,6 +50,8 @@ type Line struct {
 	InHospital          bool
 	Unreachable         bool // the record names no way to reach the patient
 	Attempts            int  // attempts in vain since the patient was last reached
+	LastContact         filter.Day // of the last attempt; MaxDay where none was made
+	LastReached         bool       // the last attempt was not in vain
 	Lost                bool
 }
 
@@ -61,7 +63,7 @@ func Of(a assess.Assessment, f assess.Filter, r draft.Referral, seen draft.Seen,
 		Waiting: filter.MaxDay, StepOn: filter.MaxDay, PutOff: filter.MaxDay, TaskStatus: seen.Status, TaskOwner: seen.Owner}
 	l.InHospital = a.FollowUp.InHospital != nil && !a.Person.Deceased
 	l.Unreachable = a.FollowUp.Reachable != nil && !*a.FollowUp.Reachable && !a.Person.Deceased
-	l.Attempts = attempts(a.FollowUp.Contacts, l.Placed)
+	l.contacts(a.FollowUp.Contacts)
 	l.Lost = l.Attempts >= AttemptsToLose && f.Verdict != "closed"
 	if r.Until > asOf && (r.Reason == draft.Declined || r.Reason == draft.Wanted) {
 		l.PutOff = r.Until
@@ -71,7 +73,7 @@ func Of(a assess.Assessment, f assess.Filter, r draft.Referral, seen draft.Seen,
 	if l.Rank < RankRests && r.Round > 0 {
 		l.Waiting = r.OpenedOn
 	}
-	l.Step, l.StepOn = step(a, f, r, seen, l)
+	l.Step, l.StepOn = step(a, f, r, seen, l, asOf)
 	return l
 }
 
@@ -88,20 +90,24 @@ func (l Line) SortDay() filter.Day {
 	return l.StepOn
 }
 
-// attempts counts the attempts in vain since the patient was last reached, of those after this filter was placed.
-func attempts(contacts []assess.Contact, placed filter.Span) int {
-	n := 0
+// contacts counts the attempts in vain since the patient was last reached, of those after this filter was placed.
+func (l *Line) contacts(contacts []assess.Contact) {
+	l.LastContact = filter.MaxDay
 	for _, c := range contacts {
 		day := spanOf(&c.When)
-		switch {
-		case placed.Known() && day.Known() && day.Latest < placed.Earliest:
-		case c.Reached:
-			n = 0
-		default:
-			n++
+		if l.Placed.Known() && day.Known() && day.Latest < l.Placed.Earliest {
+			continue
+		}
+		l.LastContact, l.LastReached = day.Latest, c.Reached
+		if l.Attempts++; c.Reached {
+			l.Attempts = 0
 		}
 	}
-	return n
+}
+
+// byOthers reports whether somebody else has requested or booked the retrieval, so that nothing is asked here.
+func byOthers(f assess.Filter, r draft.Referral) bool {
+	return r.Reason == draft.AskedAlready || r.Round == 0 && (f.Asked == "requested" || f.Asked == "booked")
 }
 
 func rank(f assess.Filter, r draft.Referral, seen draft.Seen, putOff filter.Day) int {
@@ -119,7 +125,7 @@ func rank(f assess.Filter, r draft.Referral, seen draft.Seen, putOff filter.Day)
 		return RankKeep
 	case f.Verdict == "wait":
 		return RankWait
-	case putOff < filter.MaxDay, theirs, r.Reason == draft.AskedAlready:
+	case putOff < filter.MaxDay, theirs, byOthers(f, r):
 		return RankRests
 	case f.Overdue, open && draft.Urgency(r.Priority) >= draft.Urgency("asap"):
 		return RankSoon
@@ -135,7 +141,7 @@ func owner(f assess.Filter, r draft.Referral, seen draft.Seen) string {
 		return seen.Owner
 	}
 	switch {
-	case r.Reason == draft.AskedAlready:
+	case byOthers(f, r) && f.Verdict != "closed":
 		return "Others, outside this service"
 	case r.Reason != draft.Wanted || r.Round == 0 || slices.Contains([]string{"closed", "wait", "keep"}, f.Verdict):
 		return ""

@@ -7,23 +7,23 @@ import (
 )
 
 // step says what is to be done next, and by when.
-func step(a assess.Assessment, f assess.Filter, r draft.Referral, seen draft.Seen, l Line) (string, filter.Day) {
+func step(a assess.Assessment, f assess.Filter, r draft.Referral, seen draft.Seen, l Line, asOf filter.Day) (string, filter.Day) {
 	again := dayOf(f.LookAgainOn)
 	open := r.Round > 0 && r.Reason == draft.Wanted
 	switch {
 	case l.Rank == RankClosed:
 		return "Nothing is left to do", filter.MaxDay
 	case l.Rank == RankEmergency, l.Rank == RankUrgent:
-		return "Telephone the treating team now", due(r)
+		return "Telephone the treating team now", asOf
 	case a.Context == assess.ContextPending && r.Round == 0:
 		return "The record is being read; nothing is drafted before", filter.MaxDay
 	case l.PutOff < filter.MaxDay && r.Reason == draft.Declined:
 		return "Declined; asked again from", l.PutOff
 	case l.PutOff < filter.MaxDay:
 		return "Put off; look again", l.PutOff
-	case r.Reason == draft.AskedAlready && f.Asked == "booked":
+	case byOthers(f, r) && f.Asked == "booked":
 		return "Booked by others; check that it is done", again
-	case r.Reason == draft.AskedAlready:
+	case byOthers(f, r):
 		return "Requested by others; check that it is booked", again
 	case l.Rank == RankWait:
 		return "Look again", again
@@ -37,7 +37,7 @@ func step(a assess.Assessment, f assess.Filter, r draft.Referral, seen draft.See
 	if text, ok := taken(seen.Status); ok {
 		return text, due(r)
 	}
-	return asked(a, f, r, l), due(r)
+	return asked(f, r, l), due(r)
 }
 
 // taken says what follows where people in the record have taken the Task up.
@@ -69,7 +69,7 @@ func ended(status string) string {
 }
 
 // asked says what follows where a draft or an order stands and nobody has taken it up.
-func asked(a assess.Assessment, f assess.Filter, r draft.Referral, l Line) string {
+func asked(f assess.Filter, r draft.Referral, l Line) string {
 	switch {
 	case f.Verdict == "clarify":
 		return "Find out whether a filter is in"
@@ -83,17 +83,12 @@ func asked(a assess.Assessment, f assess.Filter, r draft.Referral, l Line) strin
 		return "A clinician approves, puts off or declines"
 	case l.Unreachable:
 		return "Find a way to reach the patient"
-	case reached(a.FollowUp.Contacts):
+	case l.LastReached:
 		return "Ordered; the clinic books the retrieval"
 	case l.Attempts > 0:
 		return "Ordered; call the patient again"
 	}
 	return "Ordered; call the patient"
-}
-
-// reached reports whether the last attempt to reach the patient was not in vain.
-func reached(contacts []assess.Contact) bool {
-	return len(contacts) > 0 && contacts[len(contacts)-1].Reached
 }
 
 func due(r draft.Referral) filter.Day {

@@ -50,6 +50,7 @@ func layers() map[string]layer {
 		// than all the rest.
 		"internal/assess":  {"fhir internal/chart internal/screen internal/draft internal/plan internal/rules internal/filter internal/policy internal/catalogue", codec + " crypto/sha1 crypto/sha256 reflect", "", true},
 		"internal/agenda":  {"internal/assess internal/draft internal/filter", core, "", true},
+		"internal/entry":   {"fhir internal/chart internal/fault", codec, "", true},
 		"internal/compose": {"internal/assess internal/chart internal/draft internal/filter internal/fault", codec + " crypto/sha1", "github.com/samply/ github.com/tidwall/ github.com/google/uuid", true},
 		"internal/cards":   {"fhir internal/assess internal/draft internal/filter", codec, "", true},
 		"internal/demo":    {"", codec + " io/fs", "", true},
@@ -60,7 +61,9 @@ func layers() map[string]layer {
 		"api/route":          {"internal/auth", "any", "github.com/gin-gonic/", false},
 		"api/signin":         {"api/route internal/auth internal/fault", "any", "github.com/gin-gonic/ github.com/coreos/go-oidc/ golang.org/x/oauth2", false},
 		"api/cdshooks":       {"api/route fhir internal/assess internal/auth internal/cards internal/chart internal/draft internal/fault internal/filter internal/screen", "any", "github.com/gin-gonic/ github.com/google/uuid", false},
-		"api":                {". api/route api/signin fhir internal/auth internal/fault internal/filter internal/screen", "any", "github.com/gin-gonic/ github.com/google/uuid github.com/prometheus/ golang.org/x/time/", false},
+		"api/worklist":       {"api/route internal/agenda internal/assess internal/auth internal/desk internal/draft internal/entry internal/fault internal/filter internal/postgres internal/workup", "any", "github.com/gin-gonic/", false},
+		"internal/desk":      {"fhir internal/agenda internal/assess internal/chart internal/compose internal/draft internal/entry internal/fault internal/filter internal/postgres internal/workup", "any", "github.com/tidwall/gjson", false},
+		"api":                {". api/route api/signin api/worklist fhir internal/auth internal/fault internal/filter internal/screen", "any", "github.com/gin-gonic/ github.com/google/uuid github.com/prometheus/ golang.org/x/time/", false},
 		"internal/workup":    {"internal/assess internal/draft internal/fault internal/filter internal/plan", "any", "codeberg.org/go-pdf/ codeberg.org/go-fonts/ golang.org/x/text/", false},
 		"internal/writeback": {"fhir fhir/rest internal/compose internal/draft internal/fault", "any", "github.com/google/uuid github.com/tidwall/", false},
 		"internal/feed":      {"fhir fhir/rest internal/fault internal/postgres internal/screen", "any", "", false},

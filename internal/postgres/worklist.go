@@ -53,7 +53,7 @@ func Shows() []string { return []string{"overdue", "in-hospital", "unreachable",
 // workColumns are the columns of Listed, in the order in which scanListed reads them.
 const workColumns = `
 	w.key, w.page, w.listed, w.rank, w.waiting_since, w.verdict, w.standing, w.overdue, w.emergency, w.headline, w.name, w.born, w.patient, w.model,
-	w.placed_from, w.placed_to, w.asked, w.task_status, w.task_owner, w.owner, w.step, w.step_on, w.put_off, w.in_hospital, w.unreachable, w.attempts, w.lost,
+	w.placed_from, w.placed_to, w.asked, w.task_status, w.task_owner, w.owner, w.step, w.step_on, w.put_off, w.in_hospital, w.unreachable, w.attempts, w.last_contact, w.last_reached, w.lost,
 	CASE WHEN r.attention_version = r.version THEN r.attention ELSE '' END, coalesce(r.written_version = r.version, true), coalesce(r.version, 0)`
 
 // Worklist gives lines in order of urgency, then of waiting.
@@ -100,11 +100,11 @@ func (s *Store) Page(ctx context.Context, page string) (Listed, error) {
 
 func scanListed(row pgx.CollectableRow) (Listed, error) {
 	var l Listed
-	var waiting, from, to, on, off pgtype.Date
+	var waiting, from, to, on, off, last pgtype.Date
 	err := row.Scan(&l.Key, &l.Page, &l.Listed, &l.Rank, &waiting, &l.Verdict, &l.Standing, &l.Overdue, &l.Emergency, &l.Headline, &l.Name, &l.Born, &l.Patient, &l.Model,
-		&from, &to, &l.Asked, &l.TaskStatus, &l.TaskOwner, &l.Owner, &l.Step, &on, &off, &l.InHospital, &l.Unreachable, &l.Attempts, &l.Lost,
+		&from, &to, &l.Asked, &l.TaskStatus, &l.TaskOwner, &l.Owner, &l.Step, &on, &off, &l.InHospital, &l.Unreachable, &l.Attempts, &last, &l.LastReached, &l.Lost,
 		&l.Attention, &l.Written, &l.Version)
-	l.Waiting, l.StepOn, l.PutOff = day(waiting), day(on), day(off)
+	l.Waiting, l.StepOn, l.PutOff, l.LastContact = day(waiting), day(on), day(off), day(last)
 	l.Placed = filter.Unknown()
 	if from.Valid {
 		l.Placed.Earliest = day(from)
@@ -176,20 +176,20 @@ func saveLines(ctx context.Context, tx pgx.Tx, who *identity, person string, lin
 func saveLine(ctx context.Context, tx pgx.Tx, who *identity, l agenda.Line) error {
 	const upsert = `
 		INSERT INTO worklist AS w (key, page, listed, rank, sort_day, waiting_since, verdict, standing, overdue, emergency, headline, name, born, patient, model,
-			placed_from, placed_to, asked, task_status, task_owner, owner, step, step_on, put_off, in_hospital, unreachable, attempts, lost, search)
+			placed_from, placed_to, asked, task_status, task_owner, owner, step, step_on, put_off, in_hospital, unreachable, attempts, last_contact, last_reached, lost, search)
 		VALUES (@key, @page, true, @rank, coalesce(@sort_day::date, 'infinity'), @waiting, @verdict, @standing, @overdue, @emergency, @headline, @name, @born, @patient, @model,
-			@placed_from, @placed_to, @asked, @task_status, @task_owner, @owner, @step, @step_on, @put_off, @in_hospital, @unreachable, @attempts, @lost, @search)
+			@placed_from, @placed_to, @asked, @task_status, @task_owner, @owner, @step, @step_on, @put_off, @in_hospital, @unreachable, @attempts, @last, @reached, @lost, @search)
 		ON CONFLICT (key) DO UPDATE SET listed = true, rank = EXCLUDED.rank, waiting_since = CASE WHEN EXCLUDED.waiting_since IS NOT NULL THEN least(w.waiting_since, EXCLUDED.waiting_since) END,
 			sort_day = CASE WHEN EXCLUDED.waiting_since IS NOT NULL THEN least(w.waiting_since, EXCLUDED.waiting_since) ELSE EXCLUDED.sort_day END,
 			verdict = EXCLUDED.verdict, standing = EXCLUDED.standing, overdue = EXCLUDED.overdue, emergency = EXCLUDED.emergency, headline = EXCLUDED.headline,
 			name = EXCLUDED.name, born = EXCLUDED.born, patient = EXCLUDED.patient, model = EXCLUDED.model, placed_from = EXCLUDED.placed_from, placed_to = EXCLUDED.placed_to,
 			asked = EXCLUDED.asked, task_status = EXCLUDED.task_status, task_owner = EXCLUDED.task_owner, owner = EXCLUDED.owner, step = EXCLUDED.step, step_on = EXCLUDED.step_on,
-			put_off = EXCLUDED.put_off, in_hospital = EXCLUDED.in_hospital, unreachable = EXCLUDED.unreachable, attempts = EXCLUDED.attempts, lost = EXCLUDED.lost, search = EXCLUDED.search`
+			put_off = EXCLUDED.put_off, in_hospital = EXCLUDED.in_hospital, unreachable = EXCLUDED.unreachable, attempts = EXCLUDED.attempts, last_contact = EXCLUDED.last_contact, last_reached = EXCLUDED.last_reached, lost = EXCLUDED.lost, search = EXCLUDED.search`
 	_, err := tx.Exec(ctx, upsert, pgx.NamedArgs{"key": l.Key, "page": who.page(l.Key), "rank": l.Rank, "sort_day": date(l.SortDay()), "waiting": date(l.Waiting),
 		"verdict": l.Verdict, "standing": l.Standing, "overdue": l.Overdue, "emergency": l.Emergency, "headline": l.Headline, "name": l.Name, "born": l.Born,
 		"patient": l.Patient, "model": l.Model, "placed_from": bound(l.Placed.Earliest), "placed_to": bound(l.Placed.Latest), "asked": l.Asked,
 		"task_status": l.TaskStatus, "task_owner": l.TaskOwner, "owner": l.Owner, "step": l.Step, "step_on": date(l.StepOn), "put_off": date(l.PutOff),
-		"in_hospital": l.InHospital, "unreachable": l.Unreachable, "attempts": l.Attempts, "lost": l.Lost, "search": l.Search()})
+		"in_hospital": l.InHospital, "unreachable": l.Unreachable, "attempts": l.Attempts, "last": date(l.LastContact), "reached": l.LastReached, "lost": l.Lost, "search": l.Search()})
 	return err
 }
 
