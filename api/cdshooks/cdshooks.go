@@ -83,7 +83,7 @@ type Config struct {
 	// Feedback stores what became of a card; false where no such card was shown.
 	Feedback func(ctx context.Context, f Fed) (Told, bool, error)
 	// Snooze puts the referral of a filter off; fault.Invalid where that is refused. Told again it changes nothing.
-	Snooze func(ctx context.Context, key string, d Decision, on filter.Day) error
+	Snooze func(ctx context.Context, key string, d Decision) error
 	// Page gives the absolute address of a filter's page; "" where there is none.
 	Page func(ctx context.Context, key string) (string, error)
 

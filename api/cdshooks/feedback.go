@@ -107,7 +107,7 @@ func (s *Service) take(p *parser, c *gin.Context, f Fed, d *Decision, at string)
 		return nil
 	}
 	d.Token = f.Card + "|" + f.At.Format(time.RFC3339Nano)
-	err = s.Snooze(c.Request.Context(), told.Key, *d, s.today())
+	err = s.Snooze(c.Request.Context(), told.Key, *d)
 	if errors.Is(err, fault.Invalid) || errors.Is(err, fault.NotFound) {
 		p.fault("business-rule", at, "the referral cannot be put off so: nothing stands that could be, it is urgent or approved, or the day lies too far ahead")
 		return nil

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -13,8 +14,12 @@ import (
 	"testing"
 	"time"
 
+	"github.com/getkin/kin-openapi/openapi3"
+	"github.com/getkin/kin-openapi/openapi3filter"
+	"github.com/getkin/kin-openapi/routers"
 	"github.com/gin-gonic/gin"
 
+	"dwellwatch"
 	"dwellwatch/fhir"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/auth"
@@ -102,7 +107,7 @@ func setup(t *testing.T, change func(c *Config)) *rig {
 			}
 			return told, ok, r.broken
 		},
-		Snooze: func(_ context.Context, key string, d Decision, _ filter.Day) error {
+		Snooze: func(_ context.Context, key string, d Decision) error {
 			if r.refusal == nil {
 				r.snoozed = append(r.snoozed, d)
 			}
@@ -274,10 +279,45 @@ func (r *rig) send(method, path, body string, headers ...string) *httptest.Respo
 	if w.Code >= http.StatusInternalServerError && r.broken == nil {
 		r.Errorf("%s %s: %d %s", method, path, w.Code, w.Body)
 	}
+	r.described(req, path, body, w)
 	for _, fault := range faultsOf(method, path, w.Code, w.Body.Bytes()) {
 		r.Errorf("%s %s: %s\n%s", method, path, fault, w.Body)
 	}
 	return w
+}
+
+// document reads openapi.yaml once for all tests, which only look at it.
+var document = sync.OnceValues(func() (*openapi3.T, error) {
+	return openapi3.NewLoader().LoadFromData([]byte(dwellwatch.OpenAPI()))
+})
+
+// described holds an answer, and the request of a good one, against openapi.yaml.
+func (r *rig) described(req *http.Request, path, body string, w *httptest.ResponseRecorder) {
+	r.Helper()
+	doc, err := document()
+	if err != nil {
+		r.Fatal(err)
+	}
+	parts, params := strings.Split(path, "/"), map[string]string{}
+	if len(parts) > 2 {
+		params["id"], parts[2] = parts[2], "{id}"
+	}
+	item := doc.Paths.Find(strings.Join(parts, "/"))
+	if item == nil || item.GetOperation(req.Method) == nil {
+		r.Fatalf("%s %s is not described", req.Method, path)
+	}
+	req.Body = io.NopCloser(strings.NewReader(body))
+	in := &openapi3filter.RequestValidationInput{Request: req, PathParams: params, Route: &routers.Route{Spec: doc, Path: strings.Join(parts, "/"), PathItem: item, Method: req.Method, Operation: item.GetOperation(req.Method)},
+		Options: &openapi3filter.Options{MultiError: true, AuthenticationFunc: openapi3filter.NoopAuthenticationFunc, ExcludeRequestBody: req.Header.Get("Content-Encoding") != "" || strings.HasPrefix(body, "\xef\xbb\xbf")}}
+	if w.Code < http.StatusMultipleChoices {
+		if err := openapi3filter.ValidateRequest(r.Context(), in); err != nil {
+			r.Errorf("%s was answered %d; by openapi.yaml the request is wrong: %v", path, w.Code, err)
+		}
+	}
+	out := &openapi3filter.ResponseValidationInput{RequestValidationInput: in, Status: w.Code, Header: w.Header(), Options: &openapi3filter.Options{MultiError: true, IncludeResponseStatus: true}}
+	if err := openapi3filter.ValidateResponse(r.Context(), out.SetBodyBytes(w.Body.Bytes())); err != nil {
+		r.Errorf("%s: the answer is not what openapi.yaml says: %v", path, err)
+	}
 }
 
 // cards calls the service of a hook and gives the cards.

@@ -203,10 +203,14 @@ func (p *program) connect(ctx context.Context, w *worker.Config) error {
 	return nil
 }
 
+// deskOf gives what carries out decisions of people.
+func (p *program) deskOf() desk.Desk {
+	return desk.Desk{Config: desk.Config{Store: p.store, Basis: p.basis, Bases: p.bases(), Paper: p.Paper, Now: p.now}}
+}
+
 // pages are what people see.
 func (p *program) pages() (*worklist.Pages, error) {
-	d := desk.Desk{Config: desk.Config{Store: p.store, Basis: p.basis, Bases: p.bases(), Paper: p.Paper, Now: p.now}}
-	return worklist.New(worklist.Config{Desk: d, Quarantine: p.store, Feeds: p.store.Feeds, Gauges: p.store.Gauges,
+	return worklist.New(worklist.Config{Desk: p.deskOf(), Quarantine: p.store, Feeds: p.store.Feeds, Gauges: p.store.Gauges,
 		FeedNames: slices.Sorted(maps.Keys(p.bases())), Now: p.now, Log: p.log})
 }
 

@@ -6,16 +6,16 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
-	"slices"
 	"sync"
 
 	"dwellwatch/api"
 	"dwellwatch/api/cdshooks"
 	"dwellwatch/fhir"
-	"dwellwatch/internal/agenda"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/compose"
+	"dwellwatch/internal/desk"
 	"dwellwatch/internal/draft"
+	"dwellwatch/internal/entry"
 	"dwellwatch/internal/fault"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/postgres"
@@ -54,6 +54,7 @@ type prompter struct {
 	basisNumber int64
 	screener    screen.Screener
 	site        compose.Site
+	desk        desk.Desk
 	said        answerCache
 }
 
@@ -63,7 +64,7 @@ func (p *program) prompts(ctx context.Context, basisNumber int64, screener scree
 	if err != nil {
 		return nil, err
 	}
-	h := &prompter{program: p, basisNumber: basisNumber, screener: screener, site: site}
+	h := &prompter{program: p, basisNumber: basisNumber, screener: screener, site: site, desk: p.deskOf()}
 	return cdshooks.New(cdshooks.Config{
 		Known: h.known, Record: h.record, Reconcile: h.reconcile, Task: h.task, Show: h.show, Feedback: h.feedback, Snooze: h.snooze, Page: h.page,
 		Follow: func(ctx context.Context, items []screen.Item) error {
@@ -175,59 +176,19 @@ func (h *prompter) page(ctx context.Context, key string) (string, error) {
 	return url.JoinPath(h.PublicURL, "worklist", "filters", page)
 }
 
-// snooze puts a referral off as the worklist does: what was decided on is what stands at that moment, and the same decision told
-// again is one.
-func (h *prompter) snooze(ctx context.Context, key string, d cdshooks.Decision, on filter.Day) error {
-	person, err := h.store.PersonOf(ctx, key)
+// snooze puts a referral off at the desk, as the worklist does.
+func (h *prompter) snooze(ctx context.Context, key string, d cdshooks.Decision) error {
+	page, err := h.store.PageKey(ctx, key)
 	if err != nil {
 		return err
 	}
-	rec, err := h.store.Record(ctx, person)
-	if err != nil {
-		return err
-	}
-	wanted, err := h.store.Wanted(ctx, key)
-	if err != nil {
-		return err
-	}
-	result := assess.Patient(worker.Input(rec, h.screener, nil), h.basis, on)
-	at := slices.IndexFunc(result.Assessment.Filters, func(f assess.Filter) bool { return f.Key == key })
-	if at < 0 {
-		return fmt.Errorf("the filter is no longer known: %w", fault.NotFound)
-	}
-	f := result.Assessment.Filters[at]
-	act := draft.Act{Kind: draft.Snooze, By: d.By, Why: d.Why, Until: d.Until}
-	after, err := draft.Decide(wanted.Referral, act, f.PlannedIntent == "permanent", on)
-	if err != nil {
-		return fmt.Errorf("%w: %w", fault.Invalid, err)
-	}
-	document, err := redrawn(wanted.Document, after)
-	if err != nil {
-		return err
-	}
-	err = h.store.Decide(ctx, person, postgres.Decision{
-		Act:      postgres.Act{Token: "card|" + d.Token, Key: key, At: h.now(), Kind: string(draft.Snooze), BySubject: d.By, ByName: d.By, Why: d.Why, Until: d.Until},
-		Expected: wanted.Version, Referral: after, Document: document, Line: agenda.Of(result.Assessment, f, after, result.Tasks[key], on)})
-	switch {
-	case errors.Is(err, postgres.ErrDone):
-		return nil
-	case errors.Is(err, postgres.ErrMoved):
+	// The record's client knows the person by a reference only; it stands for the name too.
+	by := desk.Caller{Subject: d.By, Author: entry.Author{Name: d.By, Reference: d.By}}
+	err = h.desk.Decide(ctx, desk.Form{Page: page, Token: "card|" + d.Token, By: by, Why: d.Why}, draft.Snooze, d.Until)
+	if errors.Is(err, fault.Superseded) {
 		return fmt.Errorf("the referral changed at this moment: %w", fault.Unavailable)
 	}
 	return err
-}
-
-// redrawn is a referral's document with another state of the referral; what it says of the filter stays.
-func redrawn(document []byte, r draft.Referral) ([]byte, error) {
-	if document == nil {
-		return nil, nil
-	}
-	var d compose.Document
-	if err := json.Unmarshal(document, &d); err != nil {
-		return nil, fmt.Errorf("read what was asked: %w", err)
-	}
-	d.Referral = r
-	return json.Marshal(d)
 }
 
 // site is what the place decides of what we write.

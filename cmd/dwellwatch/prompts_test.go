@@ -35,8 +35,8 @@ type bedside struct {
 	days    atomic.Int64 // since the demonstration's day
 }
 
-// bedsideOf starts the service; record is the record's base, "" for none.
-func bedsideOf(t *testing.T, record string) *bedside {
+// bedsideOf starts the service; record is the record's base, "" for none, and change may alter its settings.
+func bedsideOf(t *testing.T, record string, change ...func(*settings)) *bedside {
 	t.Helper()
 	models, err := chart.ReadCatalogue(demo.Catalogue())
 	if err != nil {
@@ -55,6 +55,9 @@ func bedsideOf(t *testing.T, record string) *bedside {
 		now: func() time.Time { return day.Add(9*time.Hour).AddDate(0, 0, int(b.days.Load())) }}
 	s.DatabaseURL, s.RecordURL, s.RecordTimeout = dbtest.URL(t), record, time.Second
 	s.PublicURL, s.SessionIdle, s.SessionLifetime = "https://dwellwatch.example", time.Minute, time.Hour
+	for _, f := range change {
+		f(&s)
+	}
 	if b.program, err = start(t.Context(), s); err != nil {
 		t.Fatal(err)
 	}
@@ -364,6 +367,46 @@ func TestTheSavedAnswerIsTheAnswer(t *testing.T) {
 	}
 	if n := count(t, b, `SELECT count(*) FROM resource WHERE type = 'Observation' AND id = 'height'`); n != 0 {
 		t.Error("what a call brought was stored")
+	}
+}
+
+// TestAPageOfTheRecordMayCall: through the guard, the preflight needs no credentials, the call does, and a page of the listed origin may
+// read both answers.
+func TestAPageOfTheRecordMayCall(t *testing.T) {
+	t.Parallel()
+	b := bedsideOf(t, "", func(s *settings) {
+		s.Token, s.CDSOrigins = "s3cret", []string{"https://ehr.example"}
+	})
+	const text = `{"hook":"patient-view","hookInstance":"i","context":{"userId":"Practitioner/1","patientId":"p"},"prefetch":{"devices":null,"procedures":null}}`
+	for name, c := range map[string]struct {
+		method, origin, token string
+		status                int
+		allowed               string
+	}{
+		"preflight":           {http.MethodOptions, "https://ehr.example", "", 204, "https://ehr.example"},
+		"another's preflight": {http.MethodOptions, "https://elsewhere.example", "", 204, ""},
+		"call":                {http.MethodPost, "https://ehr.example", "Bearer s3cret", 200, "https://ehr.example"},
+		"call of a stranger":  {http.MethodPost, "https://ehr.example", "", 401, "https://ehr.example"},
+		"call of another":     {http.MethodPost, "https://elsewhere.example", "Bearer s3cret", 200, ""},
+	} {
+		req, err := http.NewRequestWithContext(t.Context(), c.method, b.server.URL+"/cds-services/vena-cava-filter-patient-view", strings.NewReader(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Origin", c.origin)
+		req.Header.Set("Content-Type", "application/json")
+		if c.token != "" {
+			req.Header.Set("Authorization", c.token)
+		}
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body, err := io.ReadAll(resp.Body)
+		resp.Body.Close()
+		if err != nil || resp.StatusCode != c.status || resp.Header.Get("Access-Control-Allow-Origin") != c.allowed {
+			t.Errorf("%s: %d %q %s", name, resp.StatusCode, resp.Header.Get("Access-Control-Allow-Origin"), body)
+		}
 	}
 }
 

@@ -61,6 +61,12 @@ func (in Input) detail(k Kind, f assess.Filter) string {
 func (in Input) advice(k Kind, f assess.Filter) []string {
 	var out []string
 	switch k {
+	case Urgent:
+		out = append(out, "Call the clinic that retrieves filters, or the team on call: they decide on imaging and removal.")
+	case Overdue:
+		out = append(out, "Ask for the retrieval, or document that the filter stays and why.")
+	case Clarify:
+		out = append(out, "Find out: the implant card, the placement report, or a film of the abdomen.")
 	case Discharge:
 		out = append(out, "Before the patient leaves: who decides on the removal, and on which day is that looked at?")
 	case Started:

@@ -47,9 +47,9 @@ func indicator(k Kind) string {
 }
 
 func summary(k Kind, f assess.Filter) string {
-	since := ""
+	placed := ""
 	if s := day(f.Placed); s != "" {
-		since = " since " + s
+		placed = ", placed " + s
 	}
 	switch k {
 	case Urgent:
@@ -58,21 +58,21 @@ func summary(k Kind, f assess.Filter) string {
 		}
 		return "Urgent, telephone now: vena cava filter. " + f.Headline
 	case Overdue:
-		return "Vena cava filter in" + since + ": its reason has passed, and nobody has been asked to take it out."
+		return "Vena cava filter in" + placed + ": its reason has passed, and nobody has been asked to take it out."
 	case Clarify:
 		if f.Standing == "in-place" {
 			return "A vena cava filter is on record, and the record does not settle which or since when."
 		}
 		return "The record cannot tell whether a vena cava filter is in."
 	case Discharge:
-		return "Vena cava filter in" + since + ": nobody has been asked about it, and there is no day for its removal."
+		return "Vena cava filter in" + placed + ": nobody was asked, and there is no day for its removal."
 	case Started:
-		return "Anticoagulant started with a vena cava filter in" + since + ": plan the retrieval."
+		return "Anticoagulant started, vena cava filter in" + placed + ": plan the retrieval."
 	case Stopped:
 		if f.Standing == "unclear" {
 			return "Anticoagulant stopped while a vena cava filter may be in: thrombosis of filter and leg veins."
 		}
-		return "Anticoagulant stopped while a vena cava filter is in" + since + ": risk of thrombosis."
+		return "Anticoagulant stopped, vena cava filter in" + placed + ": risk of thrombosis."
 	case Booked:
 		if n := len(gaps(f)); n > 0 {
 			return "Retrieval of the vena cava filter: " + strconv.Itoa(n) + " points are still open for its plan."
@@ -104,13 +104,13 @@ func day(r *assess.Range) string {
 	case r == nil, r.Earliest == nil && r.Latest == nil:
 		return ""
 	case r.Earliest == nil:
-		return "at the latest " + *r.Latest
+		return *r.Latest + " at the latest"
 	case r.Latest == nil:
-		return "at the earliest " + *r.Earliest
+		return *r.Earliest + " at the earliest"
 	case *r.Earliest == *r.Latest:
 		return *r.Earliest
 	}
-	return *r.Earliest + " to " + *r.Latest
+	return "between " + *r.Earliest + " and " + *r.Latest
 }
 
 // gaps lists what the plan of a retrieval still misses, each once.
