@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/auth"
@@ -154,10 +155,10 @@ func (s *Service) read(p *parser, c *gin.Context, e entry, at string) (Fed, *Dec
 	if d.Until, err = filter.ParseDay(told.Until); err != nil {
 		p.fault("value", at+".extension."+putOffMember+".until", "a calendar day, YYYY-MM-DD")
 	}
-	if ref := fhir.ParseReference(told.By); ref.Type == "" {
+	if ref := fhir.ParseReference(told.By); ref.Type == "" || strings.ContainsFunc(told.By, unicode.IsControl) {
 		p.fault("value", at+".extension."+putOffMember+".by", "the user, as Type/id")
 	}
-	if d.Why == "" || len(d.Why) > longest {
+	if d.Why == "" || len(d.Why) > longest || strings.ContainsRune(d.Why, 0) {
 		p.fault("required", at+".userComment", "the reason in words, not longer than "+strconv.Itoa(longest)+" bytes")
 	}
 	d.By, f.By = told.By, told.By

@@ -81,6 +81,8 @@ func TestFeedbackThatIsRefused(t *testing.T) {
 		"no zone":           {fed(strings.Replace(one(""), "+01:00", "", 1)), "400, value feedback[0].outcomeTimestamp"},
 		"put off, no words": {fed(one(strings.Replace(putOff, `"userComment":"after the holiday",`, "", 1))), "400, required feedback[0].overrideReason.userComment"},
 		"put off, no day":   {fed(one(strings.Replace(putOff, "2026-04-01", "soon", 1))), "400, value feedback[0].overrideReason.extension.urn:dwellwatch:put-off.until"},
+		"put off, odd by":   {fed(one(strings.Replace(putOff, "Practitioner/7", `\u0000/Practitioner/7`, 1))), "400, value feedback[0].overrideReason.extension.urn:dwellwatch:put-off.by"},
+		"put off, odd why":  {fed(one(strings.Replace(putOff, "after the holiday", `after\u0000`, 1))), "400, required feedback[0].overrideReason.userComment"},
 		"put off by nobody": {fed(one(strings.Replace(putOff, "Practitioner/7", "", 1))), "400, value feedback[0].overrideReason.extension.urn:dwellwatch:put-off.by"},
 		"put off as a text": {fed(one(`,"overrideReason":{"userComment":"x","extension":{"urn:dwellwatch:put-off":"2026-04-01"}}`)), "400, structure feedback[0].overrideReason.extension.urn:dwellwatch:put-off"},
 		"too many":          {fed(strings.Split(strings.Repeat(one("")+"\n", 1001), "\n")[:1001]...), "413, too-costly feedback"},

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"net/http"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"dwellwatch/fhir"
@@ -127,6 +128,9 @@ func (p *parser) text(raw json.RawMessage, path string, required bool) string {
 	switch {
 	case len(s) > longest:
 		p.fault("too-long", path, "this text is too long")
+		return ""
+	case strings.ContainsFunc(s, unicode.IsControl):
+		p.fault("value", path, "control characters stand in no name")
 		return ""
 	case s == "" && required:
 		p.fault("required", path, "this member is required and must not be empty")

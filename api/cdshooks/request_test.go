@@ -78,6 +78,7 @@ func TestWrongCalls(t *testing.T) {
 		"no user":               {at + "patient-view", change(`"userId":"Practitioner/7",`, ""), "400, required context.userId"},
 		"no patient":            {at + "patient-view", change(`,"patientId":"ab-02"`, ""), "400, required context.patientId"},
 		"no id":                 {at + "patient-view", change(`"patientId":"ab-02"`, `"patientId":"a b"`), "400, value context.patientId"},
+		"control characters":    {at + "patient-view", change("Practitioner/7", `Practitioner/7\u0000`), "400, value context.userId"},
 		"a long text":           {at + "patient-view", change("Practitioner/7", "Practitioner/"+strings.Repeat("7", 2000)), "400, too-long context.userId"},
 		"prefetch of no kind":   {at + "patient-view", body("patient-view", "ab-02", map[string]string{"devices": "5", "a b": `"x"`}), "400, structure prefetch.(key), structure prefetch.devices"},
 		"orders of no kind":     {at + "order-sign", body("order-sign", "ab-02", nil, `"draftOrders":[]`), "400, structure context.draftOrders"},

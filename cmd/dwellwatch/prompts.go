@@ -6,7 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"slices"
 	"sync"
+
+	"github.com/tidwall/gjson"
 
 	"dwellwatch/api"
 	"dwellwatch/api/cdshooks"
@@ -142,7 +145,28 @@ func (h *prompter) record(ctx context.Context, person string) (assess.Record, er
 	if err != nil {
 		return assess.Record{}, err
 	}
-	return worker.Input(rec, h.screener, nil), nil
+	taken, err := h.taken(ctx, rec)
+	return worker.Input(rec, h.screener, taken), err
+}
+
+// taken gives the keys of our Tasks in a chart that are another person's: a merge that was taken back leaves them in both.
+func (h *prompter) taken(ctx context.Context, rec postgres.Record) ([]string, error) {
+	var keys []string
+	for _, s := range rec.Resources {
+		if s.Resource.Type != "Task" {
+			continue
+		}
+		for _, v := range gjson.GetBytes(s.Resource.Raw, "identifier").Array() {
+			key := v.Get("value").String()
+			if v.Get("system").String() == compose.SeriesSystem && !slices.Contains(rec.Merged, key) && !slices.ContainsFunc(rec.Keys, func(k filter.KnownKey) bool { return k.Key == key }) {
+				keys = append(keys, key)
+			}
+		}
+	}
+	if len(keys) == 0 {
+		return nil, nil
+	}
+	return h.store.TakenKeys(ctx, rec.Person, keys)
 }
 
 func (h *prompter) reconcile(before []draft.Referral, result assess.Result, on filter.Day) []draft.Referral {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
 	"slices"
@@ -406,6 +407,37 @@ func TestAPageOfTheRecordMayCall(t *testing.T) {
 		resp.Body.Close()
 		if err != nil || resp.StatusCode != c.status || resp.Header.Get("Access-Control-Allow-Origin") != c.allowed {
 			t.Errorf("%s: %d %q %s", name, resp.StatusCode, resp.Header.Get("Access-Control-Allow-Origin"), body)
+		}
+	}
+}
+
+// TestNoInputIsOurFault: calls that were damaged on the way are read or refused as the caller's fault, with the database behind them.
+func TestNoInputIsOurFault(t *testing.T) {
+	t.Parallel()
+	b := bedsideOf(t, "")
+	b.deliver("ab-02")
+	call := func(hook, more string) string {
+		return fmt.Sprintf(`{"hook":%q,"hookInstance":"i","fhirServer":"https://alder-bay.example/fhir","context":{"userId":"Practitioner/1","patientId":"ab-02"%s},%s}`, hook, more, prefetchOf(t, "ab-02"))
+	}
+	const order = `,"draftOrders":{"resourceType":"Bundle","type":"collection","entry":[{"resource":{"resourceType":"MedicationRequest","id":"n","status":"draft","intent":"order","subject":{"reference":"Patient/ab-02"},"medicationCodeableConcept":{"text":"apixaban 5 MG Oral Tablet"},"dosageInstruction":[{"text":"5 mg twice daily"}]}}]}`
+	const slot = `,"appointments":{"resourceType":"Bundle","type":"collection","entry":[{"resource":{"resourceType":"Appointment","status":"proposed","serviceType":[{"text":"IVC filter retrieval"}],"participant":[{"status":"needs-action"}]}}]}`
+	paths := []string{"patient-view", "encounter-discharge", "order-sign", "appointment-book", "patient-view/feedback"}
+	bodies := []string{call("patient-view", ""), call("encounter-discharge", ""), call("order-sign", order), call("appointment-book", slot),
+		`{"feedback":[{"card":"` + b.card("Practitioner/1", "ab-02", "x") + `","outcome":"overridden","outcomeTimestamp":"2026-03-01T09:00:00Z","overrideReason":{"reason":{"code":"not-now"},"userComment":"c","extension":{"urn:dwellwatch:put-off":{"until":"2026-04-01","by":"Practitioner/1"}}}}]}`}
+	seed := uint64(time.Now().UnixNano())
+	random := rand.New(rand.NewPCG(seed, 1))
+	bits := []string{`\u0000`, `\ud800`, "\x00", `null`, `[]`, `{}`, `""`, `-1e999`, `"`, `,`, `}`, `ab-06`, `0000-00-00`, `9999-12-31`, `9999-12-31T23:59:60+14:00`, strings.Repeat("[", 200), strings.Repeat("x", 5000)}
+	for n := range 600 {
+		which := n % len(bodies)
+		text := []byte(bodies[which])
+		for range 1 + random.IntN(3) {
+			at := random.IntN(len(text))
+			to := min(len(text), at+random.IntN(12))
+			text = slices.Concat(text[:at], []byte(bits[random.IntN(len(bits))]), text[to:])
+		}
+		status, body := b.post("/cds-services/vena-cava-filter-"+paths[which], string(text))
+		if status >= 500 {
+			t.Fatalf("seed %d: %d %s\n%s", seed, status, body, text)
 		}
 	}
 }

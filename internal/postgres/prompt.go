@@ -41,7 +41,7 @@ func (s *Store) Prompt(ctx context.Context, feed, patient string, basis int64, o
 	var digests [][]byte
 	for _, r := range given {
 		types, ids = append(types, r.Type), append(ids, r.ID)
-		if r.VersionID != "" && !r.LastUpdated.IsZero() {
+		if fhir.ValidID(r.VersionID) && !r.LastUpdated.IsZero() {
 			// A version never changes (https://hl7.org/fhir/R4/resource.html#Meta): its content need not be compared.
 			at := r.LastUpdated.Truncate(time.Microsecond)
 			versions, updated, digests = append(versions, r.VersionID), append(updated, &at), append(digests, nil)
