@@ -169,6 +169,7 @@ func (p *program) bases() map[string]string {
 // connect gives the workers the record to read and write.
 func (p *program) connect(ctx context.Context, w *worker.Config) error {
 	p.reach = newReach(http.DefaultTransport, p.now, p.log)
+	p.reach.renews = p.RecordClientID != ""
 	tokens, err := p.tokens()
 	if err != nil {
 		return err
