@@ -52,7 +52,8 @@ type program struct {
 	serverLog *serverLog
 	store     *postgres.Store
 	queue     *river.Client[pgx.Tx]
-	reach     *reach // nil where no record is configured
+	reach     *reach     // nil where no record is configured
+	config    api.Config // what handler was made of
 	handler   http.Handler
 }
 
@@ -148,6 +149,7 @@ func (p *program) build(ctx context.Context) error {
 	if err := p.admit(&c); err != nil {
 		return err
 	}
+	p.config = c
 	p.handler, err = api.New(c)
 	return err
 }
