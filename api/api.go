@@ -186,12 +186,12 @@ func (s *server) knowCallers() error {
 	m := s.Machines
 	for feed := range m.Feeds {
 		if _, known := s.Feeds[feed]; !known {
-			return fmt.Errorf("api: there is a secret for the feed %q, which is not known", feed)
+			return errors.New("api: there is a secret for a feed that is not known")
 		}
 	}
 	for feed := range m.Pins {
 		if _, known := s.Feeds[feed]; !known {
-			return fmt.Errorf("api: callers are named for the feed %q, which is not known", feed)
+			return errors.New("api: callers are named for a feed that is not known")
 		}
 	}
 	m.Secret, m.Now = s.Token, s.Now

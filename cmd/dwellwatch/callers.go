@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"maps"
 	"net/url"
 	"os"
@@ -52,7 +51,7 @@ func (s callerSettings) check(feeds feedMap, public, listen string) error {
 	knownFeed := func(option string, m pairs) error {
 		for name := range m {
 			if _, known := feeds[name]; !known && name != api.DefaultFeed {
-				return usageError{fmt.Sprintf("%s: %q is no feed", setting(option), name)}
+				return usageError{setting(option) + ": it names a feed that is not there; write feed=…, with default or a feed of " + setting("feeds")}
 			}
 		}
 		return nil

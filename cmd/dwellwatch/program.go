@@ -57,7 +57,8 @@ type program struct {
 	serverLog *serverLog
 	store     *postgres.Store
 	queue     *river.Client[pgx.Tx]
-	reach     *reach // nil where no record is configured
+	reach     *reach     // nil where no record is configured
+	config    api.Config // what handler was made of
 	handler   http.Handler
 }
 
@@ -161,6 +162,7 @@ func (p *program) build(ctx context.Context) error {
 		return err
 	}
 	c.Extra, c.CDSOrigins = slices.Concat(c.Extra, hooks.Routes()), p.CDSOrigins
+	p.config = c
 	p.handler, err = api.New(c)
 	return err
 }
@@ -182,6 +184,7 @@ func (p *program) bases() map[string]string {
 // connect gives the workers the record to read and write.
 func (p *program) connect(ctx context.Context, w *worker.Config) error {
 	p.reach = newReach(http.DefaultTransport, p.now, p.log)
+	p.reach.renews = p.RecordClientID != ""
 	tokens, err := p.tokens()
 	if err != nil {
 		return err

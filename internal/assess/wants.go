@@ -82,16 +82,18 @@ func byOthers(f Filter) bool {
 	return slices.ContainsFunc(f.Findings, func(x Finding) bool { return x.Rule == "retrieval-asked" })
 }
 
+// reason says why a filter is asked about or not. While the context is being read nothing is begun and nothing ended: a removal that
+// may have been of either of two filters looks like the one's own as long as the other has not been read.
 func reason(a Assessment, f Filter) draft.Reason {
 	switch v := rules.Verdict(f.Verdict); {
+	case a.Context == ContextPending:
+		return draft.NoContext
 	case v == rules.Closed && a.Person.Deceased && f.Standing != string(filter.StandingRemoved):
 		return draft.Deceased
 	case v == rules.Closed:
 		return draft.Removed
 	case v == rules.Wait || v == rules.Keep:
 		return draft.NotDue
-	case a.Context == ContextPending:
-		return draft.NoContext
 	case byOthers(f) && v != rules.Urgent && v != rules.Clarify && !alarming(f):
 		return draft.AskedAlready
 	}

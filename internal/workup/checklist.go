@@ -79,11 +79,7 @@ func evidenceText(refs []filter.Ref) string {
 	if len(refs) == 0 {
 		return ""
 	}
-	list := make([]string, 0, len(refs))
-	for _, r := range refs {
-		list = append(list, r)
-	}
-	return "Record entries: " + strings.Join(list, ", ")
+	return "Record entries: " + strings.Join(refs, ", ")
 }
 
 func statements(list []plan.Statement, box bool) []task {
