@@ -198,7 +198,7 @@ func (p *Pages) words() template.FuncMap {
 		"priority": func(code string) string {
 			return map[string]string{"stat": "emergency", "urgent": "urgent", "asap": "as soon as possible", "routine": "routine"}[code]
 		},
-		"task":    taskWords,
+		"task": taskWords,
 		"title": func(s string) string {
 			if s == "" {
 				return s

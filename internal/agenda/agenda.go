@@ -48,8 +48,8 @@ type Line struct {
 	StepOn              filter.Day // MaxDay where there is no day for it
 	PutOff              filter.Day // the day to which people put it off; MaxDay where they did not
 	InHospital          bool
-	Unreachable         bool // the record names no way to reach the patient
-	Attempts            int  // attempts in vain since the patient was last reached
+	Unreachable         bool       // the record names no way to reach the patient
+	Attempts            int        // attempts in vain since the patient was last reached
 	LastContact         filter.Day // of the last attempt; MaxDay where none was made
 	LastReached         bool       // the last attempt was not in vain
 	Lost                bool

@@ -7,6 +7,7 @@ import (
 
 	"dwellwatch/internal/chart"
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/rules"
 )
 
 // followUp tells what has happened by asOf, in order of time.
@@ -20,7 +21,11 @@ func followUp(r chart.Reading, asOf filter.Day) FollowUp {
 			f.InHospital = &at
 		}
 	}
-	for _, c := range r.Facts.Contacts {
+	contacts := slices.Clone(r.Facts.Contacts)
+	slices.SortStableFunc(contacts, func(a, b rules.Contact) int {
+		return cmp.Or(cmp.Compare(a.When.Latest, b.When.Latest), cmp.Compare(a.At, b.At))
+	})
+	for _, c := range contacts {
 		if c.When.Earliest <= asOf {
 			f.Contacts = append(f.Contacts, Contact{rangeOf(c.When), c.Reached, c.How, c.Why, list(c.Evidence)})
 		}
@@ -30,7 +35,6 @@ func followUp(r chart.Reading, asOf filter.Day) FollowUp {
 			f.NotAttempted = append(f.NotAttempted, NotAttempted{rangeOf(n.When), n.Why, list(n.Evidence)})
 		}
 	}
-	slices.SortStableFunc(f.Contacts, func(a, b Contact) int { return compareRanges(a.When, b.When) })
 	slices.SortStableFunc(f.NotAttempted, func(a, b NotAttempted) int { return compareRanges(a.When, b.When) })
 	return f
 }

@@ -47,7 +47,21 @@ func Split(resources []fhir.Resource) []Record {
 				}
 			}
 		}
+		rec.Entries = append(rec.Entries, corrections(loose, rec.Entries)...)
 		out = append(out, rec)
+	}
+	return out
+}
+
+// corrections gives each Provenance that names one of a patient's entries: it names no patient itself.
+func corrections(loose map[string][]*named, entries []chart.Entry) []chart.Entry {
+	var out []chart.Entry
+	for _, list := range loose {
+		for _, it := range list {
+			if it.Type == "Provenance" && slices.ContainsFunc(entries, func(e chart.Entry) bool { return slices.Contains(it.Refs, e.Ref()) }) {
+				out = append(out, chart.Entry{Feed: "default", Resource: *it.Resource})
+			}
+		}
 	}
 	return out
 }

@@ -3,6 +3,7 @@ package chart
 import (
 	"slices"
 	"strconv"
+	"time"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
@@ -25,6 +26,9 @@ func (r *reader) communication(n *node) {
 	c := rules.Contact{Reached: status == "completed", How: n.get("medium.0.text").String(), Evidence: []filter.Ref{n.name}}
 	if c.When, _ = r.day(n, "sent"); !c.When.Known() {
 		c.When = r.written(n)
+	}
+	if at, err := time.Parse(time.RFC3339Nano, n.get("sent").String()); err == nil {
+		c.At = at.UnixMilli()
 	}
 	if !c.Reached {
 		c.Why = n.get("statusReason.text").String()

@@ -9,15 +9,15 @@ import (
 
 // May says what can be done about a filter as it stands.
 type May struct {
-	Approve, PutOff          bool
-	Enter                    bool // contacts, outcomes, re-assessments, corrections
-	LongestDays              int  // of a decline or snooze
-	Complications            []Choice
-	Orders                   []Choice // of anticoagulants, that can be said to have been stopped
-	Entries                  []Choice // that can be said not to hold
-	Models                   []string // of the catalogue
-	NoFilter                 bool
-	ApproveNot, PutOffNot    string // why not; "" where it can be done
+	Approve, PutOff       bool
+	Enter                 bool // contacts, outcomes, re-assessments, corrections
+	LongestDays           int  // of a decline or snooze
+	Complications         []Choice
+	Orders                []Choice // of anticoagulants, that can be said to have been stopped
+	Entries               []Choice // that can be said not to hold
+	Models                []string // of the catalogue
+	NoFilter              bool
+	ApproveNot, PutOffNot string // why not; "" where it can be done
 }
 
 // Choice is one entry to choose.

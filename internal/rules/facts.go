@@ -187,6 +187,7 @@ type Facts struct {
 // Contact is one attempt of ours to reach the patient.
 type Contact struct {
 	When     filter.Span
+	At       int64 // milliseconds since 1970, so that of two on one day the later is known; 0 where the entry gives a day only
 	Reached  bool
 	How      string // "telephone", "letter", …
 	Why      string // why nobody was reached
