@@ -41,7 +41,7 @@ func (s *server) replay(c *gin.Context, id int64) error {
 // replayFor is the replay that a person asks for on a page; it gives the door's status and writes no answer.
 func (s *server) replayFor(c *gin.Context, id int64) (int, error) {
 	got, err := s.replayOnce(c, id)
-	for _, name := range []string{"Location", "ETag", "WWW-Authenticate"} {
+	for _, name := range []string{"Content-Type", "Location", "ETag", "WWW-Authenticate"} {
 		c.Writer.Header().Del(name)
 	}
 	if p := (*problem)(nil); errors.As(err, &p) && p.status == http.StatusConflict {

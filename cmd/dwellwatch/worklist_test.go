@@ -399,7 +399,7 @@ func theCorrections(t *testing.T, h *house, b *tab) {
 	}
 	b.open(two[0])
 	other := "2025-12-01"
-	if strings.Contains(b.text(".banner"), other) {
+	if strings.Contains(b.text(".glance"), "placed "+other) {
 		other = "2025-12-11"
 	}
 	b.says(".doubt", "This decides the verdict")
@@ -468,7 +468,7 @@ func theRefusals(t *testing.T, _ *house, b *tab) {
 func theKeyboard(t *testing.T, _ *house, b *tab) {
 	press := func(keys string) { b.do(chromedp.KeyEvent(keys)) }
 	focus := func() string {
-		return js[string](b, `(e => e ? (e.innerText || e.getAttribute("aria-label") || e.name || e.id || e.tagName).trim() : "")(document.activeElement)`)
+		return js[string](b, `(e => e ? ("form" in e && e.tagName !== "BUTTON" ? e.name : e.innerText || e.id || e.tagName).trim().slice(0, 60) : "")(document.activeElement)`)
 	}
 	tabTo := func(wanted string) {
 		t.Helper()

@@ -27,13 +27,20 @@ func (r *reader) communication(n *node) {
 	if c.When, _ = r.day(n, "sent"); !c.When.Known() {
 		c.When = r.written(n)
 	}
-	if at, err := time.Parse(time.RFC3339Nano, n.get("sent").String()); err == nil {
-		c.At = at.UnixMilli()
-	}
+	c.At = instantOf(n.get("sent").String())
 	if !c.Reached {
 		c.Why = n.get("statusReason.text").String()
 	}
 	r.out.Facts.Contacts = append(r.out.Facts.Contacts, c)
+}
+
+// instantOf gives the milliseconds since 1970 of a dateTime with a clock time; 0 for any other text.
+func instantOf(text string) int64 {
+	at, err := time.Parse(time.RFC3339Nano, text)
+	if err != nil {
+		return 0
+	}
+	return at.UnixMilli()
 }
 
 // impression reads a clinician's re-assessment of whether the filter is still needed.
@@ -62,12 +69,16 @@ func (r *reader) impression(n *node) {
 		a.NoLongerNeeded = a.NoLongerNeeded || entryCode(said, CodeNoLongerNeeded)
 		stays = stays || entryCode(said, CodeStays)
 	}
-	if stays {
-		p := rules.Plan{Permanent: true, Made: a.When, Evidence: a.Evidence}
+	a.At = instantOf(n.get("date").String())
+	if stays || a.NoLongerNeeded && !a.StillNeeded {
+		// What is no longer needed is to come out, whatever was planned before.
+		p := rules.Plan{Permanent: stays, Made: a.When, At: a.At, Evidence: a.Evidence}
 		if len(a.Of) > 0 {
 			p.Of = a.Of[0]
 		}
 		r.out.Facts.Plans = append(r.out.Facts.Plans, p)
+	}
+	if stays {
 		return
 	}
 	if a.StillNeeded != a.NoLongerNeeded {

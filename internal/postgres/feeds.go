@@ -27,7 +27,7 @@ func (s *Store) Feeds(ctx context.Context, since time.Time) ([]FeedState, []GapC
 	const what = "read how the feeds went"
 	const delivered = `
 		SELECT split_part(substr(caller, 6), ' by ', 1) AS feed, count(*), count(*) FILTER (WHERE outcome !~ '^2'), coalesce(sum(number), 0)::bigint, max(at)
-		FROM audit WHERE at >= @since AND action = 'deliver' AND caller LIKE 'feed %' GROUP BY feed ORDER BY feed COLLATE "C"`
+		FROM audit WHERE at >= @since AND action = 'deliver' AND caller LIKE 'feed %' GROUP BY feed ORDER BY feed`
 	const gaps = `
 		SELECT g->>'type' AS type, g->>'why' AS why, count(*) FROM person, jsonb_array_elements(pull_gaps) AS g
 		WHERE followed AND pull_gaps <> '[]' GROUP BY type, why ORDER BY type, why`

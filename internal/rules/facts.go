@@ -97,6 +97,7 @@ type Plan struct {
 	Permanent bool       // else: planned for retrieval
 	Of        filter.Ref // the placement or device it names; "" where it names none
 	Made      filter.Span
+	At        int64 // as in Contact
 	Evidence  []filter.Ref
 }
 
@@ -197,6 +198,7 @@ type Contact struct {
 // Reassessment is a clinician's word on whether the filter is still needed. Exactly one of the two is true.
 type Reassessment struct {
 	When                        filter.Span
+	At                          int64 // as in Contact
 	StillNeeded, NoLongerNeeded bool
 	Until                       filter.Span  // of StillNeeded: the day to look again; Unknown where none was given
 	Of                          []filter.Ref // the device or placement it is about; empty where it names none

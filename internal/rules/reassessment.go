@@ -41,7 +41,7 @@ func (s *Situation) lastReassessment() (Reassessment, bool) {
 		if !a.When.Bounded() || !s.Clock.Reached(a.When.Earliest) || !s.ofThis(a.Of, a.When) {
 			continue
 		}
-		if !found || a.When.Latest > latest.When.Latest || a.When.Latest == latest.When.Latest && first(a.Evidence) > first(latest.Evidence) {
+		if !found || a.When.Latest > latest.When.Latest || a.When.Latest == latest.When.Latest && (a.At > latest.At || a.At == latest.At && first(a.Evidence) > first(latest.Evidence)) {
 			latest, found = a, true
 		}
 	}
