@@ -223,6 +223,25 @@ func knownRoutes() map[string]known {
 		"POST /test/pages/:id": {kind: auth.People, roles: []auth.Role{auth.Clinician}},
 		"GET /test/feeds":      {kind: auth.People, roles: []auth.Role{auth.Engineer}},
 	}
+	for _, pages := range []struct {
+		roles  []auth.Role
+		routes []string
+	}{
+		{[]auth.Role{auth.Viewer, auth.Coordinator, auth.Clinician, auth.Engineer}, []string{"GET /worklist", "GET /worklist/assets/:name"}},
+		{[]auth.Role{auth.Viewer, auth.Coordinator, auth.Clinician}, []string{"POST /worklist/search", "GET /worklist/filters/:filter", "GET /worklist/filters/:filter/document"}},
+		{[]auth.Role{auth.Coordinator, auth.Clinician}, []string{"POST /worklist/filters/:filter/contact", "POST /worklist/filters/:filter/correction", "POST /worklist/filters/:filter/take-back"}},
+		{[]auth.Role{auth.Clinician}, []string{"POST /worklist/filters/:filter/approve", "POST /worklist/filters/:filter/snooze", "POST /worklist/filters/:filter/decline",
+			"POST /worklist/filters/:filter/outcome", "POST /worklist/filters/:filter/reassessment", "POST /worklist/filters/:filter/complication"}},
+		{[]auth.Role{auth.Engineer}, []string{"GET /engineer", "GET /engineer/quarantine", "GET /engineer/quarantine/:id", "POST /engineer/quarantine/:id/replay", "POST /engineer/quarantine/:id/discard"}},
+	} {
+		for _, at := range pages.routes {
+			out[at] = known{kind: auth.People, roles: pages.roles}
+		}
+	}
+	for _, at := range []string{"POST /cds-services/:id", "POST /cds-services/:id/feedback", "GET /cds-services"} {
+		_, path, _ := strings.Cut(at, " ")
+		out[at], out["OPTIONS "+path] = known{kind: auth.CDS}, known{kind: auth.Anybody}
+	}
 	for _, base := range []string{"/fhir", wardFHIR} {
 		out["POST "+base] = known{kind: auth.Machine, scope: "system/Procedure.c"}
 		out["GET "+base+"/metadata"] = known{kind: auth.Machine}
