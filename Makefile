@@ -25,6 +25,7 @@ build: bin/dwellwatch
 
 demo: bin/dwellwatch
 	@tools/install.sh postgres
+	@rm -rf .run/documents
 	@bin/dwellwatch demo --documents .run/documents $(ARGS)
 
 test-deps:

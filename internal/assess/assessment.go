@@ -107,6 +107,33 @@ type Filter struct {
 	Evidence []string `json:"evidence"`
 	// Plan proposes how it could be taken out; null but for the verdicts refer, urgent and review.
 	Plan *plan.Plan `json:"plan"`
+	// Others counts the patient's other filters that are or may be in.
+	Others int `json:"others"`
+	// PlacedFor says in words why it was placed; "" where the record does not tell.
+	PlacedFor string `json:"placedFor"`
+	// Courses and Background are for people to look at beside the history. No verdict stands on them, and a change of theirs alone
+	// makes no new document.
+	Courses    []Course    `json:"courses"`
+	Background []Happening `json:"background"`
+}
+
+// Course is a time for which one anticoagulant was prescribed at one level.
+type Course struct {
+	Agent    string   `json:"agent"`
+	Level    string   `json:"level"` // therapeutic | reduced | prophylactic | indeterminate
+	Start    Range    `json:"start"`
+	End      Range    `json:"end"`  // null on both sides while it runs, and where the record does not tell it
+	Runs     bool     `json:"runs"` // on the day of the assessment
+	Evidence []string `json:"evidence"`
+}
+
+// Happening is something beside the filter's own history: why it was placed, other thromboembolisms, what spoke against
+// anticoagulation, and imaging since.
+type Happening struct {
+	When     Range    `json:"when"`
+	What     string   `json:"what"` // reason | thromboembolism | contraindication | imaging
+	Text     string   `json:"text"`
+	Evidence []string `json:"evidence"`
 }
 
 // Unread is an element that could not be read and what was done instead.

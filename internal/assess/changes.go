@@ -65,6 +65,7 @@ func (c *comparison) answer(old, now Filter) {
 	c.value("standing", old.Standing, now.Standing)
 	c.value("removed", told(old.Removed), told(now.Removed))
 	c.value("placed", told(old.Placed), told(now.Placed))
+	c.value("placedFor", old.PlacedFor, now.PlacedFor)
 	c.value("window", old.Window, now.Window)
 	c.value("indication", old.Indication, now.Indication)
 	c.value("anticoagulation", old.Anticoagulation.Level, now.Anticoagulation.Level)
@@ -73,6 +74,7 @@ func (c *comparison) answer(old, now Filter) {
 	if byOthers(old) || byOthers(now) {
 		c.value("asked", old.Asked, now.Asked)
 	}
+	c.value("others", strconv.Itoa(old.Others), strconv.Itoa(now.Others))
 	c.value("plannedIntent", old.PlannedIntent, now.PlannedIntent)
 	c.value("model", old.Model.Name, now.Model.Name)
 	c.value("design", old.Model.Design, now.Model.Design)

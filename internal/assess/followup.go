@@ -39,14 +39,6 @@ func followUp(r chart.Reading, asOf filter.Day) FollowUp {
 	return f
 }
 
-// rangeOf writes days as a pair; a side that is not known is null.
-func rangeOf(s filter.Span) Range {
-	if at := span(s); at != nil {
-		return *at
-	}
-	return Range{}
-}
-
 func after(a, b Range) bool { return compareRanges(a, b) > 0 }
 
 func compareRanges(a, b Range) int {

@@ -111,6 +111,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	}
 	for i, j := range now.judgements {
 		f := present(j, now.plans[i], a.Context, rec.Gaps)
+		f.Others = others(now.history, f.Key)
 		if day, ok := changes[f.Key]; ok {
 			f.ChangesOn = text(day)
 		}
@@ -188,6 +189,17 @@ func neighbours(filters []filter.Filter, key string) []rules.Neighbour {
 		out = append(out, n)
 	}
 	return out
+}
+
+// others counts the filters beside one that are or may be in.
+func others(h filter.History, key string) int {
+	n := 0
+	for _, f := range h.Filters {
+		if f.Key != key && f.Standing != filter.StandingRemoved {
+			n++
+		}
+	}
+	return n
 }
 
 // alone reports whether at most one filter of the patient is or may be in.

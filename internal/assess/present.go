@@ -21,6 +21,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		Verdict:         string(j.Verdict), Headline: j.Headline, Overdue: j.Overdue, ReassessmentOverdue: j.ReassessmentOverdue, Emergency: j.Emergency,
 		Asked: s.Asked.State, AskedEvidence: list(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
 		Focus: focus(s.Filter), Evidence: list(s.Filter.Evidence), Plan: p,
+		PlacedFor: s.PlacedFor(), Courses: courses(s), Background: background(s),
 	}
 	if s.Anticoagulation.Agent != "" {
 		f.Anticoagulation.Agent = &s.Anticoagulation.Agent
@@ -48,6 +49,45 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		f.Events = append(f.Events, event(e))
 	}
 	return f
+}
+
+func courses(s *rules.Situation) []Course {
+	out := []Course{}
+	for _, c := range s.Stretches() {
+		out = append(out, Course{c.Agent, string(c.Level), rangeOf(c.Start), rangeOf(c.End), c.Runs, list(c.Evidence)})
+	}
+	return out
+}
+
+// background lists happenings and, after them, the examinations since the placement, each by its first day.
+func background(s *rules.Situation) []Happening {
+	out := []Happening{}
+	for _, h := range s.Background() {
+		out = append(out, Happening{rangeOf(h.When), h.What, h.Text, list(h.Evidence)})
+	}
+	studies := s.Studies()
+	slices.Reverse(studies)
+	for _, v := range studies {
+		text := map[string]string{"ct-abdomen": "CT of the abdomen", "duplex": "Duplex of the leg veins", "cavogram": "Cavogram"}[v.Modality]
+		if v.Place != "" {
+			text += ", " + v.Place
+		}
+		// A report and its pictures tell of one examination.
+		if n := len(out); n > 0 && out[n-1].What == "imaging" && told(&out[n-1].When) == v.When.String() && strings.HasPrefix(text, out[n-1].Text) {
+			out[n-1].Text, out[n-1].Evidence = text, list(append(out[n-1].Evidence, v.Evidence...))
+			continue
+		}
+		out = append(out, Happening{rangeOf(v.When), "imaging", text, list(v.Evidence)})
+	}
+	return out
+}
+
+// rangeOf is span for a member that is always there.
+func rangeOf(s filter.Span) Range {
+	if r := span(s); r != nil {
+		return *r
+	}
+	return Range{}
 }
 
 func event(e filter.Event) Event {

@@ -107,6 +107,7 @@ func meaning(a Assessment, f Filter) string {
 	if !byOthers(f) {
 		f.Asked, f.AskedEvidence = "", nil
 	}
+	f.Courses, f.Background = nil, nil
 	f.Key, f.Plan = "", plan.Meaning(f.Plan)
 	return digest(f, a.Person, a.Patient, a.Context == ContextFeeds)
 }

@@ -113,6 +113,20 @@ func (r *reader) performed(n *node) (filter.Span, int) {
 	return r.day(n, "performedDateTime")
 }
 
+// doneBy says who did a procedure and where, as far as the entry itself names them; "" where it names neither.
+func doneBy(n *node) string {
+	var words []string
+	for _, path := range []string{"performer.0.actor.display", "performer.0.onBehalfOf.display", "location.display"} {
+		if name := strings.Join(strings.Fields(n.get(path).String()), " "); name != "" && !slices.Contains(words, name) {
+			words = append(words, name)
+		}
+	}
+	if len(words) == 0 {
+		return ""
+	}
+	return "; " + strings.Join(words, ", ")
+}
+
 type named struct {
 	device filter.Device
 	refs   []filter.Ref
@@ -144,7 +158,7 @@ func (r *reader) focalDevices(n *node) (implanted, explanted, touched []named) {
 }
 
 func (r *reader) placement(n *node, base filter.Event, status string, devices []named) {
-	base.Kind = filter.Placement
+	base.Kind, base.Why = filter.Placement, base.Why+doneBy(n)
 	if r.notPlaced(n) {
 		// A placement that failed put nothing in; one that names an implanted filter all the same contradicts itself.
 		if len(devices) == 0 || !r.saysImplanted(n) {

@@ -129,7 +129,7 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	case h.NeedsClinician && (!math.IsNaN(low) || !renal || !banded(rows)):
 		text = "what was published does not settle it: a clinician decides. Rows for " + p.Agent + ": " + rowWords(rows) + "."
 	case h.NeedsClinician:
-		text = "the creatinine clearance decides, and creatinine, weight, birthday or sex is missing or too old: a clinician decides. Rows for " + p.Agent + ": " + rowWords(rows) + "."
+		text = "the creatinine clearance decides, and a clinician; missing or too old for it: " + c.lacking() + ". Rows for " + p.Agent + ": " + rowWords(rows) + "."
 	default:
 		text = "the published hold of " + p.Agent + " is " + h.Hold + "; again " + h.Restart + "."
 		if renal && math.IsNaN(low) {
@@ -146,6 +146,24 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	}
 	h.Statement = say(ifComplex+": "+text, refs, Source{sir2019 + " (Table 4)", policy.SecondHand})
 	return h
+}
+
+// lacking names what a creatinine clearance cannot be estimated without.
+func (c *proposal) lacking() string {
+	var out []string
+	add := func(is bool, what string) {
+		if is {
+			out = append(out, what)
+		}
+	}
+	_, measured := c.Kidneys()
+	add(!measured, "creatinine")
+	if w, ok := c.LatestLab("weight", c.Policy.WeightDays); !ok || w.Value <= 0 {
+		add(true, "body weight")
+	}
+	add(!c.Facts.Body.Born.Bounded(), "birthday")
+	add(c.Facts.Body.Sex != "female" && c.Facts.Body.Sex != "male", "sex")
+	return strings.Join(out, ", ")
 }
 
 // rowWords tells rows with the clearances for which they hold.

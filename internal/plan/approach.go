@@ -2,7 +2,6 @@ package plan
 
 import (
 	"fmt"
-	"strings"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -63,12 +62,12 @@ func (c *proposal) approach() Approach {
 		a.First = "image"
 		a.Statement = say(fmt.Sprintf("Image first: %s Above %d%% the removal is put off.", c.thrombus.text, c.Policy.ThrombusPercent), c.thrombus.evidence, trade())
 	case a.Complex:
-		var names []string
+		var codes []string
 		for _, r := range a.Why {
-			names = append(names, r.Predictor)
+			codes = append(codes, r.Predictor)
 		}
 		a.First = "advanced"
-		a.Statement = say("Advanced technique is likely to be needed ("+strings.Join(names, ", ")+"): plan for it where it can be done, with the operator, the kit and the help in the room. A long dwell alone never rules a removal out.",
+		a.Statement = say("Advanced technique is likely to be needed ("+names(codes)+"): plan for it where it can be done, with the operator, the kit and the help in the room. A long dwell alone never rules a removal out.",
 			nil, Source{sir2020 + ": advanced technique after weighing risk and benefit again, where the expertise is at hand", policy.SecondHand})
 	default:
 		a.First = "standard"

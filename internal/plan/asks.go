@@ -36,6 +36,7 @@ func (c *proposal) asks() []Ask {
 	add(c.failed.is(), "attempt-report", "The report of the attempt: which technique, and why it failed.", Source{kethidi + ": a failed attempt is the main reason for advanced technique", policy.Seen})
 	add(!c.failed.is(), "earlier-attempt", "Was a retrieval tried elsewhere?", missing)
 	add(c.closedCell.state == NotKnown || c.permanent.state == NotKnown, "model", "Which model is it: from the implant card, the placement report or a film?", missing)
+	add(c.Filter.Placed.Exact(), "placement-report", "The report of the placement: access, level, size of the cava, tilt, anything left undone.", missing)
 	add(!c.Filter.Placed.Exact(), "placement-day", "The exact day of placement, and the report of it: access, level, size of the cava.", missing)
 	add(c.dwell.is() && (c.tilt.state == NotKnown || c.embedded.state == NotKnown), "hook-and-tilt", "Where do the hook and the axis lie on the newest images?", missing)
 	add(c.thrombus.is() && c.defers.state == NotKnown, "thrombus-share", "How much of the filter does the thrombus fill?", trade())

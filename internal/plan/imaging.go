@@ -2,7 +2,6 @@ package plan
 
 import (
 	"slices"
-	"strings"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -99,7 +98,7 @@ func (c *proposal) tomography() Advice {
 	a.Because = slices.Compact(a.Because)
 	a.Need, a.Text, a.Source = notRoutine, "Nothing on record asks for it before the cavogram.", Source{sir2020 + ": against routine imaging before a planned removal", policy.SecondHand}
 	if len(a.Because) > 0 {
-		a.Need, a.Text = recommended, "Before the removal is planned ("+strings.Join(a.Because, ", ")+")."
+		a.Need, a.Text = recommended, "Before the removal is planned ("+names(a.Because)+")."
 		a.Source = Source{sir2020 + ": imaging in selected situations; which they are is from memory", policy.Memory}
 		for _, s := range c.Studies() {
 			if s.Modality == "ct-abdomen" {

@@ -89,7 +89,7 @@ func (c *proposal) laboratory() Laboratory {
 	out.Tests = append(out.Tests, inr)
 	count := c.test("platelets", "platelets", "10^9/L", p.PlateletDays, func(v float64) string { return JudgePlatelets(v, platelets) })
 	count.Pass, count.Correct = ptr(float64(platelets)), ptr(float64(platelets))
-	count.Text += fmt.Sprintf(" From %d on it passes, below platelets are given first.", platelets)
+	count.Text += fmt.Sprintf(" From %d × 10⁹/L on they pass, below platelets are given first.", platelets)
 	if out.Category == "high" {
 		out.Tests = append(out.Tests, count)
 		blood := c.test("haemoglobin", "haemoglobin", "g/dL", p.PlateletDays, func(float64) string { return Operator })
@@ -147,6 +147,9 @@ func (c *proposal) test(name, what, unit string, days int, judge func(float64) s
 	t := Test{Name: name, Unit: unit, Result: Unknown, Evidence: []filter.Ref{}, Text: "No recent value is on record.", Source: Source{sir2019, policy.SecondHand}}
 	if lab, ok := c.LatestLab(what, days); ok {
 		t.Value, t.Day, t.Evidence, t.Result = ptr(round(lab.Value)), dayOf(lab.Day), sorted(lab.Evidence), judge(lab.Value)
+		if strings.HasPrefix(unit, "10^9") {
+			unit = "× 10⁹" + strings.TrimPrefix(unit, "10^9")
+		}
 		t.Text = strings.Join(strings.Fields(fmt.Sprintf("%v %s on %s.", *t.Value, unit, lab.Day)), " ")
 	}
 	return t

@@ -3,6 +3,7 @@ package plan
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -46,6 +47,29 @@ func (c *proposal) predictors() []Predictor {
 	}
 }
 
+// Name says what a code of a predictor, or of another reason for care, means.
+func Name(code string) string {
+	words := map[string]string{
+		"dwell": "long dwell", "tilt": "tilt", "hook-embedded": "hook embedded", "penetration": "penetration", "fracture": "fracture", "thrombus": "thrombus in the filter",
+		"failed-attempt": "failed attempt", "closed-cell-design": "closed-cell or symmetrical design", "permanent-design": "permanent design", "displacement": "displacement",
+		"caval-occluded": "occluded cava", "part-left": "part left in", "caval-thrombosis": "thrombosis of the cava", "new-pe": "new pulmonary embolism", "infection": "infection",
+		"haemorrhage": "haemorrhage", "filter-complaint": "complaint from the filter", "device-complication-unspecific": "unspecific complication of a device",
+	}
+	if w, ok := words[code]; ok {
+		return w
+	}
+	return code
+}
+
+// names says what several codes mean.
+func names(codes []string) string {
+	var out []string
+	for _, c := range codes {
+		out = append(out, Name(c))
+	}
+	return strings.Join(out, ", ")
+}
+
 // dwellPast reports whether the filter has certainly been in for more than so many calendar months.
 func (c *proposal) dwellPast(months int) finding {
 	placed, out := c.Filter.Placed, c.Filter.Standing == filter.StandingPartly
@@ -64,7 +88,7 @@ func (c *proposal) dwellPast(months int) finding {
 	f.text = fmt.Sprintf("Placed %s; %d months end %s.", placed, months, limit)
 	switch {
 	case past(limit.Latest):
-		f.state = Present
+		f.state, f.text = Present, fmt.Sprintf("In for more than %d months, which ended %s: placed %s.", months, limit, placed)
 	case !past(limit.Earliest):
 		f.state = Absent
 	}

@@ -37,7 +37,7 @@ func TestPredictors(t *testing.T) {
 		says      string
 	}{
 		"6 months to the day":      {placedOn(t, "2025-09-05"), "2026-03-05", "dwell", plan.Absent, "6 months end 2026-03-05"},
-		"6 months and a day":       {placedOn(t, "2025-09-04"), "2026-03-05", "dwell", plan.Present, "6 months end 2026-03-04"},
+		"6 months and a day":       {placedOn(t, "2025-09-04"), "2026-03-05", "dwell", plan.Present, "which ended 2026-03-04"},
 		"a month, none past":       {month, "2026-03-01", "dwell", plan.Absent, ""},
 		"a month, some past":       {month, "2026-03-15", "dwell", plan.NotKnown, "between 2026-03-01 and 2026-03-30"},
 		"a month, all past":        {month, "2026-03-31", "dwell", plan.Present, ""},

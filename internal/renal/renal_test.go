@@ -29,6 +29,8 @@ func TestCKDEPI2021(t *testing.T) {
 		{false, 60, 0.9, 97.7750, 0.0001, "worked out by hand, at the knee for men"},
 		{true, 72, 2.4, 20.9344, 0.0001, "worked out by hand"},
 		{false, 68, 1.9, 37.9495, 0.0001, "worked out by hand"},
+		{false, 60, 1.4, 57.5394, 0.0001, "worked out by hand"},
+		{true, 75, 1.5, 36.1161, 0.0001, "worked out by hand"},
 	} {
 		if got := CKDEPI2021(c.age, c.creatinine, c.female); math.Abs(got-c.want) > c.within {
 			t.Errorf("female %v, %d years, %v mg/dL: %v, want %v (%s)", c.female, c.age, c.creatinine, got, c.want, c.source)
@@ -36,7 +38,8 @@ func TestCKDEPI2021(t *testing.T) {
 	}
 }
 
-// TestCockcroftGault: worked out by hand from the published formula; 0.85 for women.
+// TestCockcroftGault: two answers of public implementations (111.111 and 67.00495, the latter with the weight that it adjusted itself),
+// the others worked out by hand from the published formula; 0.85 for women.
 func TestCockcroftGault(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -46,6 +49,7 @@ func TestCockcroftGault(t *testing.T) {
 		want           float64
 	}{
 		{false, 60, 72, 1.0, 80}, {true, 60, 72, 1.0, 68}, {false, 80, 60, 2.0, 25}, {true, 80, 60, 2.0, 21.25}, {false, 40, 100, 1.25, 111.1111},
+		{false, 40, 80, 1.0, 111.1111}, {false, 53, 77.0788, 1.39, 67.00495}, {true, 72, 60, 2.4, 20.0694}, {false, 68, 90, 1.9, 47.3684},
 	} {
 		if got := CockcroftGault(c.age, c.kg, c.creatinine, c.female); math.Abs(got-c.want) > 0.0001 {
 			t.Errorf("%+v: got %v", c, got)

@@ -30,7 +30,7 @@ func (p *press) sectionGap() float64 {
 // body lays out the document in reading order: the answer, the plan, the quality of the data, the appendix.
 func body(p *press, v view, c chronicle) []row {
 	rows := answerRows(p, v, c)
-	rows = append(rows, planRows(p, v)...)
+	rows = append(rows, planRows(p, v, rows[len(rows)-1].figure != nil)...)
 	rows = append(rows, qualityRows(p, v)...)
 	return append(rows, appendixRows(p, v)...)
 }
@@ -49,20 +49,31 @@ func answerRows(p *press, v view, c chronicle) []row {
 	rows = append(rows, factStrip(p, v), verdictRow(p, v))
 	rows = append(rows, stateRows(p, v)...)
 	cautions := cautionRows(p, v)
-	const head = 12 // the section's heading and the gaps around the figure
-	room := p.bodyBottom - bodyTop - total(rows) - total(cautions) - head
+	title := section(p, "Time line, to scale", 1)
+	const gap = 1.5
+	room := p.bodyBottom - bodyTop - total(rows) - total(cautions) - total([]row{title}) - gap - 1
 	measured := func(size float64, bold bool, text string) float64 {
 		return p.measure(style{size: size, bold: bold}, text)
 	}
 	const most = 85 // a taller picture of few events says no more
 	fr := paperFrame(p.bodyBottom - bodyTop - 30)
 	fig := plot(c, fr, measured)
+	if short := fr; fig.h > room {
+		short.days, short.size = 6, 7.5 // labels need the room more than days do
+		for ; short.lines > 0; short.lines-- {
+			// A text that is cut here stands in full in the appendix.
+			if low := plot(c, short, measured); low.h <= room {
+				fr, fig = short, low
+				break
+			}
+		}
+	}
 	if fig.h <= room {
 		fig = plot(c, fr.grown(fig, min(room, most)), measured)
 	} else {
 		fig = plot(c, fr.grown(fig, most), measured)
 	}
-	line := []row{section(p, "Time line, to scale", 1), {gap: 1.5, figure: &fig}}
+	line := []row{title, {gap: gap, figure: &fig}}
 	if fig.h <= room {
 		return append(append(rows, line...), cautions...)
 	}
@@ -85,7 +96,9 @@ func qualityRows(p *press, v view) []row {
 func appendixRows(p *press, v view) []row {
 	rows := findingRows(p, v)
 	rows = append(rows, eventRows(p, v)...)
-	first := chapter(p, "Appendix", "What the rules found, with their sources and how each is known; and the history, entry by entry.")
+	rows = append(rows, besideRows(p, v)...)
+	rows = append(rows, planAppendixRows(p, v)...)
+	first := chapter(p, "Appendix", "What the rules found, with their sources and how each is known; the history, entry by entry; and the sources of the plan.")
 	first.gap = 8
 	first.room = min(total(append([]row{first}, rows...)), (p.bodyBottom-bodyTop)/2)
 	return append([]row{first}, rows...)
@@ -335,6 +348,23 @@ func eventRows(p *press, v view) []row {
 	events[len(events)-1].final = true
 	return rows
 }
+
+// besideRows list what the time line shows beside the filter's own history.
+func besideRows(p *press, v view) []row {
+	if len(v.beside) == 0 {
+		return nil
+	}
+	columns := []cell{{x: 7, w: 39}, {x: 48, w: 30}, {x: 80, w: 55}, {x: 138, w: 40}}
+	var lines [][][]line
+	for _, e := range v.beside {
+		lines = append(lines, [][]line{
+			p.set(plain(), e.When, columns[0].w), p.set(strong(), e.What, columns[1].w), p.set(plain(), e.Text, columns[2].w), p.set(beside(), e.Entries, columns[3].w),
+		})
+	}
+	return table(p, besideTitle, columns, []string{"When", "What", "As recorded", "Record entries"}, lines)
+}
+
+const besideTitle = "Beside the history"
 
 func unreadRows(p *press, v view) []row {
 	if len(v.unread) == 0 {

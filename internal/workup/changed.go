@@ -6,6 +6,7 @@ import (
 
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/draft"
+	"dwellwatch/internal/plan"
 )
 
 // changed is what the reader of the last version must hear first; nil in a first version.
@@ -127,6 +128,10 @@ func changeWords(x assess.Change) change {
 		return words("Plan for the removal", func(code string) string {
 			return wording(code, map[string]string{"made": "there is one now", "none": "none"})
 		})
+	case "test":
+		return change{"Test, " + x.Of, resultOrNone(x.New), resultOrNone(x.Old)}
+	case "contrast":
+		return words("Contrast", func(code string) string { return orElse(strings.TrimSuffix(riskWords(code), "."), "not asked for") })
 	case "details":
 		return change{What: "Record entries", Now: "other entries or sources stand behind what is said; the statements are the same"}
 	}
@@ -139,13 +144,17 @@ func changeWords(x assess.Change) change {
 	return change{valueName(x.About), plain(x.New), plain(x.Old)}
 }
 
+func resultOrNone(code string) string {
+	return orElse(strings.TrimSuffix(resultWords(code), "."), "no recent value")
+}
+
 // valueName names what has one value and no words of its own.
 func valueName(about string) string {
 	return wording(about, map[string]string{
-		"emergency": "Emergency", "overdue": "Overdue", "reassessmentOverdue": "Reassessment overdue", "removed": "Removed", "placed": "Placed",
+		"emergency": "Emergency", "overdue": "Overdue", "reassessmentOverdue": "Reassessment overdue", "removed": "Removed", "placed": "Placed", "placedFor": "Placed for",
 		"agent": "Anticoagulant", "since": "Therapeutic cover since", "model": "Model", "headline": "Why", "basedOn": "Based on",
 		"complex": "Complex removal to be planned for", "acuteUntil": "Thromboembolism acute until", "anticoagulantLine": "Anticoagulant at the removal",
-		"testsNeeded": "Blood tests needed", "contrast": "Risk from contrast", "patient": "Patient entry", "name": "Name", "birthDate": "Birth date", "sex": "Sex",
+		"testsNeeded": "Blood tests needed", "others": "Other filters in", "patient": "Patient entry", "name": "Name", "birthDate": "Birth date", "sex": "Sex",
 		"deceased": "Deceased", "context": "What was read",
 	})
 }
@@ -163,7 +172,7 @@ func listName(x assess.Change) (name, of string, ok bool) {
 	}[x.About]
 	switch x.About {
 	case "predictor":
-		of = predictorName(x.Of)
+		of = plan.Name(x.Of)
 	case "study":
 		of = studyWords(x.Of)
 	case "hold", "route", "imaging", "test", "technique":

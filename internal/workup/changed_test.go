@@ -116,10 +116,10 @@ func TestManyChanges(t *testing.T) {
 func TestEveryChangeHasWords(t *testing.T) {
 	t.Parallel()
 	for _, about := range []string{
-		"verdict", "emergency", "overdue", "reassessmentOverdue", "standing", "removed", "placed", "window", "indication", "anticoagulation", "agent", "since", "asked",
+		"verdict", "emergency", "overdue", "reassessmentOverdue", "standing", "removed", "placed", "placedFor", "window", "indication", "anticoagulation", "agent", "since", "asked",
 		"plannedIntent", "model", "design", "intent", "identifiedBy", "headline", "approved", "round", "to", "priority", "dueOn", "basedOn", "event", "complication",
 		"contradiction", "finding", "missing", "plan", "approach", "complex", "predictor", "acuteUntil", "anticoagulantLine", "hold", "route", "study", "imaging",
-		"testsNeeded", "test", "contrast", "technique", "note", "ask", "afterwards", "patient", "name", "birthDate", "sex", "deceased", "context", "details",
+		"testsNeeded", "others", "test", "contrast", "technique", "note", "ask", "afterwards", "patient", "name", "birthDate", "sex", "deceased", "context", "details",
 	} {
 		got := changeWords(assess.Change{About: about, Old: "x", New: "y"})
 		if got.What == "" || got.What == about || strings.ToUpper(got.What[:1]) != got.What[:1] {

@@ -27,6 +27,9 @@ const (
 	signClaim
 	signRemovalClaim
 	signHint
+	signClot
+	signAgainst
+	signImaging
 	signOther
 )
 
@@ -59,14 +62,6 @@ type bar struct {
 	doubt          bool    // nothing of it is sure because the record disagrees
 }
 
-// course is a time under one anticoagulant. Today the assessment carries the one that holds on its day; further ones need
-// only be added to courses.
-type course struct {
-	agent, level string
-	start, end   assess.Range
-	runs         bool
-}
-
 // chronicle is all that the time line shows, in days and words, before any geometry.
 type chronicle struct {
 	asOf   filter.Day
@@ -74,7 +69,12 @@ type chronicle struct {
 	bars   []bar
 	lanes  []string
 	beside []dated // entries whose day is not known
+	// earlier counts what happened beside the history so long before the placement that it would only push the rest together.
+	earlier int
 }
+
+// earlierDays is how long before the placement the time line begins at the earliest.
+const earlierDays = 180
 
 const (
 	laneFilter = "Filter in"
@@ -88,6 +88,14 @@ func newChronicle(a assess.Assessment, f assess.Filter, clean func(string) strin
 	for _, e := range f.Events {
 		c.add(signOf(e.What), &e.When, clean(orElse(e.Text, eventWords(e.What))), solidTexture)
 	}
+	from, _ := ends(f.Placed)
+	for _, h := range f.Background {
+		if _, to := ends(&h.When); to < from.Add(-earlierDays) {
+			c.earlier++
+			continue
+		}
+		c.add(backgroundSign(h.What), &h.When, clean(h.Text), solidTexture)
+	}
 	for _, x := range f.Findings {
 		switch {
 		case x.When != nil:
@@ -99,6 +107,10 @@ func newChronicle(a assess.Assessment, f assess.Filter, clean func(string) strin
 	c.filterBar(f)
 	c.windowBar(f)
 	for _, x := range courses(f) {
+		if _, to := ends(&x.End); !x.Runs && to < from.Add(-earlierDays) {
+			c.earlier++
+			continue
+		}
 		c.courseBar(x, clean)
 	}
 	c.add(signAsOf, &assess.Range{Earliest: &a.AsOf, Latest: &a.AsOf}, "Day of this assessment", solidTexture)
@@ -149,50 +161,16 @@ func (c *chronicle) windowBar(f assess.Filter) {
 	if w == nil {
 		return
 	}
-	days := "days " + strconv.Itoa(w.FirstDay) + " to " + strconv.Itoa(w.LastDay) + " after placement (policy)"
+	days := "days " + strconv.Itoa(w.FirstDay) + "–" + strconv.Itoa(w.LastDay)
 	openFrom, openTo := ends(&w.Opens)
 	closeFrom, closeTo := ends(&w.Closes)
 	if openFrom <= filter.MinDay || closeTo >= filter.MaxDay {
-		c.beside = append(c.beside, dated{sign: signWindow, when: "days not known", text: "Retrieval window: " + days})
+		c.beside = append(c.beside, dated{sign: signWindow, when: "days not known", text: "Window of the policy: " + days + " after placement"})
 		return
 	}
 	c.bars = append(c.bars, bar{lane: laneWindow, texture: levelTexture, possible: [2]filter.Day{openFrom, closeTo}, sure: [2]filter.Day{openTo, closeFrom}})
-	text := "Retrieval window opens: " + days + ", to " + rangeWords(&w.Closes)
+	text := "Window opens (" + days + "), to " + rangeWords(&w.Closes)
 	c.marks = append(c.marks, dated{sign: signWindow, from: openFrom, to: openTo, when: rangeWords(&w.Opens), text: text, texture: levelTexture})
-}
-
-// courses gives the anticoagulant courses that the assessment carries.
-func courses(f assess.Filter) []course {
-	level := f.Anticoagulation.Level
-	if level == "" || level == "none" || level == "unknown" {
-		return nil
-	}
-	return []course{{agent: deref(f.Anticoagulation.Agent), level: level, start: assess.Range{Earliest: f.Anticoagulation.Since, Latest: f.Anticoagulation.Since}, runs: true}}
-}
-
-func (c *chronicle) courseBar(x course, clean func(string) string) {
-	text := "Anticoagulant prescribed, " + wording(x.level, map[string]string{
-		"therapeutic": "therapeutic dose", "reduced": "reduced dose", "prophylactic": "prophylactic dose", "indeterminate": "dose level cannot be told",
-	})
-	if x.agent != "" {
-		text += " (" + clean(x.agent) + ")"
-	}
-	t := levelTextureOf(x.level)
-	startFrom, startTo := ends(&x.start)
-	if startFrom <= filter.MinDay || startTo >= filter.MaxDay {
-		c.beside = append(c.beside, dated{sign: signCourse, texture: t, when: "first day not given here", text: text + " on the day of this assessment"})
-		return
-	}
-	endFrom, endTo := ends(&x.end)
-	if x.runs {
-		endFrom, endTo = c.asOf, c.asOf
-		text += ", unbroken from here to the day of this assessment"
-	}
-	if endTo >= filter.MaxDay {
-		endFrom, endTo = startTo, c.asOf // its end is not known: only its beginning is sure
-	}
-	c.bars = append(c.bars, bar{lane: laneCourse, texture: t, possible: [2]filter.Day{startFrom, endTo}, sure: [2]filter.Day{startTo, endFrom}})
-	c.marks = append(c.marks, dated{sign: signCourse, texture: t, from: startFrom, to: startTo, when: rangeWords(&x.start), text: text})
 }
 
 // describe tells the time line in words, for those who do not see it.

@@ -34,7 +34,7 @@ func paperFrame(h float64) frame {
 }
 
 func screenFrame() frame {
-	return frame{w: 116, days: 40, size: 8.2, lines: 5, scale: 14.5, lane: 10.4, tick: 17, elbow: 5}
+	return frame{w: 120, days: 40, size: 8.2, lines: 5, scale: 14.5, lane: 11.6, tick: 17, elbow: 5}
 }
 
 const (

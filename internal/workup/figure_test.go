@@ -62,6 +62,11 @@ func random(r *rand.Rand) (assess.Assessment, assess.Filter) {
 	if r.IntN(2) == 0 {
 		f.Anticoagulation.Since = placed.Earliest
 	}
+	for range r.IntN(6) {
+		end := rangeOf()
+		f.Courses = append(f.Courses, assess.Course{Agent: name[:r.IntN(20)], Level: []string{"therapeutic", "reduced", "prophylactic", "indeterminate"}[r.IntN(4)], Start: rangeOf(), End: end, Runs: r.IntN(3) == 0})
+		f.Background = append(f.Background, assess.Happening{When: rangeOf(), What: []string{"reason", "thromboembolism", "contraindication", "imaging", "strange"}[r.IntN(5)], Text: name[:r.IntN(40)]})
+	}
 	if r.IntN(3) == 0 {
 		f.Findings = []assess.Finding{{Rule: "fracture", Text: name, When: &removed}, {Rule: "penetration", Text: name}}
 	}
@@ -184,6 +189,74 @@ func TestPartlyKnownDaysAreSpansAndUnknownOnesStandBeside(t *testing.T) {
 	}
 	if b := c.bars[0]; b.lane != laneFilter || b.possible[0].String() != "2022-01-01" || b.sure[0].String() != "2022-12-31" {
 		t.Errorf("the bar of the filter is %+v, want it sure from the last day of the year only", b)
+	}
+}
+
+// Every course has a bar of its own with the texture of its level; of one whose end is not known only the first day is sure, and one
+// without a first day stands beside the axis. What happened beside the history has its mark.
+func TestCoursesAndBackgroundAreDrawn(t *testing.T) {
+	t.Parallel()
+	s := overdue()
+	s.filter.Courses = []assess.Course{
+		{Agent: "enoxaparin", Level: "prophylactic", Start: exactly("2025-01-12"), End: exactly("2025-02-02")},
+		{Agent: "apixaban", Level: "therapeutic", Start: exactly("2025-02-03"), Runs: true},
+		{Agent: "warfarin", Level: "indeterminate", Start: exactly("2025-06-01")},
+		{Agent: "dabigatran", Level: "reduced", End: exactly("2025-07-01")},
+	}
+	s.filter.Background = []assess.Happening{
+		{When: exactly("2025-01-06"), What: "reason", Text: "Placed for: deep vein thrombosis"}, {When: exactly("2025-01-08"), What: "contraindication", Text: "Bleed, ended"},
+		{When: exactly("2026-02-20"), What: "imaging", Text: "CT of the abdomen, Alder Bay General"},
+	}
+	c := newChronicle(s.assessment, s.filter, whole)
+	var bars, marks []string
+	for _, b := range c.bars {
+		if b.lane == laneCourse {
+			bars = append(bars, fmt.Sprint(b.possible[0], " ", b.possible[1], " sure ", b.sure[0], " ", b.sure[1], " ", b.texture))
+		}
+	}
+	for _, m := range c.marks {
+		marks = append(marks, m.when+" "+m.text)
+	}
+	if diff := cmp.Diff([]string{
+		fmt.Sprint("2025-01-12 2025-02-02 sure 2025-01-12 2025-02-02 ", levelTexture),
+		fmt.Sprint("2025-02-03 2026-05-04 sure 2025-02-03 2026-05-04 ", crossTexture),
+		fmt.Sprint("2025-06-01 2026-05-04 sure 2025-06-01 2025-06-01 ", emptyTexture),
+	}, bars); diff != "" {
+		t.Errorf("bars (-want +got):\n%s", diff)
+	}
+	for _, want := range []string{
+		"2025-01-06 Placed for: deep vein thrombosis", "2025-01-08 Bleed, ended", "2025-01-12 Enoxaparin prescribed, prophylactic dose, to 2025-02-02",
+		"2025-02-03 Apixaban prescribed, therapeutic dose, to this day", "2025-06-01 Warfarin prescribed, level not clear, end not known", "2026-02-20 CT of the abdomen, Alder Bay General",
+	} {
+		if !slices.Contains(marks, want) {
+			t.Errorf("no mark %q in %q", want, marks)
+		}
+	}
+	if len(c.beside) != 1 || !strings.HasPrefix(c.beside[0].text, "Dabigatran prescribed, reduced dose, to 2025-07-01") {
+		t.Errorf("beside the axis: %+v", c.beside)
+	}
+}
+
+// What lies more than half a year before the placement is counted, not drawn: it stands in the appendix.
+func TestLongBeforeThePlacementIsCounted(t *testing.T) {
+	t.Parallel()
+	s := overdue() // placed on 2025-01-10
+	s.filter.Courses = []assess.Course{
+		{Agent: "warfarin", Level: "therapeutic", Start: exactly("2019-01-12"), End: exactly("2024-07-13")},
+		{Agent: "apixaban", Level: "therapeutic", Start: exactly("2019-02-03"), End: exactly("2024-07-14")},
+	}
+	s.filter.Background = []assess.Happening{{When: exactly("2018-12-30"), What: "thromboembolism", Text: "Long ago"}, {When: exactly("2024-07-14"), What: "contraindication", Text: "Just within"}}
+	c := newChronicle(s.assessment, s.filter, whole)
+	said := ""
+	for _, w := range plot(c, screenFrame(), coarse).words {
+		said += w.text
+	}
+	mustSay(t, squeeze(said), "2 entries of more than half a year before the placement", "Apixaban prescribed", "Just within")
+	mustNotSay(t, squeeze(said), "Warfarin prescribed", "Long ago")
+	mustSay(t, text(t, pdf(t, s)), "Warfarin prescribed, therapeutic dose, to 2024-07-13", "Long ago")
+	s.filter.Placed = nil
+	if c := newChronicle(s.assessment, s.filter, whole); c.earlier != 0 {
+		t.Errorf("%d entries are before a placement of no known day", c.earlier)
 	}
 }
 

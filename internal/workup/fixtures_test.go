@@ -173,6 +173,15 @@ func tried() sample {
 		assess.Event{When: exactly("2025-04-03"), What: "repositioning", Text: "Filter repositioned (CPT 37192)", Evidence: []string{"Procedure/rp"}},
 		assess.Event{What: "device", Text: "Recorded as in place (Device status active)", Evidence: []string{"Device/d-9"}})
 	f.Anticoagulation.Level, f.Anticoagulation.Since = "reduced", nil
+	f.Courses = []assess.Course{
+		{Agent: "enoxaparin", Level: "prophylactic", Start: exactly("2025-01-12"), End: exactly("2025-02-02"), Evidence: []string{"MedicationRequest/m1"}},
+		{Agent: "apixaban", Level: "reduced", Start: exactly("2025-08-03"), Runs: true, Evidence: []string{"MedicationRequest/m2"}},
+	}
+	f.Background = []assess.Happening{
+		{When: exactly("2025-01-06"), What: "reason", Text: "Placed for: deep vein thrombosis, left (ICD-10-CM I82.422)", Evidence: []string{"Condition/c1"}},
+		{When: exactly("2026-02-20"), What: "imaging", Text: "CT of the abdomen, Alder Bay General", Evidence: []string{"DiagnosticReport/ct"}},
+	}
+	f.PlacedFor = "Deep vein thrombosis, left (ICD-10-CM I82.422), 2025-01-06"
 	s.assessment.Filters = []assess.Filter{*f, overdue().filter}
 	return s
 }

@@ -14,7 +14,7 @@ const (
 	// unprintable stands in a text where the fonts have no glyph.
 	unprintable = "[not printable here: see record]"
 	// unprintableName stands for the whole name: a name with a hole in it would be a wrong name.
-	unprintableName = "name: see record"
+	unprintableName = "Name: in the record (its script is not printed here)"
 )
 
 // glyphSet is the set of the runes of the Basic Multilingual Plane that a font can draw.

@@ -34,6 +34,7 @@ type page struct {
 	Unread                  []item
 	Findings                []item
 	Events                  []item
+	Beside                  []item
 	Foot                    string
 }
 
@@ -100,8 +101,11 @@ func (c Case) page() (page, *template.Template, error) {
 	writeSVG(&picture, fig, false)
 	v := newView(c, whole(c.Assessment.Person.Name))
 	t, err := template.New("page").Funcs(template.FuncMap{
-		"prose":  prose,
-		"number": func(i int) string { return strconv.Itoa(i + 1) },
+		"prose":          prose,
+		"planAbout":      func() string { return planAbout },
+		"predictorAbout": func() string { return predictorAbout },
+		"stepAbout":      func() string { return stepAbout },
+		"number":         func(i int) string { return strconv.Itoa(i + 1) },
 	}).Parse(pageTemplate)
 	if err != nil {
 		return page{}, nil, fmt.Errorf("work-up: the page's template: %w", err)
@@ -111,7 +115,7 @@ func (c Case) page() (page, *template.Template, error) {
 		Headline: v.headline, Asks: v.asks, Contradictions: v.contradictions, State: v.state, Cautions: v.cautions,
 		// Made here from escaped text; see writeSVG.
 		Timeline: template.HTML(picture.String()), //nolint:gosec
-		Plan:     v.plan, Missing: v.missing, Unread: v.unread, Findings: v.findings, Events: v.events, Foot: v.footLine,
+		Plan:     v.plan, Missing: v.missing, Unread: v.unread, Findings: v.findings, Events: v.events, Beside: v.beside, Foot: v.footLine,
 	}, t, nil
 }
 

@@ -105,13 +105,15 @@ func TestContradictionsOnTop(t *testing.T) {
 // A verdict without a plan has no page for one.
 func TestNoPlanNoPage(t *testing.T) {
 	t.Parallel()
-	if rows := planRows(nil, view{}); rows != nil {
+	if rows := planRows(nil, view{}, false); rows != nil {
 		t.Errorf("%d rows without a plan", len(rows))
 	}
 }
 
 func BenchmarkPDF(b *testing.B) {
-	for name, s := range map[string]sample{"usual": overdue(), "crowded": crowded()} {
+	planned := overdue()
+	planned.filter.Plan = samplePlan()
+	for name, s := range map[string]sample{"usual": overdue(), "planned": planned, "crowded": crowded()} {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
 				doc, err := PDF(s.assessment, s.filter, s.referral)

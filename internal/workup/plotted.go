@@ -131,6 +131,9 @@ func (p *plotter) besides() {
 	if len(p.spanX) > 0 {
 		p.note("A bracket beside the axis: the day is not known exactly and lies in it. A bar in dashes: possible, not sure.")
 	}
+	if p.c.earlier > 0 {
+		p.note(capital(plainCount(p.c.earlier, "entry", "entries")) + " of more than half a year before the placement: in the appendix, beside the history.")
+	}
 	if len(p.c.beside) == 0 {
 		return
 	}
@@ -147,6 +150,13 @@ func (p *plotter) besides() {
 		p.y += b.h
 	}
 	p.labelX = label
+}
+
+func plainCount(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }
 
 func (p *plotter) note(text string) {

@@ -43,6 +43,7 @@ type row struct {
 	fill    int     // shade of the ground plus one: 1 is black, 256 is white, 0 is no ground
 	box     float64 // line width of a frame
 	bar     float64 // width of a black bar along the left edge
+	alarm   bool    // the bar is red
 	rule    float64 // line width of a rule below
 	divider float64 // place of an upright hairline
 	mark    mark
@@ -112,6 +113,9 @@ func (p *press) draw(r row, y float64) {
 	pdf.SetDrawColor(0, 0, 0)
 	if r.bar > 0 {
 		pdf.SetFillColor(0, 0, 0)
+		if r.alarm {
+			pdf.SetFillColor(170, 0, 0) // dark enough to print as black
+		}
 		pdf.Rect(left, y, r.bar, h, "F")
 	}
 	if r.box > 0 {

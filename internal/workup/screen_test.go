@@ -54,6 +54,12 @@ func TestScreenSaysWhatThePaperSays(t *testing.T) {
 			for _, x := range f.Events {
 				mustSay(t, got, append([]string{x.Text, rangeWords(&x.When), eventWords(x.What)}, x.Evidence...)...)
 			}
+			for _, x := range f.Courses {
+				mustSay(t, got, append([]string{courseWords(x), rangeWords(&x.Start)}, x.Evidence...)...)
+			}
+			for _, x := range f.Background {
+				mustSay(t, got, append([]string{x.Text, rangeWords(&x.When)}, x.Evidence...)...)
+			}
 			for _, x := range a.Unread {
 				mustSay(t, got, x.Resource, x.Path, x.Reason)
 			}

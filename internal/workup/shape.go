@@ -188,6 +188,12 @@ func signShapes(s sign, c point, t texture) []shape {
 		return []shape{area(paper, diamond), {points: at(-1, 0, 1, 0), line: fineLine}}
 	case signHint:
 		return []shape{area(paper, round(c, r*0.85))}
+	case signClot:
+		return []shape{area(ink, round(point{c.x - 0.4*r, c.y}, r*0.6)), area(ink, round(point{c.x + 0.5*r, c.y}, r*0.45))}
+	case signAgainst:
+		return []shape{area(paper, round(c, r)), {points: at(-0.65, -0.65, 0.65, 0.65), line: firmLine}}
+	case signImaging:
+		return []shape{area(paper, at(-1, -0.7, 1, -0.7, 1, 0.7, -1, 0.7)), area(ink, round(c, r*0.4))}
 	}
 	return []shape{area(ink, round(c, r*0.7))}
 }

@@ -24,6 +24,7 @@ type view struct {
 	missing        []string
 	plan           *checklist // nil where the verdict has none
 	events         []item
+	beside         []item // what the time line shows beside them
 	unread         []item
 	cautions       []string
 	asOf           string
@@ -85,6 +86,7 @@ func newView(c Case, name string) view {
 			Firm: e.What != "hint" && e.What != "claim" && e.What != "removal-claim",
 		})
 	}
+	v.beside = besideHistory(f)
 	for _, u := range a.Unread {
 		v.unread = append(v.unread, item{Text: u.Reason, Entries: strings.TrimSpace(u.Resource + " " + u.Path)})
 	}
@@ -164,10 +166,14 @@ func asks(f assess.Filter, r draft.Referral) []fact {
 // state is what the verdict rests on.
 func state(a assess.Assessment, f assess.Filter) []fact {
 	list := []fact{
+		{"Placed for", orElse(f.PlacedFor, "Not on record") + ".", ""},
 		{"Reason over?", indicationWords(f.Indication), ""},
 		{"Anticoagulation", anticoagulationWords(f.Anticoagulation), ""},
 		{"Window", windowWords(f.Window, a.Policy), windowCaveat},
 		{"Plan", planWords(f.PlannedIntent), ""},
+	}
+	if f.Others > 0 {
+		list = append(list, fact{"Other filters", capital(count(f.Others, "other filter")) + " of this patient " + map[bool]string{true: "is", false: "are"}[f.Others == 1] + " or may be in. This document is about the one above only.", ""})
 	}
 	if f.Asked != "" && f.Asked != "none" {
 		list = append(list, fact{"Already asked", askedWords(f.Asked) + " Record entries: " + entriesWords(f.AskedEvidence) + ".", ""})
@@ -202,10 +208,22 @@ func sureWords(a assess.Assessment, f assess.Filter) string {
 	}
 	doubts := "the record does not contradict itself"
 	if n := len(f.Contradictions); n > 0 {
-		doubts = count(n, "contradiction") + " in the record, deciding the verdict: " + strconv.Itoa(decide)
+		doubts = count(n, "contradiction") + " in the record, " + strconv.Itoa(decide) + " of which decide the verdict"
+		switch decide {
+		case 0:
+			doubts = count(n, "contradiction") + " in the record, not deciding the verdict"
+		case n:
+			doubts = count(n, "contradiction") + " in the record, deciding the verdict"
+		}
 	}
-	return capital(placed) + "; device " + identifiedWords(f.Model.By) + "; " + doubts + "; " + count(len(f.Missing), "item") + " missing; " +
-		count(len(a.Unread), "element") + " unread; " + contextWords(a.Context) + "."
+	missing, unread := "nothing missing that the rules look for", "everything looked at could be read"
+	if n := len(f.Missing); n > 0 {
+		missing = count(n, "item") + " missing"
+	}
+	if n := len(a.Unread); n > 0 {
+		unread = count(n, "element") + " could not be read"
+	}
+	return capital(placed) + "; device " + identifiedWords(f.Model.By) + "; " + doubts + "; " + missing + "; " + unread + "; " + contextWords(a.Context) + "."
 }
 
 func cautions(a assess.Assessment) []string {

@@ -78,7 +78,7 @@ func anticoagulationWords(a assess.Anticoagulation) string {
 		"prophylactic":  "Prophylactic dose prescribed",
 		"none":          "None: all anticoagulants on record have ended, or their absence is stated",
 		"indeterminate": "Prescribed, but the dose level cannot be told",
-		"unknown":       "Not known: no anticoagulant on record",
+		"unknown":       "Not known: no current anticoagulant on record",
 		"":              "Not known",
 	})
 	if a.Agent != nil && *a.Agent != "" {
@@ -162,12 +162,16 @@ func knownWords(code string) string {
 	})
 }
 
-// sourceWords names a finding's source and how it is known.
+// sourceWords names a finding's source and how it is known. A source that says itself that it is none is not said twice.
 func sourceWords(f assess.Finding) string {
-	if f.Source == "" {
-		return capital(knownWords(f.Known))
+	known := knownWords(f.Known)
+	switch {
+	case f.Source == "":
+		return capital(known)
+	case strings.HasSuffix(f.Source, known):
+		return f.Source
 	}
-	return f.Source + " – " + knownWords(f.Known)
+	return f.Source + " – " + known
 }
 
 func eventWords(code string) string {

@@ -10,6 +10,7 @@ package workup
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"time"
 
 	"dwellwatch/internal/assess"
@@ -77,14 +78,19 @@ func calendarDay(asOf string) (time.Time, error) {
 	return time.Date(year, month, day, 0, 0, 0, 0, time.UTC), nil
 }
 
-// layout sets the document with easy line distances, or with tight ones where that saves a page.
+// layout sets the document with easy line distances, or with tight ones where that saves a page or puts the time line on the first.
 func layout(p *press, v view, c chronicle) [][]placed {
 	set := func() [][]placed { return p.paginate(body(p, v, c), runningHead(p, v), foot(p, v)) }
 	easy := set()
 	p.tight = true
-	if tight := set(); len(tight) < len(easy) {
+	if tight := set(); len(tight) < len(easy) || len(tight) == len(easy) && drawnFirst(tight) && !drawnFirst(easy) {
 		return tight
 	}
 	p.tight = false
 	return easy
+}
+
+// drawnFirst reports whether the time line stands on the first page.
+func drawnFirst(pages [][]placed) bool {
+	return slices.ContainsFunc(pages[0], func(p placed) bool { return p.row.figure != nil })
 }

@@ -178,6 +178,12 @@ func TestEveryTextAppears(t *testing.T) {
 				mustSay(t, got, x.Text, rangeWords(&x.When), eventWords(x.What))
 				mustSay(t, got, x.Evidence...)
 			}
+			for _, x := range f.Courses {
+				mustSay(t, got, append([]string{courseWords(x), rangeWords(&x.Start)}, x.Evidence...)...)
+			}
+			for _, x := range f.Background {
+				mustSay(t, got, append([]string{x.Text, rangeWords(&x.When)}, x.Evidence...)...)
+			}
 			for _, x := range a.Unread {
 				mustSay(t, got, x.Resource, x.Path, x.Reason)
 			}
