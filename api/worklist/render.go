@@ -289,7 +289,7 @@ func changeWords(list []assess.Change) []string {
 			text = "verdict: " + desk.VerdictWords(x.Old) + " → " + desk.VerdictWords(x.New)
 		case "standing", "window", "indication", "anticoagulation", "placed", "removed", "model":
 			text = name + ": " + orDash(x.Old) + " → " + orDash(x.New)
-		case "event", "complication", "contradiction":
+		case "event", "complication", "contradiction", "finding":
 			if text = name + ": " + x.New; x.New == "" {
 				text = name + " no longer told: " + x.Old
 			}

@@ -403,6 +403,7 @@ func theCorrections(t *testing.T, h *house, b *tab) {
 		other = "2025-12-11"
 	}
 	b.says(".doubt", "This decides the verdict")
+	b.says(".also", "The same patient’s other filter", "placed 2025-12-")
 	correct("placement-day", map[string]string{"on": other})
 	left := pages("Minerva Osterley-Finch")
 	if len(left) != 1 {

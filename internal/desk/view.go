@@ -26,6 +26,7 @@ type View struct {
 	Parts      workup.Parts
 	Entries    []Entry // what the statements stand on, in order of their names
 	Said       []Said
+	Others     []postgres.Listed // the patient's other filters
 	Life       []Stage
 	Done       []Done
 	May        May
@@ -66,6 +67,10 @@ func (d Desk) View(ctx context.Context, page string) (View, error) {
 	if v.record, err = d.Store.Record(ctx, person); err != nil {
 		return v, err
 	}
+	if v.Others, err = d.Store.LinesOf(ctx, person); err != nil {
+		return v, err
+	}
+	v.Others = slices.DeleteFunc(v.Others, func(o postgres.Listed) bool { return o.Key == l.Key })
 	v.Said = saidOf(said, l.Key)
 	v.Entries = d.entries(v)
 	if v.Life, err = d.life(ctx, l.Key); err != nil {

@@ -98,6 +98,20 @@ func (s *Store) Page(ctx context.Context, page string) (Listed, error) {
 	return l, failed(what, err)
 }
 
+// LinesOf gives the listed lines of one person, in order of the birth of their keys.
+func (s *Store) LinesOf(ctx context.Context, person string) ([]Listed, error) {
+	const what = "read a person's lines of the worklist"
+	const read = `
+		SELECT ` + workColumns + ` FROM worklist w JOIN filter_key k USING (key) LEFT JOIN referral r USING (key)
+		WHERE w.listed AND k.person_id = @person ORDER BY k.born`
+	rows, err := s.pool.Query(ctx, read, pgx.NamedArgs{"person": person})
+	if err != nil {
+		return nil, failed(what, err)
+	}
+	list, err := pgx.CollectRows(rows, scanListed)
+	return list, failed(what, err)
+}
+
 func scanListed(row pgx.CollectableRow) (Listed, error) {
 	var l Listed
 	var waiting, from, to, on, off, last pgtype.Date
