@@ -16,6 +16,9 @@ import (
 	"sync/atomic"
 	"time"
 
+	"dwellwatch/api/route"
+	"dwellwatch/api/signin"
+	"dwellwatch/api/worklist"
 	"dwellwatch/fhir"
 	"dwellwatch/internal/auth"
 	"dwellwatch/internal/filter"
@@ -29,17 +32,22 @@ import (
 // DefaultFeed is the feed of the doors below /fhir.
 const DefaultFeed = "default"
 
+// localFeed is the feed of what people enter at the worklist.
+const localFeed = "local"
+
 // DefaultBodyLimit is how many bytes a body may have, unpacked, where Config gives no other limit.
 const DefaultBodyLimit = 10 << 20
 
 // AuditRow is one line of the audit trail. It names no patient and no resource.
 type AuditRow struct {
 	At      time.Time
-	Caller  string // "feed <name>" for a delivery; "token", "loopback" or Config.Caller otherwise
-	Action  string // deliver | assess | quarantine show | quarantine show body | quarantine replay | quarantine discard
+	Caller  string // "feed <name>" for a delivery, with " by <client>" where an access token names one; "person <subject>"; "cds <issuer>"; "token", "loopback" or Config.Caller otherwise
+	Action  string // deliver | assess | quarantine show | quarantine show body | quarantine replay | quarantine discard; view | change | sign in | sign out of people; cds
 	Route   string // the pattern, e.g. "/feeds/:feed/fhir/:type/:id"
 	Outcome string // the HTTP status
 	Number  int64  // how many resources were handed on; for the quarantine the entry's number
+	Role    string // the roles of a person, with commas between
+	Filter  string // the opaque key of the filter that a person's page was about
 }
 
 // Config is what the API needs of the rest of the program. Every function must be set.
@@ -73,8 +81,28 @@ type Config struct {
 	Feeds map[string]string
 	// PublicURL is how senders reach this service, without a slash at its end. Where it is "", Location is a path.
 	PublicURL string
-	// Token is the secret that callers must show. Where it is "", only requests to this machine's own names are answered.
+	// Token is the secret that opens everything but the pages of people. Where nobody needs credentials, only requests to this
+	// machine's own names are answered.
 	Token string
+	// Machines says which other machines may call; its Secret, Now and Audiences are filled in from Token, Now and PublicURL where
+	// they are not given.
+	Machines auth.MachineConfig
+	// Clients are the CDS clients; nil for none.
+	Clients *auth.Clients
+	// CDSOrigins are the origins of browsers' CDS clients, which may call without credentials where nobody needs any.
+	CDSOrigins []string
+	// People knows who has signed in; nil where nobody can.
+	People *signin.SignIn
+	// Beyond says that other machines can reach the service, so that nothing is answered without credentials.
+	Beyond bool
+	// Rate is how many requests a second one caller may send, with twice as many at once; 0 for no limit.
+	Rate float64
+	// JWKS is the set of this service's own public keys; nil for none.
+	JWKS []byte
+	// Pages are the worklist and the engineer's pages; nil for none.
+	Pages *worklist.Pages
+	// Extra are further routes: CDS services, pages.
+	Extra []route.Route
 	// Caller names in the audit trail who sends the requests, where the program itself does so and there is no Token.
 	Caller string
 	// BodyLimit is how many bytes a body may have after unpacking; 0 stands for DefaultBodyLimit.
@@ -88,14 +116,14 @@ type Config struct {
 // server answers requests.
 type server struct {
 	Config
-	token       auth.Token
+	machines    *auth.Machines
+	table       map[string]route.Route // by "METHOD pattern"
+	rate        *rates
 	meters      *meters
 	number      atomic.Int64 // of requests, for the log
 	crossOrigin *http.CrossOriginProtection
+	cdsOrigin   *http.CrossOriginProtection
 }
-
-// CheckListen refuses a listen address that other machines can reach while token is "".
-func CheckListen(addr, token string) error { return auth.CheckListen(addr, auth.NewToken(token)) }
 
 // New gives the handler of all routes. The error names what is missing in the configuration.
 func New(c Config) (http.Handler, error) {
@@ -122,6 +150,9 @@ func newServer(c Config) (*server, error) {
 		if !fhir.ValidID(name) {
 			return nil, fmt.Errorf("api: feed name %q: use letters, digits, hyphens and full stops", name)
 		}
+		if name == localFeed {
+			return nil, fmt.Errorf("api: the feed %q is that of what people enter here, and has no door", name)
+		}
 		feeds[name] = strings.TrimSuffix(base, "/")
 	}
 	c.Feeds = feeds
@@ -136,7 +167,51 @@ func newServer(c Config) (*server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("api: %w", err)
 	}
-	return &server{Config: c, token: auth.NewToken(c.Token), meters: m, crossOrigin: http.NewCrossOriginProtection()}, nil
+	s := &server{Config: c, rate: newRates(c.Rate), meters: m, crossOrigin: http.NewCrossOriginProtection(), cdsOrigin: http.NewCrossOriginProtection(),
+		table: map[string]route.Route{}}
+	if err := s.knowCallers(); err != nil {
+		return nil, err
+	}
+	for _, r := range s.routes() {
+		key := r.Method + " " + r.Path
+		if _, twice := s.table[key]; twice || r.Handle == nil || r.Access.Kind == "" {
+			return nil, fmt.Errorf("api: route %s stands twice, answers nothing, or is for nobody", key)
+		}
+		s.table[key] = r
+	}
+	return s, nil
+}
+
+// knowCallers reads who may call.
+func (s *server) knowCallers() error {
+	for _, origin := range s.CDSOrigins {
+		if err := s.cdsOrigin.AddTrustedOrigin(origin); err != nil {
+			return errors.New("api: an origin of CDS clients is none")
+		}
+	}
+	m := s.Machines
+	for feed := range m.Feeds {
+		if _, known := s.Feeds[feed]; !known {
+			return errors.New("api: there is a secret for a feed that is not known")
+		}
+	}
+	for feed := range m.Pins {
+		if _, known := s.Feeds[feed]; !known {
+			return errors.New("api: callers are named for a feed that is not known")
+		}
+	}
+	m.Secret, m.Now = s.Token, s.Now
+	if len(m.Audiences) == 0 && s.PublicURL != "" {
+		m.Audiences = []string{s.PublicURL, s.PublicURL + "/fhir"}
+		for feed := range s.Feeds {
+			m.Audiences = append(m.Audiences, s.PublicURL+"/feeds/"+feed+"/fhir")
+		}
+	}
+	if len(m.Issuers) > 0 && len(m.Audiences) == 0 {
+		return errors.New("api: access tokens need an audience or the public URL")
+	}
+	s.machines = auth.NewMachines(m)
+	return nil
 }
 
 // handler wraps the engine: FHIR clients often write a base with a slash at its end, and a redirect would lose the body
@@ -165,14 +240,14 @@ func (s *server) engine() *gin.Engine {
 	e.RedirectTrailingSlash = false
 	e.RedirectFixedPath = false
 	e.HandleMethodNotAllowed = true
-	e.Use(s.observe, s.recover, s.guard)
+	e.Use(s.observe, s.auditCallers, s.recover, s.guard)
 	e.NoRoute(func(c *gin.Context) { s.refuse(c, notFound("there is no such route")) })
 	e.NoMethod(func(c *gin.Context) {
 		s.refuse(c, &problem{status: http.StatusMethodNotAllowed, issues: []fhir.Issue{
 			{Severity: "error", Code: "not-supported", Text: "this route does not answer that method; the doors take deliveries and can be neither read nor searched"}}})
 	})
 	for _, r := range s.routes() {
-		e.Handle(r.method, r.path, r.handle)
+		e.Handle(r.Method, r.Path, r.Handle)
 	}
 	return e
 }

@@ -23,7 +23,7 @@ func (s *server) assess(c *gin.Context) {
 	if err != nil {
 		s.refuse(c, err)
 	}
-	s.audit(c, s.caller(), "assess", int64(number))
+	s.audit(c, caller(c), "assess", int64(number))
 }
 
 func (s *server) assessBody(c *gin.Context) (int, error) {

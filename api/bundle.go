@@ -41,6 +41,9 @@ func (s *server) deliverBundle(c *gin.Context, d *delivery, b fhir.Bundle) error
 	if err != nil {
 		return err
 	}
+	if d.forbid(steps) && b.Type == "transaction" {
+		return refusal(http.StatusForbidden, "forbidden", "", "the access token has no scope for some entries, so none was kept")
+	}
 	if faults := faultsOf(steps, b.Type == "transaction"); b.Type == "transaction" && len(faults) > 0 {
 		return unread(http.StatusBadRequest, faults...)
 	}
@@ -165,9 +168,12 @@ func planRequest(feed, base string, st step, e fhir.Entry, at string) step {
 		return st.fail("required", st.path, "an entry with this method has a resource")
 	case e.Method == "POST":
 		// A POST goes to the type; a query there means nothing.
-		t.conditional = false
+		t.conditional, st.verbs = false, "c"
 	case t.ID == "" && !t.conditional && e.Resource.ID == "":
 		return st.fail("required", st.path+".id", "an update names the id, in the URL or in the resource")
+	}
+	if e.Method == "PUT" {
+		st.verbs = "u"
 	}
 	return put(feed, base, st, t)
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dwellwatch/fhir"
+	"dwellwatch/internal/auth"
 	"dwellwatch/internal/screen"
 
 	"github.com/gin-gonic/gin"
@@ -21,6 +22,7 @@ type delivery struct {
 	body   []byte
 	number int64 // of resources handed to the store
 
+	grant   *auth.Grant  // what the caller may deliver; nil for everything
 	route   string       // the pattern of the door that it came through
 	at      time.Time    // when it came, if it lay in the quarantine since; else zero
 	refused []fhir.Issue // of a single request that was understood and answered with a refusal
@@ -40,12 +42,14 @@ type answer struct {
 func (s *server) door(h func(c *gin.Context, d *delivery) error) gin.HandlerFunc {
 	return func(c *gin.Context) {
 		d, err := s.open(c)
-		if err == nil {
-			err = h(c, d)
-		}
 		if d == nil {
 			s.refuse(c, err)
 			return
+		}
+		grant := grantOf(c)
+		d.grant = &grant
+		if err == nil {
+			err = h(c, d)
 		}
 		if err != nil {
 			if p := problemOf(err); p.unreadable {
@@ -58,7 +62,7 @@ func (s *server) door(h func(c *gin.Context, d *delivery) error) gin.HandlerFunc
 			}
 			s.refuse(c, err)
 		}
-		s.audit(c, "feed "+d.feed, "deliver", d.number)
+		s.audit(c, "feed "+d.feed+grant.By(), "deliver", d.number)
 	}
 }
 
@@ -82,6 +86,27 @@ func (s *server) open(c *gin.Context) (*delivery, error) {
 	var err error
 	d.body, err = s.readBody(c.Writer, c.Request, false)
 	return d, err
+}
+
+// forbid answers 403 to each step for which the caller's access token has no scope, and reports whether there was one.
+func (d *delivery) forbid(steps []step) bool {
+	found := false
+	for i, st := range steps {
+		verbs := st.verbs
+		switch {
+		case d.grant == nil || st.kind != keep && st.kind != remove:
+			continue
+		case st.kind == remove:
+			verbs = "d"
+		case verbs == "":
+			verbs = "cu"
+		}
+		if !d.grant.MayDeliver(st.resource.Type, verbs) {
+			steps[i] = st.ready(http.StatusForbidden, "error", "forbidden", st.path, "the access token has no scope for this")
+			found = true
+		}
+	}
+	return found
 }
 
 // accept screens all steps that are to be kept and hands them to the store in one call, so that the entries of a patient

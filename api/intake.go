@@ -99,6 +99,9 @@ func (s *server) single(c *gin.Context, d *delivery, st step) error {
 		return &fhir.Invalid{Issues: st.faults}
 	}
 	steps := []step{st}
+	if d.forbid(steps) {
+		return refusal(http.StatusForbidden, "forbidden", "", "the access token has no scope for this")
+	}
 	if err := s.accept(c.Request.Context(), d, steps, false); err != nil {
 		return err
 	}

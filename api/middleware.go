@@ -59,42 +59,25 @@ func (s *server) recover(c *gin.Context) {
 	c.Next()
 }
 
-// guard lets a request in: with the token, or, where there is none, only under a name of this machine and not on behalf
-// of a page of another site.
-func (s *server) guard(c *gin.Context) {
-	if !s.token.Set() {
-		if !auth.LocalHost(c.Request.Host) {
-			s.refuse(c, refusal(http.StatusForbidden, "forbidden", "", "without a token this service answers only to localhost, 127.0.0.1 and [::1]"))
-			return
-		}
-		if s.crossOrigin.Check(c.Request) != nil {
-			s.refuse(c, refusal(http.StatusForbidden, "forbidden", "", "pages of other sites may not send requests here"))
-		}
-		return
-	}
-	if open(pattern(c)) || s.token.Allows(c.GetHeader("Authorization")) {
-		return
-	}
-	s.refuse(c, refusal(http.StatusUnauthorized, "login", "", "send Authorization: Bearer with the token of this service"))
+// audit writes the row of a machine's request that has been answered.
+func (s *server) audit(c *gin.Context, caller, action string, number int64) {
+	s.write(c, AuditRow{At: s.Now(), Caller: caller, Action: action, Route: pattern(c), Outcome: strconv.Itoa(c.Writer.Status()), Number: number})
 }
 
-// audit writes the row of a request that has been answered. The request may be over, so its cancellation is not heeded;
-// what was stored stays stored, so a failure is logged.
-func (s *server) audit(c *gin.Context, caller, action string, number int64) {
-	row := AuditRow{At: s.Now(), Caller: caller, Action: action, Route: pattern(c),
-		Outcome: strconv.Itoa(c.Writer.Status()), Number: number}
+// write writes a row. The request may be over, so its cancellation is not heeded; what was stored stays stored, so a failure is
+// logged.
+func (s *server) write(c *gin.Context, row AuditRow) {
 	if err := s.Audit(context.WithoutCancel(c.Request.Context()), row); err != nil {
 		s.Log.Error("audit row not written", "route", row.Route, "outcome", row.Outcome, "cause", kindOfError(err))
 	}
 }
 
 // caller says for the audit trail who calls a route that is no door.
-func (s *server) caller() string {
-	switch {
-	case s.token.Set():
-		return "token"
-	case s.Caller != "":
-		return s.Caller
-	}
-	return "loopback"
+func caller(c *gin.Context) string { return grantOf(c).Who }
+
+// grantOf gives what the caller of a machine's route may do.
+func grantOf(c *gin.Context) auth.Grant {
+	g, _ := c.Get(grantKey)
+	grant, _ := g.(auth.Grant)
+	return grant
 }

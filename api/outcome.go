@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
@@ -18,7 +19,8 @@ const retryAfter = "30"
 type problem struct {
 	status     int
 	issues     []fhir.Issue
-	unreadable bool // the payload goes to the quarantine
+	unreadable bool   // the payload goes to the quarantine
+	challenge  string // WWW-Authenticate; "" for the plain one
 }
 
 func (p *problem) Error() string { return fmt.Sprintf("%d %s", p.status, http.StatusText(p.status)) }
@@ -77,8 +79,14 @@ func (s *server) refuse(c *gin.Context, err error) {
 	switch p.status {
 	case http.StatusServiceUnavailable:
 		c.Header("Retry-After", retryAfter)
+	case http.StatusTooManyRequests:
+		c.Header("Retry-After", "1")
 	case http.StatusUnauthorized:
-		c.Header("WWW-Authenticate", `Bearer realm="dwellwatch"`)
+		c.Header("WWW-Authenticate", cmp.Or(p.challenge, `Bearer realm="dwellwatch"`))
+	case http.StatusForbidden:
+		if p.challenge != "" {
+			c.Header("WWW-Authenticate", p.challenge)
+		}
 	}
 	s.writeFHIR(c, p.status, fhir.Outcome(p.issues...))
 	c.Abort()

@@ -179,7 +179,7 @@ func (s *server) showHeld(c *gin.Context) {
 	if err != nil {
 		s.refuse(c, err)
 	}
-	s.audit(c, s.caller(), action, id)
+	s.audit(c, caller(c), action, id)
 }
 
 func (s *server) writeHeld(c *gin.Context, id int64, withBody bool) error {
@@ -217,7 +217,7 @@ func (s *server) discardHeld(c *gin.Context) {
 		c.Status(http.StatusNoContent)
 		c.Writer.WriteHeaderNow()
 	}
-	s.audit(c, s.caller(), "quarantine discard", id)
+	s.audit(c, caller(c), "quarantine discard", id)
 }
 
 // heldID reads the number in the path. What is no number is the number of no entry.

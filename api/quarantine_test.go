@@ -155,11 +155,11 @@ func TestQuarantineShowsThePayloadOnlyWhenAsked(t *testing.T) {
 	}
 	at := r.config().Now()
 	rows := []AuditRow{
-		{at, "loopback", "quarantine show", "/quarantine/:id", "200", 1},
-		{at, "loopback", "quarantine show body", "/quarantine/:id", "200", 1},
-		{at, "loopback", "quarantine show body", "/quarantine/:id", "200", 2},
-		{at, "loopback", "quarantine show", "/quarantine/:id", "400", 1},
-		{at, "loopback", "quarantine show", "/quarantine/:id", "404", 9},
+		{at, "loopback", "quarantine show", "/quarantine/:id", "200", 1, "", ""},
+		{at, "loopback", "quarantine show body", "/quarantine/:id", "200", 1, "", ""},
+		{at, "loopback", "quarantine show body", "/quarantine/:id", "200", 2, "", ""},
+		{at, "loopback", "quarantine show", "/quarantine/:id", "400", 1, "", ""},
+		{at, "loopback", "quarantine show", "/quarantine/:id", "404", 9, "", ""},
 	}
 	if diff := cmp.Diff(rows, r.audit); diff != "" {
 		t.Errorf("audit (-want +got):\n%s", diff)
@@ -232,7 +232,7 @@ func TestReplayAfterTheFeedIsMended(t *testing.T) {
 		t.Errorf("once more: %d", w.Code)
 	}
 	at := mended.config().Now()
-	rows := []AuditRow{{at, "loopback", "quarantine replay", "/quarantine/:id/replay", "201", 1}, {at, "loopback", "quarantine replay", "/quarantine/:id/replay", "404", 1}}
+	rows := []AuditRow{{at, "loopback", "quarantine replay", "/quarantine/:id/replay", "201", 1, "", ""}, {at, "loopback", "quarantine replay", "/quarantine/:id/replay", "404", 1, "", ""}}
 	if diff := cmp.Diff(rows, mended.audit); diff != "" {
 		t.Errorf("audit (-want +got):\n%s", diff)
 	}

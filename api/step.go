@@ -26,6 +26,7 @@ type step struct {
 	fullURL  string
 	resource fhir.Resource
 	raw      []byte // the entry as it came, for the quarantine
+	verbs    string // letters of which the scope must have one; "" for those of kind
 	faults   []fhir.Issue
 	notes    []fhir.Issue // warnings for what is kept
 	answer   answer

@@ -52,7 +52,8 @@ func TestBasisIsToldAtTheStart(t *testing.T) {
 func TestServeTellsTheBasis(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	c := serveCommand{basisSettings: basisSettings{Zone: "UTC"}, recordSettings: recordSettings{RecordTimeout: time.Second}, listenSettings: listenSettings{Listen: "127.0.0.1:99999", BodyLimit: 1, Workers: 1, RescueAfter: time.Minute}}
+	c := serveCommand{basisSettings: basisSettings{Zone: "UTC"}, recordSettings: recordSettings{RecordTimeout: time.Second}, listenSettings: listenSettings{Listen: "127.0.0.1:99999", BodyLimit: 1, Workers: 1, RescueAfter: time.Minute},
+		callerSettings: callerSettings{SessionIdle: time.Hour, SessionLifetime: time.Hour}}
 	err := c.Run(t.Context(), streams{out: io.Discard, err: &out})
 	if err == nil || !bytes.Contains(out.Bytes(), []byte(`"msg":"what answers rest on"`)) {
 		t.Errorf("%v, %s", err, out.Bytes())

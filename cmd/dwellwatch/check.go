@@ -14,6 +14,8 @@ import (
 	"dwellwatch/api"
 	"dwellwatch/fhir"
 	"dwellwatch/fhir/rest"
+	"dwellwatch/internal/auth"
+	"dwellwatch/internal/chart"
 	"dwellwatch/internal/workup"
 )
 
@@ -81,6 +83,9 @@ func (s listenSettings) check() error {
 		if name == api.DefaultFeed {
 			return usageError{setting("feeds") + ": default is the record itself; set record-url"}
 		}
+		if name == chart.LocalFeed {
+			return usageError{setting("feeds") + ": local is the feed of what people enter here; give the feed another name"}
+		}
 		if fault := baseFault(base); fault != "" {
 			return usageError{fmt.Sprintf("%s: %s: %s", setting("feeds"), name, fault)}
 		}
@@ -88,12 +93,13 @@ func (s listenSettings) check() error {
 	return nil
 }
 
-// checkListen refuses an address that cannot be listened on, or that is open to other machines without a token.
-func (s listenSettings) checkListen() error {
+// checkListen refuses an address that cannot be listened on, or that is open to other machines while nobody needs credentials; others says
+// that callers beside the token's need some.
+func (s listenSettings) checkListen(others bool) error {
 	if _, _, err := net.SplitHostPort(s.Listen); err != nil {
 		return usageError{setting("listen") + ": write host:port, e.g. 127.0.0.1:8080"}
 	}
-	if err := api.CheckListen(s.Listen, s.Token); err != nil {
+	if err := auth.CheckListen(s.Listen, s.Token != "" || others); err != nil {
 		return usageError{setting("listen") + ": " + err.Error()}
 	}
 	return nil

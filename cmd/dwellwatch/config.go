@@ -136,6 +136,16 @@ func readYAML(body []byte) (map[string]yaml.Node, error) {
 	return values, nil
 }
 
+// listOptions take several values, with commas between.
+func listOptions() []string {
+	return []string{"value-sets", "audience", "cds-audience", "cds-tenants", "cds-origins", "oidc-scopes", "record-scopes"}
+}
+
+// pairOptions take values by name, with semicolons between.
+func pairOptions() []string {
+	return []string{"feeds", "feed-tokens", "feed-callers", "issuers", "cds-clients", "cds-servers", "oidc-roles"}
+}
+
 // flat writes the value of a key the way the command line takes it; given is false where there is none, which leaves the default.
 // Feeds are parted by semicolons, because a URL may hold a comma.
 func flat(name string, v yaml.Node) (value string, given bool, err error) {
@@ -145,9 +155,9 @@ func flat(name string, v yaml.Node) (value string, given bool, err error) {
 	switch {
 	case v.Kind == yaml.ScalarNode:
 		return v.Value, v.ShortTag() != "!!null", nil
-	case name == "value-sets" && v.Kind == yaml.SequenceNode, name == "feeds" && v.Kind == yaml.SequenceNode:
+	case v.Kind == yaml.SequenceNode && (slices.Contains(listOptions(), name) || slices.Contains(pairOptions(), name)):
 		separator := ","
-		if name == "feeds" {
+		if slices.Contains(pairOptions(), name) {
 			separator = ";"
 		}
 		var parts []string
@@ -159,13 +169,21 @@ func flat(name string, v yaml.Node) (value string, given bool, err error) {
 			parts = append(parts, part)
 		}
 		return strings.Join(parts, separator), true, nil
-	case name == "feeds" && v.Kind == yaml.MappingNode:
+	case v.Kind == yaml.MappingNode && slices.Contains(pairOptions(), name):
 		var parts []string
 		for n := 0; n+1 < len(v.Content); n += 2 {
-			if v.Content[n+1].Kind != yaml.ScalarNode {
-				return "", false, errors.New("write name: URL")
+			inner := "" // one value
+			if name != "feeds" {
+				inner = listOptions()[0]
 			}
-			parts = append(parts, v.Content[n].Value+"="+v.Content[n+1].Value)
+			value, _, err := flat(inner, *v.Content[n+1])
+			switch {
+			case err != nil && name == "feeds":
+				return "", false, errors.New("write name: URL")
+			case err != nil:
+				return "", false, errors.New("write name: value, or name: [value, value]")
+			}
+			parts = append(parts, v.Content[n].Value+"="+value)
 		}
 		slices.Sort(parts)
 		return strings.Join(parts, ";"), true, nil

@@ -92,7 +92,8 @@ func (c *demoCommand) Run(ctx context.Context, io streams) error {
 	if c.Once {
 		return nil
 	}
-	fmt.Fprintf(io.out, "\nServing until Ctrl-C. Try: curl -s %s/fhir/metadata | head -c 300\n", stay.doors)
+	fmt.Fprintf(io.out, "\nThe worklist: %s/worklist (sign in by any name; clinician and coordinator see most)\n", stay.doors)
+	fmt.Fprintf(io.out, "Serving until Ctrl-C. Try: curl -s %s/fhir/metadata | head -c 300\n", stay.doors)
 	<-ctx.Done()
 	return nil
 }
@@ -144,6 +145,7 @@ func (c *demoCommand) open(ctx context.Context, io streams) (*hospitalStay, func
 	s.DataDir, s.programSettings = dir, c.programSettings
 	s.RecordURL = "http://" + recordListener.Addr().String()
 	s.RecordTimeout = 20 * time.Second
+	s.LocalSignin, s.SessionIdle, s.SessionLifetime = true, time.Hour, 12*time.Hour
 	s.ClinicOwner, s.CoordinatorOwner = "Organization/alder-bay-retrieval-clinic", "Organization/alder-bay-filter-coordinator"
 	p, err := start(ctx, s)
 	if err != nil {

@@ -82,6 +82,7 @@ func (h *house) start(t *testing.T, database string) {
 		now: func() time.Time { return day.Add(9*time.Hour + time.Since(began)) }, log: slog.New(slog.DiscardHandler)}
 	s.DatabaseURL, s.RecordURL, s.RecordTimeout = database, h.peer.BaseURL, 5*time.Second
 	s.ClinicOwner = "Organization/alder-bay-retrieval-clinic"
+	s.LocalSignin, s.SessionIdle, s.SessionLifetime = true, time.Hour, time.Hour
 	p, err := start(t.Context(), s)
 	if err != nil {
 		t.Fatal(err)

@@ -77,7 +77,7 @@ func (m quietMapper) Decode(ctx *kong.DecodeContext, target reflect.Value) error
 		// A secret that is mounted as a file ends with a line end as often as not.
 		value := strings.TrimSpace(target.String())
 		target.SetString(value)
-		if strings.HasSuffix(m.option, "token") && strings.ContainsFunc(value, func(r rune) bool { return r <= ' ' || r > '~' }) {
+		if (strings.HasSuffix(m.option, "token") || strings.HasSuffix(m.option, "secret")) && strings.ContainsFunc(value, func(r rune) bool { return r <= ' ' || r > '~' }) {
 			return usageError{setting(m.option) + ": a token has visible ASCII characters only, and no blank within"}
 		}
 	}

@@ -29,6 +29,8 @@ type reach struct {
 	warned   time.Time
 	told     bool // the log says that the record is away
 
+	renews        bool // a token that is refused is replaced by another, which is asked for once
+	once          bool // such a token was refused, and nothing has been answered since
 	refused       bool // the record does not accept our token
 	refusedAt     time.Time
 	refusedWarned time.Time
@@ -88,12 +90,14 @@ func (r *reach) here(ctx context.Context, asked time.Time, status int, token boo
 	}
 	switch {
 	case status == http.StatusForbidden && !r.answered.IsZero() && now.Sub(r.answered) < warnEvery:
+	case status == http.StatusUnauthorized && r.renews && !r.once:
+		r.once = true // its time was over early; the next answer tells
 	case status == http.StatusUnauthorized, status == http.StatusForbidden:
 		r.refuse(ctx, now, status, token)
 	case r.refused && !asked.After(r.refusedAt):
 		r.answered = now
 	default:
-		r.answered, r.refused = now, false
+		r.answered, r.refused, r.once = now, false, false
 		if r.refusedTold {
 			r.refusedTold = false
 			r.log.InfoContext(ctx, "the record accepts the token again")
@@ -103,16 +107,25 @@ func (r *reach) here(ctx context.Context, asked time.Time, status int, token boo
 
 // refuse notes that the token is not accepted, and warns of it when it begins and once a minute.
 func (r *reach) refuse(ctx context.Context, now time.Time, status int, token bool) {
+	text := "the record does not accept the token; what is to be read or written waits"
+	if !token {
+		text = "the record does not accept requests without a token, and none is set; what is to be read or written waits"
+	}
+	option := "record-token"
+	if r.renews {
+		option = "record-client-id"
+	}
+	r.refuseAs(ctx, now, text, status, option)
+}
+
+// refuseAs is refuse in the words of text, which names the setting to look at.
+func (r *reach) refuseAs(ctx context.Context, now time.Time, text string, status int, option string) {
 	r.refused, r.refusedAt = true, now
 	if !r.refusedWarned.IsZero() && now.Sub(r.refusedWarned) < warnEvery {
 		return
 	}
 	r.refusedWarned, r.refusedTold = now, true
-	text := "the record does not accept the token; what is to be read or written waits"
-	if !token {
-		text = "the record does not accept requests without a token, and none is set; what is to be read or written waits"
-	}
-	r.log.WarnContext(ctx, text, "status", status, "setting", setting("record-token"))
+	r.log.WarnContext(ctx, text, "status", status, "setting", setting(option))
 }
 
 // reached is what is known of the record.

@@ -18,13 +18,17 @@ type serveCommand struct {
 	databaseSettings `embed:""`
 	basisSettings    `embed:""`
 	recordSettings   `embed:""`
+	smartSettings    `embed:""`
 	listenSettings   `embed:""`
+	callerSettings   `embed:""`
+	promptSettings   `embed:""`
 	logSettings      `embed:""`
 }
 
 // Run serves until the process is told to stop.
 func (c *serveCommand) Run(ctx context.Context, io streams) error {
-	if err := errors.Join(c.checkListen(), c.databaseSettings.check(), c.recordSettings.check(), c.listenSettings.check()); err != nil {
+	if err := errors.Join(c.checkListen(c.credentials()), c.databaseSettings.check(), c.recordSettings.check(), c.smartSettings.check(c.recordSettings), c.listenSettings.check(),
+		c.callerSettings.check(c.Feeds, c.PublicURL, c.Listen), c.promptSettings.check(c.Feeds)); err != nil {
 		return err
 	}
 	basis, err := c.basis()
@@ -38,7 +42,8 @@ func (c *serveCommand) Run(ctx context.Context, io streams) error {
 		return fmt.Errorf("listen: %w", err)
 	}
 	defer l.Close()
-	p, err := start(ctx, settings{databaseSettings: c.databaseSettings, recordSettings: c.recordSettings, listenSettings: c.listenSettings, basis: basis, now: time.Now, log: log, durable: true})
+	p, err := start(ctx, settings{databaseSettings: c.databaseSettings, recordSettings: c.recordSettings, smartSettings: c.smartSettings,
+		listenSettings: c.listenSettings, callerSettings: c.callerSettings, promptSettings: c.promptSettings, basis: basis, now: time.Now, log: log, durable: true})
 	if err != nil {
 		return err
 	}

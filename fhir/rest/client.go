@@ -39,6 +39,8 @@ type Config struct {
 	Token string
 	// Renew gives a new token after a 401; it is asked once per request. nil: a 401 is final.
 	Renew func(ctx context.Context) (string, error)
+	// Tokens gets the tokens, in place of Token and Renew; nil for none.
+	Tokens *Tokens
 	// Timeout bounds each request with its answer; 0 means 30 s.
 	Timeout time.Duration
 	// HTTP gives transport and cookie jar; nil means the default transport. It is copied, never changed.
@@ -62,6 +64,7 @@ type Client struct {
 	maxPages int
 	now      func() time.Time
 
+	tokens  *Tokens
 	tokenMu sync.Mutex
 	token   string
 	// getSearch remembers the types that the record searches by GET only.
@@ -79,7 +82,7 @@ func New(cfg Config) (*Client, error) {
 	}
 	base.Path = strings.TrimRight(base.Path, "/")
 	base.RawPath = strings.TrimRight(base.RawPath, "/")
-	c := &Client{base: base, renew: cfg.Renew, token: cfg.Token, timeout: cfg.Timeout, maxBody: cfg.MaxBody,
+	c := &Client{base: base, renew: cfg.Renew, token: cfg.Token, tokens: cfg.Tokens, timeout: cfg.Timeout, maxBody: cfg.MaxBody,
 		maxPages: cfg.MaxPages, now: cfg.Now}
 	if c.timeout <= 0 {
 		c.timeout = defaultTimeout
@@ -176,9 +179,12 @@ func (c *Client) at(path string) string {
 // send carries one request out and reads the answer. An answer of status 300 or more is a *Refused. A write of which no
 // readable answer came is ErrUnknownOutcome.
 func (c *Client) send(ctx context.Context, q request) (answer, error) {
-	token := c.currentToken()
+	token, err := c.currentToken(ctx)
+	if err != nil {
+		return answer{}, unsent(ctx, q, err)
+	}
 	a, err := c.whole(ctx, q, token)
-	if err != nil || a.status != http.StatusUnauthorized || c.renew == nil {
+	if err != nil || a.status != http.StatusUnauthorized || c.renew == nil && c.tokens == nil {
 		return c.judge(q, a, err)
 	}
 	fresh, err := c.renewToken(ctx, token)
@@ -211,14 +217,32 @@ func (c *Client) judge(q request, a answer, err error) (answer, error) {
 	return a, nil
 }
 
-func (c *Client) currentToken() string {
+func (c *Client) currentToken(ctx context.Context) (string, error) {
+	if c.tokens != nil {
+		return c.tokens.Token(ctx)
+	}
 	c.tokenMu.Lock()
 	defer c.tokenMu.Unlock()
-	return c.token
+	return c.token, nil
+}
+
+// unsent sorts the error of a request that was not sent for want of a token: where the record gives none it is the record's refusal
+// of us, as a 401 is.
+func unsent(ctx context.Context, q request, err error) error {
+	switch {
+	case ctx.Err() != nil:
+		return fmt.Errorf("%s %s: %w", q.method, q.what, ctx.Err())
+	case errors.Is(err, fault.Refused):
+		return &Refused{Status: http.StatusUnauthorized, What: q.what}
+	}
+	return &Refused{What: q.what, Retryable: true}
 }
 
 // renewToken asks for a new token unless another request has already brought one.
 func (c *Client) renewToken(ctx context.Context, refused string) (string, error) {
+	if c.tokens != nil {
+		return c.tokens.Renew(ctx, refused)
+	}
 	c.tokenMu.Lock()
 	defer c.tokenMu.Unlock()
 	if c.token != refused {

@@ -54,7 +54,25 @@ func Split(resources []fhir.Resource) []Record {
 				}
 			}
 		}
+		rec.Entries = append(rec.Entries, corrections(loose, rec.Entries)...)
 		out = append(out, rec)
+	}
+	return out
+}
+
+// corrections gives each Provenance that names one of a patient's entries: it names no patient itself.
+func corrections(loose map[string][]*named, entries []chart.Entry) []chart.Entry {
+	var out []chart.Entry
+	for _, list := range loose {
+		for _, it := range list {
+			if it.Type != "Provenance" {
+				continue
+			}
+			refs := screen.Refs(*it.Resource, "")
+			if slices.ContainsFunc(entries, func(e chart.Entry) bool { return slices.Contains(refs, e.Ref()) }) {
+				out = append(out, chart.Entry{Feed: "default", Resource: *it.Resource})
+			}
+		}
 	}
 	return out
 }

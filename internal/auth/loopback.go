@@ -6,17 +6,22 @@ import (
 	"net/netip"
 )
 
-// CheckListen refuses an address that other machines can reach while there is no secret: without one, only loopback
-// addresses are allowed. An address without a host (":8080") listens everywhere.
-func CheckListen(addr string, t Token) error {
-	host, _, err := net.SplitHostPort(addr)
-	if err != nil {
+// CheckListen refuses an address that other machines can reach while nobody needs credentials: then only loopback addresses are
+// allowed. An address without a host (":8080") listens everywhere.
+func CheckListen(addr string, credentials bool) error {
+	if _, _, err := net.SplitHostPort(addr); err != nil {
 		return fmt.Errorf("listen address %q: %w", addr, err)
 	}
-	if t.Set() || Loopback(host) {
+	if credentials || !Beyond(addr) {
 		return nil
 	}
-	return fmt.Errorf("listen address %q can be reached from other machines and there is no token: set one, or listen on 127.0.0.1", addr)
+	return fmt.Errorf("listen address %q can be reached from other machines and nobody needs credentials: set a token, or listen on 127.0.0.1", addr)
+}
+
+// Beyond reports whether other machines can reach a listen address.
+func Beyond(addr string) bool {
+	host, _, err := net.SplitHostPort(addr)
+	return err != nil || !Loopback(host)
 }
 
 // Loopback reports whether host, without a port, is a name or address of this machine alone.

@@ -26,7 +26,11 @@ type Entry struct {
 type Unread struct{ Resource, Path, Reason string }
 
 // Person is what the head of a document needs.
-type Person struct{ Name, BirthDate, Sex string }
+type Person struct {
+	Name, BirthDate, Sex string
+	// Known says that a Patient resource tells of the person; Reachable, that it names a way to reach them.
+	Known, Reachable bool
+}
 
 // Reading is one patient's record as events and facts.
 type Reading struct {
@@ -53,6 +57,7 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 		r.places = slices.Clone(r.nodes)
 		slices.SortFunc(r.places, func(a, b *node) int { return a.place().compare(b.place()) })
 	}
+	r.correct()
 	for _, n := range r.nodes {
 		r.tidy(n)
 		if n.Type == "Device" {
@@ -87,10 +92,15 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 			r.encounter(n)
 		case "Task":
 			r.task(n)
+		case "Communication":
+			r.communication(n)
+		case "ClinicalImpression":
+			r.impression(n)
 		}
 	}
 	r.joinRefills()
 	r.nameStatuses()
+	r.vouch()
 	if r.out.Patient == "" {
 		r.out.Patient = r.namedPatient()
 	}
@@ -99,6 +109,13 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 	})
 	r.out.Unread = slices.Compact(r.out.Unread)
 	return r.out
+}
+
+// Reads reports whether anything is read from resources of a type.
+func Reads(kind string) bool {
+	return slices.Contains([]string{"Patient", "Device", "DeviceUseStatement", "Procedure", "Condition", "Medication", "MedicationRequest", "MedicationStatement",
+		"MedicationAdministration", "MedicationDispense", "Observation", "ServiceRequest", "Appointment", "DiagnosticReport", "ImagingStudy", "Encounter", "Task",
+		"Communication", "ClinicalImpression", "Provenance", "DetectedIssue"}, kind)
 }
 
 // namedPatient gives the patient that the entries are about, where the Patient resource itself is not there: the first that
@@ -124,7 +141,9 @@ type reader struct {
 	refills map[string]refill // by order
 	halted  []halt
 	room
-	out Reading
+	// vouched names, for each entry that was corrected, what it was corrected by.
+	vouched map[filter.Ref][]filter.Ref
+	out     Reading
 }
 
 // room is where small things are put beside each other, so that not each takes its own: codes and words of concepts, names of entries,
@@ -160,11 +179,18 @@ type node struct {
 	doc    fhir.Value
 	hidden []string // members that say nothing
 	name   string   // how evidence names it, where it was asked for
+	known  *Entry   // what it is known by, where a correction's content stands in its place; nil otherwise
 	room   *room
 	device *filter.Device
 }
 
-func (n *node) place() place { return place{n.Feed, n.Type, n.ID} }
+func (n *node) place() place {
+	e := n.Entry
+	if n.known != nil {
+		e = n.known
+	}
+	return place{e.Feed, e.Type, e.ID}
+}
 
 // ref gives how evidence names the entry.
 func (n *node) ref() string {
@@ -242,6 +268,9 @@ func (r *reader) target(n *node, reference fhir.Value) (t *node, ref string) {
 			}
 		}
 		return nil, ""
+	}
+	if n.Feed == LocalFeed {
+		return r.byName(text), text
 	}
 	if p.Type == "" {
 		return nil, ""

@@ -164,6 +164,7 @@ func (r *reader) encounter(n *node) {
 	if !inpatientClass(n) {
 		return
 	}
+	r.stay(n)
 	if _, end, _ := r.period(n, "period"); end.Known() {
 		r.out.Facts.Discharges = append(r.out.Facts.Discharges, rules.Dated{When: end, Made: end, Evidence: n.evidence()})
 	}
@@ -188,7 +189,10 @@ func (r *reader) task(n *node) {
 	if key == "" {
 		return
 	}
-	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Ref: n.ref()}
+	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Owner: n.get("owner.display").String(), Ref: n.ref()}
+	if t.Owner == "" {
+		t.Owner = n.get("owner.reference").String()
+	}
 	for c := range n.get("statusReason.coding").Each() {
 		t.ClosedByUs = t.ClosedByUs || c.Get("system").String() == ClosedSystem
 	}
@@ -221,7 +225,7 @@ func (r *reader) patient(n *node) {
 		}
 		text = strings.TrimSpace(strings.Join(append(parts, name.Get("family").String()), " "))
 	}
-	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String()}
+	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String(), Known: true, Reachable: reachable(n)}
 	born, _ := r.day(n, "birthDate")
 	r.out.Facts.Body = rules.Body{Born: born, Sex: n.get("gender").String(), Evidence: n.evidence()}
 }

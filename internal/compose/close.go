@@ -49,9 +49,15 @@ func ClosingFor(reason draft.Reason, status string) (c Closing, ok bool) {
 		draft.Answered:     "The record has since answered the question.",
 		draft.NotDue:       "Nothing to ask at present; the filter stays under watch.",
 		draft.AskedAlready: "Removal has been requested or booked by others.",
+		draft.Declined:     "A person decided not to ask for now.",
 	}
 	text, ok := words[reason]
 	return Closing{status, string(reason), text}, ok
+}
+
+// DeclinedBy says who decided not to ask, why, and from which day it is asked again.
+func DeclinedBy(r draft.Referral) Closing {
+	return Closing{"cancelled", string(draft.Declined), "Declined by " + r.By + ": " + r.Why + " To be asked again from " + r.Until.String() + "."}
 }
 
 // Close ends a held Task; everything else in it stays.

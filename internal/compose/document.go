@@ -123,11 +123,15 @@ func (d Document) check() (subject, error) {
 	return about, nil
 }
 
-// known leaves out the entries that came without an id: in the record a reference to one would lead nowhere.
+// localBase is what evidence puts before Type/id of what people entered with us.
+const localBase = "urn:dwellwatch:feed:" + chart.LocalFeed + "/"
+
+// known leaves out the entries that came without an id, and those that people entered with us: in the record a reference to one
+// would lead nowhere.
 func (s subject) known(refs []string) []string {
 	return slices.DeleteFunc(slices.Clone(refs), func(r string) bool {
 		entry, _, _ := strings.Cut(r, "#")
-		return slices.Contains(s.nameless, entry)
+		return slices.Contains(s.nameless, entry) || strings.HasPrefix(entry, localBase)
 	})
 }
 

@@ -77,24 +77,14 @@ func (s *Store) Record(ctx context.Context, person string) (Record, error) {
 	}
 	var r Record
 	err := s.inSnapshot(ctx, what, func(tx pgx.Tx) error {
-		var err error
-		if r, err = s.readPerson(ctx, tx, person); err != nil {
-			return err
-		}
-		if r.Resources, err = readChart(ctx, tx, person); err != nil {
-			return err
-		}
-		if r.Keys, err = readKeys(ctx, tx, person); err != nil {
-			return err
-		}
-		if r.Merged, err = readMerged(ctx, tx, person); err != nil {
-			return err
-		}
-		if r.Tasks, err = readTaskReceipts(ctx, tx, person); err != nil {
-			return err
-		}
-		r.Referrals, err = readReferrals(ctx, tx, person)
-		return err
+		var b pgx.Batch // all at once: the way to the database and back takes longer than the reading
+		s.queuePersonRead(&b, person, &r)
+		queueChartRead(&b, person, &r.Resources)
+		queueKeysRead(&b, person, &r.Keys)
+		queueMergedRead(&b, person, &r.Merged)
+		queueTaskReceiptsRead(&b, person, &r.Tasks)
+		queueReferralsRead(&b, person, &r.Referrals)
+		return tx.SendBatch(ctx, &b).Close()
 	})
 	if err != nil {
 		return Record{}, err
@@ -102,94 +92,93 @@ func (s *Store) Record(ctx context.Context, person string) (Record, error) {
 	return r, nil
 }
 
-func (s *Store) readPerson(ctx context.Context, tx pgx.Tx, person string) (Record, error) {
+func (s *Store) queuePersonRead(b *pgx.Batch, person string, r *Record) {
 	const read = `
 		SELECT id::text, chart_version, pull_wanted > 0 AND pull_done >= pull_wanted, coalesce(saved_version, 0), coalesce(saved_basis, 0), saved_as_of, saves, pull_gaps
 		FROM person WHERE id = @person`
-	var r Record
-	var pulled bool
-	var asOf pgtype.Date
-	err := tx.QueryRow(ctx, read, pgx.NamedArgs{"person": person}).
-		Scan(&r.Person, &r.ChartVersion, &pulled, &r.SavedVersion, &r.SavedBasis, &asOf, &r.Saves, &r.Gaps)
-	if err != nil {
-		return Record{}, err
-	}
-	if len(r.Gaps) == 0 {
-		r.Gaps = nil
-	}
-	r.SavedAsOf = filter.MinDay
-	if asOf.Valid {
-		r.SavedAsOf = day(asOf)
-	}
-	switch {
-	case !s.options.PullContext:
-		r.Context = ContextFeedsOnly
-	case pulled:
-		r.Context = ContextPulled
-	default:
-		r.Context = ContextPending
-	}
-	return r, nil
+	b.Queue(read, pgx.NamedArgs{"person": person}).QueryRow(func(row pgx.Row) error {
+		var pulled bool
+		var asOf pgtype.Date
+		if err := row.Scan(&r.Person, &r.ChartVersion, &pulled, &r.SavedVersion, &r.SavedBasis, &asOf, &r.Saves, &r.Gaps); err != nil {
+			return err
+		}
+		if len(r.Gaps) == 0 {
+			r.Gaps = nil
+		}
+		r.SavedAsOf = filter.MinDay
+		if asOf.Valid {
+			r.SavedAsOf = day(asOf)
+		}
+		switch {
+		case !s.options.PullContext:
+			r.Context = ContextFeedsOnly
+		case pulled:
+			r.Context = ContextPulled
+		default:
+			r.Context = ContextPending
+		}
+		return nil
+	})
 }
 
-func readChart(ctx context.Context, tx pgx.Tx, person string) ([]Stored, error) {
+func queueChartRead(b *pgx.Batch, person string, into *[]Stored) {
 	const read = chartKeys + `
 		SELECT r.feed, r.type, r.id, r.version_id, r.last_updated, r.body
 		FROM chart JOIN resource r USING (feed, type, id)
 		WHERE r.current
 		ORDER BY r.feed COLLATE "C", r.type COLLATE "C", r.id COLLATE "C"`
-	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (Stored, error) {
-		var one Stored
-		var updated *time.Time
-		r := &one.Resource
-		err := row.Scan(&one.Feed, &r.Type, &r.ID, &r.VersionID, &updated, &r.Raw)
-		r.LastUpdated = timeOf(updated)
-		return one, err
+	b.Queue(read, pgx.NamedArgs{"person": person}).Query(func(rows pgx.Rows) error {
+		var err error
+		*into, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (Stored, error) {
+			var one Stored
+			var updated *time.Time
+			r := &one.Resource
+			err := row.Scan(&one.Feed, &r.Type, &r.ID, &r.VersionID, &updated, &r.Raw)
+			r.LastUpdated = timeOf(updated)
+			return one, err
+		})
+		return err
 	})
 }
 
-func readKeys(ctx context.Context, tx pgx.Tx, person string) ([]filter.KnownKey, error) {
+func queueKeysRead(b *pgx.Batch, person string, into *[]filter.KnownKey) {
 	const read = `SELECT key, evidence FROM filter_key WHERE person_id = @person AND merged_into IS NULL ORDER BY born`
-	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[filter.KnownKey])
+	b.Queue(read, pgx.NamedArgs{"person": person}).Query(func(rows pgx.Rows) error {
+		var err error
+		*into, err = pgx.CollectRows(rows, pgx.RowToStructByPos[filter.KnownKey])
+		return err
+	})
 }
 
-func readMerged(ctx context.Context, tx pgx.Tx, person string) ([]string, error) {
+func queueMergedRead(b *pgx.Batch, person string, into *[]string) {
 	const read = `SELECT key FROM filter_key WHERE person_id = @person AND merged_into IS NOT NULL ORDER BY born`
-	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
-	if err != nil {
-		return nil, err
-	}
-	return pgx.AppendRows([]string(nil), rows, pgx.RowTo[string])
+	b.Queue(read, pgx.NamedArgs{"person": person}).Query(func(rows pgx.Rows) error {
+		var err error
+		*into, err = pgx.AppendRows([]string(nil), rows, pgx.RowTo[string])
+		return err
+	})
 }
 
-func readTaskReceipts(ctx context.Context, tx pgx.Tx, person string) ([]TaskReceipt, error) {
+func queueTaskReceiptsRead(b *pgx.Batch, person string, into *[]TaskReceipt) {
 	const read = `
 		SELECT c.key, c.round, c.resource_id, EXISTS (
 			SELECT FROM resource x
 			WHERE x.feed = @feed AND x.type = 'Task' AND x.id = c.resource_id AND x.current AND x.deleted AND NOT x.moved)
 		FROM receipt c JOIN referral r USING (key)
 		WHERE r.person_id = @person AND c.kind = 'Task' ORDER BY c.key COLLATE "C", c.round`
-	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person, "feed": DefaultFeed})
-	if err != nil {
-		return nil, err
-	}
-	return pgx.AppendRows([]TaskReceipt(nil), rows, pgx.RowToStructByPos[TaskReceipt])
+	b.Queue(read, pgx.NamedArgs{"person": person, "feed": DefaultFeed}).Query(func(rows pgx.Rows) error {
+		var err error
+		*into, err = pgx.AppendRows([]TaskReceipt(nil), rows, pgx.RowToStructByPos[TaskReceipt])
+		return err
+	})
 }
 
-func readReferrals(ctx context.Context, tx pgx.Tx, person string) ([]draft.Referral, error) {
+func queueReferralsRead(b *pgx.Batch, person string, into *[]draft.Referral) {
 	const read = `
 		SELECT r.state FROM referral r JOIN filter_key k USING (key) WHERE r.person_id = @person ORDER BY k.born`
-	rows, err := tx.Query(ctx, read, pgx.NamedArgs{"person": person})
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowTo[draft.Referral])
+	b.Queue(read, pgx.NamedArgs{"person": person}).Query(func(rows pgx.Rows) error {
+		var err error
+		*into, err = pgx.CollectRows(rows, pgx.RowTo[draft.Referral])
+		return err
+	})
 }

@@ -17,7 +17,7 @@ type Permanence struct {
 
 func (s *Situation) permanence() Permanence {
 	p := Permanence{Design: s.Filter.Model.Intent == "permanent", Planned: "unknown"}
-	latest := filter.MinDay
+	latest, at := filter.MinDay, int64(0)
 	for _, plan := range s.Facts.Plans {
 		if !s.Clock.Reached(plan.Made.Earliest) || !s.planOf(plan) {
 			continue
@@ -25,8 +25,12 @@ func (s *Situation) permanence() Permanence {
 		if plan.Made.Latest < latest {
 			continue
 		}
-		if plan.Made.Latest > latest {
-			latest, p.Plan, p.Evidence = plan.Made.Latest, false, nil
+		sameDay := plan.Made.Latest == latest && plan.At > 0 && at > 0
+		if sameDay && plan.At < at {
+			continue
+		}
+		if plan.Made.Latest > latest || sameDay && plan.At > at {
+			latest, at, p.Plan, p.Evidence = plan.Made.Latest, plan.At, false, nil
 		}
 		p.Plan = p.Plan || plan.Permanent
 		p.Evidence = append(p.Evidence, plan.Evidence...)

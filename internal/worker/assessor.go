@@ -10,6 +10,7 @@ import (
 
 	"github.com/riverqueue/river"
 
+	"dwellwatch/internal/agenda"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/compose"
 	"dwellwatch/internal/draft"
@@ -17,6 +18,7 @@ import (
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/jobs"
 	"dwellwatch/internal/postgres"
+	"dwellwatch/internal/screen"
 )
 
 type assessor struct {
@@ -89,7 +91,7 @@ func settled(assess func(taken []string) (postgres.Saved, error), takenOf func(k
 }
 
 func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []string, asOf filter.Day) (postgres.Saved, error) {
-	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Merged: rec.Merged, Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
+	result := assess.Patient(Input(rec, w.c.Screener, taken), w.c.Basis, asOf)
 	noteDeleted(rec, result.Tasks)
 	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, w.c.pace(), asOf)
 
@@ -120,7 +122,20 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 		}
 		saved.Referrals = append(saved.Referrals, s)
 	}
+	for _, f := range result.Assessment.Filters {
+		at := slices.IndexFunc(after, func(r draft.Referral) bool { return r.Key == f.Key })
+		r := draft.Referral{Key: f.Key}
+		if at >= 0 {
+			r = after[at]
+		}
+		saved.Lines = append(saved.Lines, agenda.Of(result.Assessment, f, r, result.Tasks[f.Key], asOf))
+	}
 	return saved, nil
+}
+
+// Input is a stored record as the core reads it, without the keys that belong to somebody else.
+func Input(rec postgres.Record, s screen.Screener, taken []string) assess.Record {
+	return assess.Record{Person: rec.Person, Entries: Entries(rec.Resources, s), Known: rec.Keys, Merged: rec.Merged, Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}
 }
 
 // past lists our Tasks of rounds before the one that each referral is in. One that people had taken up may stand for the next round

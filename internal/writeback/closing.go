@@ -28,6 +28,9 @@ func (r *run) closeAll(ctx context.Context, s state) error {
 		if !ok {
 			continue
 		}
+		if reason == draft.Declined {
+			closing = compose.DeclinedBy(r.referral)
+		}
 		if err := r.endTask(ctx, t, closing); err != nil {
 			return err
 		}
