@@ -1,8 +1,10 @@
 package assess
 
 import (
+	"cmp"
 	"maps"
 	"slices"
+	"strings"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/chart"
@@ -41,18 +43,19 @@ func Split(resources []fhir.Resource) []Record {
 		for _, id := range group[1:] {
 			queue = append(queue, byPatient[id]...)
 		}
-		rec.Entries = make([]chart.Entry, 0, len(queue))
-		for n := 0; n < len(queue); n++ {
-			rec.Entries = append(rec.Entries, chart.Entry{Feed: "default", Resource: *queue[n].Resource})
-			if len(loose) == 0 {
-				continue
-			}
+		for n := 0; n < len(queue) && len(loose) > 0; n++ {
 			for _, ref := range screen.Refs(*queue[n].Resource, "") {
 				if !taken[ref] {
 					taken[ref] = true
 					queue = append(queue, loose[ref]...)
 				}
 			}
+		}
+		// In this order no later step has anything to sort.
+		slices.SortStableFunc(queue, func(a, b *named) int { return cmp.Or(strings.Compare(a.Type, b.Type), strings.Compare(a.ID, b.ID)) })
+		rec.Entries = make([]chart.Entry, len(queue))
+		for n, it := range queue {
+			rec.Entries[n] = chart.Entry{Feed: "default", Resource: *it.Resource}
 		}
 		out = append(out, rec)
 	}
