@@ -150,7 +150,7 @@ func (v Value) Get(path string) Value {
 func (v Value) step(name string) Value {
 	switch v.Kind() {
 	case '{':
-		return v.member(name)
+		return v.Member(name)
 	case '[':
 		left, err := strconv.ParseUint(name, 10, 32)
 		if err != nil {
@@ -166,8 +166,11 @@ func (v Value) step(name string) Value {
 	return Value{}
 }
 
-// member gives the first member of an object with this name.
-func (v Value) member(name string) Value {
+// Member gives the first member of an object with this name.
+func (v Value) Member(name string) Value {
+	if v.Kind() != '{' {
+		return Value{}
+	}
 	nodes, end := v.in.nodes, v.node().next
 	for at := v.at + 1; at < end; at = nodes[at].next {
 		m := &nodes[at]

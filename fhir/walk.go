@@ -11,46 +11,11 @@ func each(raw []byte, f func(name, value []byte)) {
 	if at == len(raw) || raw[at] != '{' {
 		return
 	}
-	through(raw, at, func(name []byte, at int) int {
-		end := valueEnd(raw, at)
-		f(name, raw[at:end])
-		return end
-	})
-}
-
-// through calls f for every member of the object at at, in order; f gets the place of the value and gives the place after it. It
-// gives the place after the object.
-func through(raw []byte, at int, f func(name []byte, at int) int) int {
-	for at++; ; at++ {
-		at = skipSpace(raw, at)
-		if at >= len(raw) || raw[at] != '"' {
-			return min(at+1, len(raw))
-		}
-		name, end, ok := nameAt(raw, at)
-		at = skipSpace(raw, end)
-		if !ok || at >= len(raw) || raw[at] != ':' {
-			return len(raw)
-		}
-		at = skipSpace(raw, f(name, skipSpace(raw, at+1)))
-		if at >= len(raw) || raw[at] != ',' {
-			return min(at+1, len(raw))
-		}
-	}
-}
-
-// Members calls f for every member of an object that Decode has passed, in order: with its name, the place where the name stands, and
-// the places where its value begins and ends. name is only good during the call.
-func Members(raw []byte, f func(name []byte, at, from, to int)) {
-	at := skipSpace(raw, 0)
-	if at == len(raw) || raw[at] != '{' {
-		return
-	}
 	for at++; ; at++ {
 		at = skipSpace(raw, at)
 		if at >= len(raw) || raw[at] != '"' {
 			return
 		}
-		stands := at + 1
 		name, end, ok := nameAt(raw, at)
 		at = skipSpace(raw, end)
 		if !ok || at >= len(raw) || raw[at] != ':' {
@@ -58,7 +23,7 @@ func Members(raw []byte, f func(name []byte, at, from, to int)) {
 		}
 		from := skipSpace(raw, at+1)
 		end = valueEnd(raw, from)
-		f(name, stands, from, end)
+		f(name, raw[from:end])
 		at = skipSpace(raw, end)
 		if at >= len(raw) || raw[at] != ',' {
 			return
@@ -66,36 +31,24 @@ func Members(raw []byte, f func(name []byte, at, from, to int)) {
 	}
 }
 
-// eachItem calls f for every element of the array raw; f gets the place of the element and gives the place after it.
-func eachItem(raw []byte, f func(at int) int) {
-	if kindOf(raw) == '[' {
-		throughItems(raw, skipSpace(raw, 0), f)
-	}
-}
-
-// throughItems is eachItem for the array at at, and gives the place after it.
-func throughItems(raw []byte, at int, f func(at int) int) int {
-	for at++; ; at++ {
-		at = skipSpace(raw, at)
-		if at >= len(raw) || raw[at] == ']' {
-			return min(at+1, len(raw))
-		}
-		at = skipSpace(raw, f(at))
-		if at >= len(raw) || raw[at] != ',' {
-			return min(at+1, len(raw))
-		}
-	}
-}
-
 // items gives the elements of the array raw.
 func items(raw []byte) [][]byte {
+	if kindOf(raw) != '[' {
+		return nil
+	}
 	var out [][]byte
-	eachItem(raw, func(at int) int {
+	for at := skipSpace(raw, 0) + 1; ; at++ {
+		at = skipSpace(raw, at)
+		if at >= len(raw) || raw[at] == ']' {
+			return out
+		}
 		end := valueEnd(raw, at)
 		out = append(out, raw[at:end])
-		return end
-	})
-	return out
+		at = skipSpace(raw, end)
+		if at >= len(raw) || raw[at] != ',' {
+			return out
+		}
+	}
 }
 
 // members gives the values of the named members of the object raw; nil for one that is missing.

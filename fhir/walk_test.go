@@ -1,7 +1,6 @@
 package fhir
 
 import (
-	"bytes"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -27,23 +26,4 @@ func TestPlainEndStopsWhereByteByByteDoes(t *testing.T) {
 			t.Fatalf("%q from %d: %d, want %d", raw, at, got, want)
 		}
 	})
-}
-
-// TestMembersStandWhereTheySay: the places that Members gives are those of names and values.
-func TestMembersStandWhereTheySay(t *testing.T) {
-	t.Parallel()
-	raw := []byte(` { "a" : 1.5 , "\u0062":{"c":"}"},"d":[ ] }`)
-	var got []string
-	Members(raw, func(name []byte, at, from, to int) {
-		got = append(got, string(name)+" "+string(raw[from:to]))
-		if raw[at-1] != '"' || name[0] != 'b' && !bytes.HasPrefix(raw[at:], name) {
-			t.Errorf("%s does not stand at %d", name, at)
-		}
-	})
-	want := []string{"a 1.5", `b {"c":"}"}`, "d [ ]"}
-	for i := range want {
-		if i >= len(got) || got[i] != want[i] {
-			t.Fatalf("%q, want %q", got, want)
-		}
-	}
 }

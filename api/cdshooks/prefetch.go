@@ -101,7 +101,7 @@ func look(value json.RawMessage) (state, []fhir.Resource) {
 			}
 		}
 	}
-	switch h := headOf(r.Raw); {
+	switch h := headOf(r); {
 	case faulty && matches == 0:
 		return failed, nil
 	case faulty || h.more(matches) || h.narrowed():
@@ -154,18 +154,18 @@ type head struct {
 }
 
 // headOf reads it without looking into the entries.
-func headOf(raw []byte) head {
+func headOf(r fhir.Resource) head {
 	var h head
-	fhir.Members(raw, func(name []byte, _, from, to int) {
+	for name, v := range r.Document().Members() {
 		var err error
-		switch string(name) {
+		switch name {
 		case "total":
-			err = json.Unmarshal(raw[from:to], &h.Total)
+			err = json.Unmarshal([]byte(v.Raw()), &h.Total)
 		case "link":
-			err = json.Unmarshal(raw[from:to], &h.Link)
+			err = json.Unmarshal([]byte(v.Raw()), &h.Link)
 		}
 		h.odd = h.odd || err != nil
-	})
+	}
 	return h
 }
 

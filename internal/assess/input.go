@@ -1,8 +1,10 @@
 package assess
 
 import (
+	"cmp"
 	"maps"
 	"slices"
+	"strings"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/chart"
@@ -41,12 +43,7 @@ func Split(resources []fhir.Resource) []Record {
 		for _, id := range group[1:] {
 			queue = append(queue, byPatient[id]...)
 		}
-		rec.Entries = make([]chart.Entry, 0, len(queue))
-		for n := 0; n < len(queue); n++ {
-			rec.Entries = append(rec.Entries, chart.Entry{Feed: "default", Resource: *queue[n].Resource})
-			if len(loose) == 0 {
-				continue
-			}
+		for n := 0; n < len(queue) && len(loose) > 0; n++ {
 			for _, ref := range screen.Refs(*queue[n].Resource, "") {
 				if !taken[ref] {
 					taken[ref] = true
@@ -54,23 +51,29 @@ func Split(resources []fhir.Resource) []Record {
 				}
 			}
 		}
-		rec.Entries = append(rec.Entries, corrections(loose, rec.Entries)...)
+		queue = append(queue, corrections(loose, queue)...)
+		// In this order no later step has anything to sort.
+		slices.SortStableFunc(queue, func(a, b *named) int { return cmp.Or(strings.Compare(a.Type, b.Type), strings.Compare(a.ID, b.ID)) })
+		rec.Entries = make([]chart.Entry, len(queue))
+		for n, it := range queue {
+			rec.Entries[n] = chart.Entry{Feed: "default", Resource: *it.Resource}
+		}
 		out = append(out, rec)
 	}
 	return out
 }
 
 // corrections gives each Provenance that names one of a patient's entries: it names no patient itself.
-func corrections(loose map[string][]*named, entries []chart.Entry) []chart.Entry {
-	var out []chart.Entry
+func corrections(loose map[string][]*named, of []*named) []*named {
+	var out []*named
 	for _, list := range loose {
 		for _, it := range list {
 			if it.Type != "Provenance" {
 				continue
 			}
 			refs := screen.Refs(*it.Resource, "")
-			if slices.ContainsFunc(entries, func(e chart.Entry) bool { return slices.Contains(refs, e.Ref()) }) {
-				out = append(out, chart.Entry{Feed: "default", Resource: *it.Resource})
+			if slices.ContainsFunc(of, func(e *named) bool { return slices.Contains(refs, e.Ref()) }) {
+				out = append(out, it)
 			}
 		}
 	}

@@ -2,7 +2,6 @@ package chart
 
 import (
 	"dwellwatch/fhir"
-
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )

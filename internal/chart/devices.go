@@ -1,9 +1,9 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"strings"
 
+	"dwellwatch/fhir"
 	"dwellwatch/internal/catalogue"
 	"dwellwatch/internal/filter"
 )

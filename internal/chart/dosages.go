@@ -1,10 +1,10 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"slices"
 	"strings"
 
+	"dwellwatch/fhir"
 	"dwellwatch/internal/rules"
 )
 

@@ -1,10 +1,11 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"slices"
 	"strconv"
 	"strings"
+
+	"dwellwatch/fhir"
 )
 
 // amountIn reads a number as people write it, with a point or a comma. Three digits after the only kind of mark can be thousands or

@@ -1,8 +1,9 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"testing"
+
+	"dwellwatch/fhir"
 )
 
 // TestAmounts: a mark before three digits is thousands, a fraction, or not understood.

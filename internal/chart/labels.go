@@ -1,11 +1,11 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"encoding/base64"
 	"slices"
 	"strings"
 
+	"dwellwatch/fhir"
 	"dwellwatch/internal/udi"
 )
 

@@ -1,10 +1,10 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"math"
 	"strings"
 
+	"dwellwatch/fhir"
 	"dwellwatch/internal/filter"
 )
 

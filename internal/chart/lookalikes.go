@@ -1,9 +1,10 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"slices"
 	"strconv"
+
+	"dwellwatch/fhir"
 )
 
 // LookalikeText answers a code that would have been one of a filter with its system beside it.

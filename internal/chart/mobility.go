@@ -1,8 +1,6 @@
 package chart
 
-import (
-	"dwellwatch/internal/rules"
-)
+import "dwellwatch/internal/rules"
 
 // mobileByCondition reads a problem entry that says by a code of the value set mobility-regained, which a site extends, or by
 // a listed phrase that the patient moves again or that the risk has passed.

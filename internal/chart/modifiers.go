@@ -1,9 +1,10 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"slices"
 	"strings"
+
+	"dwellwatch/fhir"
 )
 
 // hasModifier reports whether a Procedure carries one of these CPT modifiers: 52 reduced, 53 discontinued, 73 and 74

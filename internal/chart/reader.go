@@ -230,7 +230,7 @@ func (n *node) get(path string) fhir.Value {
 	if at := strings.IndexByte(path, '.'); at >= 0 {
 		name, rest = path[:at], path[at+1:]
 	}
-	v := n.doc.Get(name)
+	v := n.doc.Member(name)
 	if v.Kind() == 'n' || n.hidden != nil && slices.Contains(n.hidden, name) {
 		return fhir.Value{}
 	}
@@ -359,9 +359,9 @@ func (r *reader) concept(v fhir.Value) concept {
 	}
 	words, from := r.words.Len(), len(r.codes)
 	first := true
-	for k := range v.Get("coding").Each() {
-		if code := strings.TrimSpace(k.Get("code").String()); code != "" {
-			canonical := canonicalSystem(k.Get("system").String())
+	for k := range v.Member("coding").Each() {
+		if code := strings.TrimSpace(k.Member("code").String()); code != "" {
+			canonical := canonicalSystem(k.Member("system").String())
 			r.codes = append(r.codes, coding{canonical, code})
 			if sets := r.sets.held(canonical, code); c.sets == nil {
 				c.sets = sets
@@ -373,12 +373,12 @@ func (r *reader) concept(v fhir.Value) concept {
 			r.words.WriteString(" . ")
 		}
 		first = false
-		r.words.WriteString(k.Get("display").String())
+		r.words.WriteString(k.Member("display").String())
 	}
 	if !first {
 		r.words.WriteString(" . ")
 	}
-	r.words.WriteString(v.Get("text").String())
+	r.words.WriteString(v.Member("text").String())
 	c.words = strings.TrimSpace(r.words.String()[words:])
 	c.codes = r.codes[from:len(r.codes):len(r.codes)]
 	return c

@@ -1,10 +1,10 @@
 package chart
 
 import (
-	"dwellwatch/fhir"
 	"slices"
 	"time"
 
+	"dwellwatch/fhir"
 	"dwellwatch/internal/filter"
 )
 

@@ -14,7 +14,8 @@ const askHaemoglobin = "test-haemoglobin"
 
 // asks lists what people must find out: first what is never read from a record, then what is missing from this one.
 func (c *proposal) asks() []Ask {
-	out := []Ask{
+	out := make([]Ask, 0, 24)
+	out = append(out, []Ask{
 		{"allergy-contrast", "Has there been a reaction to contrast? Nothing is inferred from silence.", practice()},
 		{"allergy-latex", "Is there an allergy to latex?", practice()},
 		{"allergy-local-anaesthetic", "Is there an allergy to local anaesthetics?", practice()},
@@ -24,7 +25,7 @@ func (c *proposal) asks() []Ask {
 		{"consent", "Does the patient, or who decides for them, agree? Where advanced technique is likely, its hazards are named.", Source{sir2006 + ", condition f", policy.Memory}},
 		{"anticoagulant-afterwards", "Who stops or continues the anticoagulant after the removal, and on which day is that decided?", practice()},
 		{"anticoagulant-taken", "What anticoagulant is taken in fact, and when was the last dose? Prescribed does not mean taken.", practice()},
-	}
+	}...)
 	add := func(is bool, what, text string, s Source) {
 		if is {
 			out = append(out, Ask{what, text, s})

@@ -270,6 +270,9 @@ func anticoagulationRules() []Rule {
 			if s.gone() || a.Level == LevelUnknown {
 				return nil
 			}
+			if s.outline {
+				return s.find("")
+			}
 			return s.find(a.words()+" Prescribed does not mean taken.", a.Evidence)
 		}},
 		{"vte-untreated", "Acute VTE without a therapeutic anticoagulant on record", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {

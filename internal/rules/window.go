@@ -84,6 +84,9 @@ func windowRules() []Rule {
 			if s.Window != w || !s.Filter.Placed.Known() {
 				return nil
 			}
+			if s.outline {
+				return s.find("")
+			}
 			note := text
 			const context = " the window's figure comes from patients without pulmonary embolism and is context here, not the reason."
 			switch {

@@ -74,73 +74,119 @@ func charts(t testing.TB) [][]byte {
 	return out
 }
 
-// rule asks of a chart what our assessment asks in the plain case: whether a filter is in and since when, its window, the thrombosis
-// it was for, what speaks against anticoagulation, the anticoagulant and since when, complications, what was asked or booked, and
-// a verdict. It leaves out partial dates, tellers who disagree, words, doses by weight, contradictions and the evidence.
+// rule asks of a chart what our assessment asks, as it would be written in CQL by hand: whether a filter is in and since when, by all
+// entries that tell of it and whether these agree; its window; the thrombosis it was for; what speaks against anticoagulation and
+// whether that has ended; the level of each anticoagulant by product and dose, of warfarin by the INR, and since when;
+// a fall in haemoglobin; complications; what was asked or booked; what makes a retrieval harder; and a verdict. It leaves out months
+// and years given for days, words, doses by weight and kidney function, courses joined over gaps, which filter each entry is about, the
+// evidence and sources of each finding, the plan's steps, and the day on which the answer changes; and doses a day, which the engine
+// cannot read. It gives decimal numbers as text, which is turned back.
 const rule = `
-library Dwell version '1'
+library Dwell version '2'
 using FHIR version '4.0.1'
 include FHIRHelpers version '4.0.1' called FHIRHelpers
 context Patient
 
-define Placements: [Procedure] P where P.status.value = 'completed'
-    and exists (P.code.coding C where C.code.value in {'37191', '397913009', '06H03DZ', '06H00DZ', '06H04DZ', '38.7'})
+define Done: [Procedure] P where P.status.value = 'completed'
+define Placements: Done P
+    where exists (P.code.coding C where C.code.value in {'37191', '397913009', '06H03DZ', '06H00DZ', '06H04DZ', '38.7'})
+    and not exists (P.outcome.coding O where O.code.value = '385671000')
+define Retrievals: [Procedure] P where exists (P.code.coding C where C.code.value in {'37193', '233439000'})
 define PlacementDays: (Placements P return (P.performed as FHIR.dateTime).value)
+define UseDays: ([DeviceUseStatement] U where U.status.value in {'active', 'completed', 'stopped'} return (U.timing as FHIR.Period).start.value)
 define PlacedOn: Last(PlacementDays)
-define Removals: [Procedure] P where P.status.value = 'completed'
-    and exists (P.code.coding C where C.code.value in {'37193', '233439000'})
+define TellersDisagree: exists (PlacementDays A where exists (PlacementDays B where B after A + 3 days and B before A + 30 days))
+    or exists (UseDays U where exists (PlacementDays P where P after U + 3 days and P before U + 30 days or U after P + 3 days and U before P + 30 days))
+define Removals: Retrievals P where P.status.value = 'completed'
     and not exists (P.outcome.coding O where O.code.value in {'385671000', '385670004'})
 define RemovalDays: (Removals P return (P.performed as FHIR.dateTime).value)
-define Attempts: [Procedure] P where exists (P.code.coding C where C.code.value in {'37193', '233439000'})
-    and (P.status.value = 'stopped' or exists (P.outcome.coding O where O.code.value = '385671000'))
-define Partly: [Procedure] P where exists (P.code.coding C where C.code.value in {'37193', '233439000'})
-    and exists (P.outcome.coding O where O.code.value = '385670004')
+define RemovedAfter: exists (RemovalDays R where R after PlacedOn)
+define Confirmed: exists (Removals P where exists (P.outcome.coding O where O.code.value = '385669000'))
+define Attempts: Retrievals P where P.status.value = 'stopped' or exists (P.outcome.coding O where O.code.value = '385671000')
+define Partly: Retrievals P where exists (P.outcome.coding O where O.code.value = '385670004')
 define Devices: [Device] D where D.status.value = 'active' and exists (D.deviceName N where N.name.value is not null)
-define InUse: [DeviceUseStatement] U where U.status.value = 'active'
-define InPlace: exists Placements and not exists Removals
+define Inactive: [Device] D where D.status.value = 'inactive' and exists (D.deviceName N where N.name.value is not null)
+define InPlace: (exists Placements or exists Devices) and not RemovedAfter
 define Window: case
     when PlacedOn after Today() - 29 days then 'before'
     when PlacedOn after Today() - 55 days then 'in'
     else 'past' end
 
-define Thromboses: [Condition] C where exists (C.code.coding K where K.code.value in {'I82.401', 'I82.402', 'I82.411', 'I82.412', 'I82.413', 'I82.419',
+define Current: [Condition] C where not exists (C.verificationStatus.coding V where V.code.value in {'refuted', 'entered-in-error'})
+define Active: Current C where not exists (C.clinicalStatus.coding S where S.code.value in {'resolved', 'inactive', 'remission'}) and C.abatement is null
+define Thromboses: Current C where exists (C.code.coding K where K.code.value in {'I82.401', 'I82.402', 'I82.411', 'I82.412', 'I82.413', 'I82.419',
     'I82.421', 'I82.422', 'I82.431', 'I82.432', 'I82.441', 'I82.442', 'I82.4Y1', 'I82.4Y2', 'I82.220', 'I26.02', 'I26.09', 'I26.92', 'I26.99', '59282003', '128053003'})
 define IndexEvents: Thromboses C where (C.onset as FHIR.dateTime).value after PlacedOn - 30 days and (C.onset as FHIR.dateTime).value before PlacedOn + 8 days
 define NewEvents: Thromboses C where (C.onset as FHIR.dateTime).value after PlacedOn + 14 days
 define AcuteEvents: Thromboses C where (C.onset as FHIR.dateTime).value after Today() - 92 days
-define Bleeds: [Condition] C where exists (C.code.coding K where K.code.value in {'K92.0', 'K92.1', 'K92.2', 'K66.1', 'J94.2', 'D62', 'I60.9', 'I61.9', 'I62.00', 'I62.01', 'I62.9', '1386000'})
-    and (C.onset as FHIR.dateTime).value after Today() - 90 days and C.abatement is null
-define Platelets: [Observation] O where O.status.value = 'final' and exists (O.code.coding K where K.code.value in {'777-3', '26515-7', '778-1'})
-    and (O.effective as FHIR.dateTime).value after Today() - 30 days and O.value is not null
-define Disorders: [Condition] C where exists (C.code.coding K where K.code.value in {'D66', 'D67', 'D68.0', 'D68.2', 'D68.4'})
-define Contraindicated: exists Bleeds or exists Platelets or exists Disorders
+define Bleeds: Active C where exists (C.code.coding K where K.code.value in {'K92.0', 'K92.1', 'K92.2', 'K66.1', 'J94.2', 'D62', 'I60.9', 'I61.9', 'I62.00', 'I62.01', 'I62.9', '1386000'})
+    and (C.onset as FHIR.dateTime).value after Today() - 90 days
+define EndedBleeds: Current C where exists (C.code.coding K where K.code.value in {'K92.0', 'K92.1', 'K92.2', 'K66.1', 'J94.2', 'D62', 'I60.9', 'I61.9', 'I62.00', 'I62.01', 'I62.9', '1386000'})
+    and C.abatement is not null
+define Final: [Observation] O where O.status.value in {'final', 'amended', 'corrected'}
+define LowCounts: Final O where exists (O.code.coding K where K.code.value in {'777-3', '26515-7', '778-1'})
+    and (O.effective as FHIR.dateTime).value after Today() - 30 days and ToDecimal((O.value as FHIR.Quantity).value.value as System.String) < 50.0
+define Thrombocytopenia: Active C where exists (C.code.coding K where K.code.value in {'D69.6', 'D69.59', 'D69.49', '302215000'})
+define Disorders: Active C where exists (C.code.coding K where K.code.value in {'D66', 'D67', 'D68.0', 'D68.1', 'D68.2', 'D68.4'})
+define Haemoglobins: Final O where exists (O.code.coding K where K.code.value in {'718-7', '59260-0', '20509-6'})
+define LatestDays: Haemoglobins O where (O.effective as FHIR.dateTime).value after Today() - 8 days
+define Falls: LatestDays L where exists (Haemoglobins H where (H.effective as FHIR.dateTime).value before (L.effective as FHIR.dateTime).value
+    and (H.effective as FHIR.dateTime).value after (L.effective as FHIR.dateTime).value - 8 days
+    and ToDecimal((H.value as FHIR.Quantity).value.value as System.String) >= ToDecimal((L.value as FHIR.Quantity).value.value as System.String) + 2.0)
+define Contraindicated: exists Bleeds or exists Thrombocytopenia and exists LowCounts or exists Disorders
 
 define Orders: [MedicationRequest] M where M.status.value = 'active' and M.intent.value in {'order', 'original-order', 'filler-order', 'instance-order'}
-    and exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1364445', '1232086', '1232082', '1037045', '1599555', '854241', '854248', '854238', '855332', '11289'})
-define OrderDays: (Orders M return M.authoredOn.value)
-define Since: First(OrderDays)
-define Levels: [Observation] O where exists (O.code.coding K where K.code.value in {'6301-6', '34714-6'})
+define InRange: Final O where exists (O.code.coding K where K.code.value in {'6301-6', '34714-6'})
     and (O.effective as FHIR.dateTime).value after Today() - 42 days
+    and ToDecimal((O.value as FHIR.Quantity).value.value as System.String) >= 2.0 and ToDecimal((O.value as FHIR.Quantity).value.value as System.String) <= 3.0
+define Anticoagulants: Orders M where exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1364430', '1364435', '1364445', '1992427'})
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1114195', '1114198', '1232082', '1549682', '1232086'})
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1037042', '1037045', '1723476'})
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1599538', '1599551', '1599555'})
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'67108', '854228', '854235', '854238', '854241', '854248', '854245', '854252'})
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'11289', '855288', '855302', '855312', '855318', '855324', '855332', '855338', '855344', '855296'})
+define Treatments: Anticoagulants M where exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1364430', '1364435', '1364445', '1992427'})
+        and exists (M.dosageInstruction D where exists (D.doseAndRate R where ToDecimal((R.dose as FHIR.Quantity).value.value as System.String) in {5.0, 10.0}))
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1114195', '1114198', '1232082', '1549682', '1232086'})
+        and exists (M.dosageInstruction D where exists (D.doseAndRate R where ToDecimal((R.dose as FHIR.Quantity).value.value as System.String) in {15.0, 20.0}))
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1037042', '1037045', '1723476'})
+        and exists (M.dosageInstruction D where exists (D.doseAndRate R where ToDecimal((R.dose as FHIR.Quantity).value.value as System.String) = 150.0))
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'1599538', '1599551', '1599555'})
+        and exists (M.dosageInstruction D where exists (D.doseAndRate R where ToDecimal((R.dose as FHIR.Quantity).value.value as System.String) = 60.0))
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'67108', '854228', '854235', '854238', '854241', '854248', '854245', '854252'})
+        and exists (M.dosageInstruction D where exists (D.doseAndRate R where ToDecimal((R.dose as FHIR.Quantity).value.value as System.String) >= 60.0))
+    or exists (((M.medication as FHIR.CodeableConcept).coding) K where K.code.value in {'11289', '855288', '855302', '855312', '855318', '855324', '855332', '855338', '855344', '855296'}) and exists InRange
+define TreatmentDays: (Treatments M return M.authoredOn.value)
+define Since: First(TreatmentDays)
+define Level: case
+    when exists Treatments then 'therapeutic'
+    when exists Anticoagulants then 'indeterminate'
+    else 'unknown' end
 define LaterBleeds: Bleeds B where (B.onset as FHIR.dateTime).value after Since
-define TreatedFor21Days: exists Orders and Since before Today() - 20 days and not exists LaterBleeds
-define TreatedFor14Days: exists Orders and Since before Today() - 13 days and not exists LaterBleeds
+define TreatedFor21Days: Level = 'therapeutic' and Since before Today() - 20 days and not exists LaterBleeds
+define TreatedFor14Days: Level = 'therapeutic' and Since before Today() - 13 days and not exists LaterBleeds
 define Indication: case
     when TreatedFor21Days then 'resolved'
     when TreatedFor14Days then 'likely-resolved'
+    when Level = 'unknown' and exists EndedBleeds and not Contraindicated then 'likely-resolved'
     when exists AcuteEvents and Contraindicated then 'still-indicated'
     else 'unknown' end
 
-define Displaced: [Condition] C where exists (C.code.coding K where K.code.value in {'T82.525A', 'T82.515A', 'T82.595A'})
-define DeviceTrouble: [Condition] C where exists (C.code.coding K where K.code.value in {'T82.868A', 'T82.848A', 'T82.838A', 'T82.7XXA'})
-define Requests: [ServiceRequest] R where R.status.value = 'active'
-define Booked: [Appointment] A where A.status.value = 'booked'
-define Palliative: [Condition] C where exists (C.code.coding K where K.code.value = 'Z51.5')
+define Displaced: Active C where exists (C.code.coding K where K.code.value in {'T82.525A', 'T82.515A', 'T82.595A'})
+define DeviceTrouble: Active C where exists (C.code.coding K where K.code.value in {'T82.868A', 'T82.848A', 'T82.838A', 'T82.7XXA', 'T82.828A', 'T82.858A', 'T82.898A'})
+define Requests: [ServiceRequest] R where R.status.value = 'active' and exists (R.code.coding K where K.code.value in {'37193', '233439000'})
+define Booked: [Appointment] A where A.status.value in {'booked', 'arrived', 'checked-in'}
+define Palliative: Active C where exists (C.code.coding K where K.code.value = 'Z51.5')
 define Dead: Patient.deceased is not null
+define LongDwell: PlacedOn before Today() - 12 months
+define Hard: LongDwell or exists Attempts or exists Partly or exists Displaced
+define Untreated: exists AcuteEvents and Level != 'therapeutic' and not Contraindicated
+define BleedsUnderTreatment: Level = 'therapeutic' and exists LaterBleeds
 define Verdict: case
     when Dead or not InPlace then 'closed'
     when exists Displaced or exists NewEvents then 'urgent'
-    when exists Partly or exists Palliative then 'review'
-    when exists AcuteEvents and not exists Orders and not Contraindicated then 'review'
+    when TellersDisagree or exists Inactive then 'clarify'
+    when exists Partly or exists Palliative or Untreated or BleedsUnderTreatment or exists Falls or exists DeviceTrouble then 'review'
     when Indication = 'still-indicated' then 'wait'
     when Indication = 'resolved' or Indication = 'likely-resolved' then 'refer'
     when Window = 'before' then 'wait'
@@ -171,7 +217,7 @@ func byCQL(t testing.TB, elm *cql.ELM, body []byte) bool {
 	if err != nil {
 		t.Fatal(err)
 	}
-	overdue, err := result.ToBool(got[result.LibKey{Name: "Dwell", Version: "1"}]["Overdue"])
+	overdue, err := result.ToBool(got[result.LibKey{Name: "Dwell", Version: "2"}]["Overdue"])
 	if err != nil {
 		t.Fatal(err)
 	}
