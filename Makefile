@@ -46,6 +46,7 @@ race: test-deps
 
 bench:
 	$(GO) test -tags $(TAGS) -run '^$$' -bench . -benchmem ./...
+	$(GO) test -tags $(TAGS) -count=1 -run '^TestPromptBesideOneQuery$$' -v ./cmd/dwellwatch
 	cd tools/cqlbench && $(GO) test -cpu 1 -run '^$$' -bench . -benchmem . && $(GO) test -cpu 1 -count=1 -run TestTimesAsFast -v .
 
 chaos: test-deps

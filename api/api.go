@@ -18,6 +18,7 @@ import (
 
 	"dwellwatch/api/route"
 	"dwellwatch/api/signin"
+	"dwellwatch/api/worklist"
 	"dwellwatch/fhir"
 	"dwellwatch/internal/auth"
 	"dwellwatch/internal/filter"
@@ -95,6 +96,8 @@ type Config struct {
 	Rate float64
 	// JWKS is the set of this service's own public keys; nil for none.
 	JWKS []byte
+	// Pages are the worklist and the engineer's pages; nil for none.
+	Pages *worklist.Pages
 	// Extra are further routes: CDS services, pages.
 	Extra []route.Route
 	// Caller names in the audit trail who sends the requests, where the program itself does so and there is no Token.

@@ -30,12 +30,36 @@ func (s *server) replay(c *gin.Context, id int64) error {
 	if err := negotiate(c.Request); err != nil {
 		return err
 	}
-	h, err := s.Held.Show(c.Request.Context(), id)
+	got, err := s.replayOnce(c, id)
 	if err != nil {
 		return err
 	}
+	c.Data(got.status, got.Header().Get("Content-Type"), got.body.Bytes())
+	return nil
+}
+
+// replayFor is the replay that a person asks for on a page; it gives the door's status and writes no answer.
+func (s *server) replayFor(c *gin.Context, id int64) (int, error) {
+	got, err := s.replayOnce(c, id)
+	for _, name := range []string{"Location", "ETag", "WWW-Authenticate"} {
+		c.Writer.Header().Del(name)
+	}
+	if p := (*problem)(nil); errors.As(err, &p) && p.status == http.StatusConflict {
+		return p.status, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	return got.status, nil
+}
+
+func (s *server) replayOnce(c *gin.Context, id int64) (*heldAnswer, error) {
+	h, err := s.Held.Show(c.Request.Context(), id)
+	if err != nil {
+		return nil, err
+	}
 	if !h.Replayable {
-		return refusal(http.StatusConflict, "conflict", "", "this cannot be replayed: "+notKept)
+		return nil, refusal(http.StatusConflict, "conflict", "", "this cannot be replayed: "+notKept)
 	}
 	got, issues := s.retake(c, h)
 	ctx := context.WithoutCancel(c.Request.Context())
@@ -45,10 +69,9 @@ func (s *server) replay(c *gin.Context, id int64) error {
 		err = s.Held.Discard(ctx, id)
 	}
 	if err != nil && !errors.Is(err, fault.NotFound) { // somebody else replayed or discarded it meanwhile
-		return err
+		return nil, err
 	}
-	c.Data(got.status, got.Header().Get("Content-Type"), got.body.Bytes())
-	return nil
+	return got, nil
 }
 
 // retake gives the answer of the door, and the faults where it refuses.

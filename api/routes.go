@@ -45,6 +45,9 @@ func (s *server) routes() []route.Route {
 	if s.People != nil {
 		table = append(table, s.People.Routes()...)
 	}
+	if s.Pages != nil {
+		table = append(table, s.Pages.Routes(s.replayFor)...)
+	}
 	return slices.Concat(table, s.Extra)
 }
 

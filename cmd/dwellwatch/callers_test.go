@@ -223,6 +223,21 @@ func knownRoutes() map[string]known {
 		"POST /test/pages/:id": {kind: auth.People, roles: []auth.Role{auth.Clinician}},
 		"GET /test/feeds":      {kind: auth.People, roles: []auth.Role{auth.Engineer}},
 	}
+	for _, at := range []string{"/cds-services", "/cds-services/:id", "/cds-services/:id/feedback"} {
+		out["OPTIONS "+at] = known{kind: auth.Anybody} // a browser asks whether it may call, and is shown nothing
+	}
+	out["GET /cds-services"], out["POST /cds-services/:id"], out["POST /cds-services/:id/feedback"] = known{kind: auth.CDS}, known{kind: auth.CDS}, known{kind: auth.CDS}
+	pages := func(roles []auth.Role, routes ...string) {
+		for _, r := range routes {
+			out[r] = known{kind: auth.People, roles: roles}
+		}
+	}
+	pages([]auth.Role{auth.Viewer, auth.Coordinator, auth.Clinician, auth.Engineer}, "GET /worklist", "GET /worklist/assets/:name")
+	pages([]auth.Role{auth.Viewer, auth.Coordinator, auth.Clinician}, "POST /worklist/search", "GET /worklist/filters/:filter", "GET /worklist/filters/:filter/document")
+	pages([]auth.Role{auth.Coordinator, auth.Clinician}, "POST /worklist/filters/:filter/contact", "POST /worklist/filters/:filter/correction", "POST /worklist/filters/:filter/take-back")
+	pages([]auth.Role{auth.Clinician}, "POST /worklist/filters/:filter/approve", "POST /worklist/filters/:filter/snooze", "POST /worklist/filters/:filter/decline",
+		"POST /worklist/filters/:filter/outcome", "POST /worklist/filters/:filter/reassessment", "POST /worklist/filters/:filter/complication")
+	pages([]auth.Role{auth.Engineer}, "GET /engineer", "GET /engineer/quarantine", "GET /engineer/quarantine/:id", "POST /engineer/quarantine/:id/replay", "POST /engineer/quarantine/:id/discard")
 	for _, base := range []string{"/fhir", wardFHIR} {
 		out["POST "+base] = known{kind: auth.Machine, scope: "system/Procedure.c"}
 		out["GET "+base+"/metadata"] = known{kind: auth.Machine}
@@ -345,7 +360,7 @@ func TestEveryRouteByEveryCaller(t *testing.T) {
 			continue
 		}
 		seen[key] = true
-		path := strings.NewReplacer(":feed", "ward", ":type", "Procedure", ":id", "p-1").Replace(r.Path)
+		path := strings.NewReplacer(":feed", "ward", ":type", "Procedure", ":id", "p-1", ":filter", "6a4725c7-c66b-4669-8a1b-3b1f5f0c9d10", ":name", "style.css").Replace(r.Path)
 		g.enterAll() // a route may have signed somebody out
 		for _, c := range g.tries(r.Path, path, k) {
 			pairs++

@@ -138,12 +138,12 @@ func readYAML(body []byte) (map[string]yaml.Node, error) {
 
 // listOptions take several values, with commas between.
 func listOptions() []string {
-	return []string{"value-sets", "audience", "cds-audience", "cds-tenants", "oidc-scopes", "record-scopes"}
+	return []string{"value-sets", "audience", "cds-audience", "cds-tenants", "cds-origins", "oidc-scopes", "record-scopes"}
 }
 
 // pairOptions take values by name, with semicolons between.
 func pairOptions() []string {
-	return []string{"feeds", "feed-tokens", "feed-callers", "issuers", "cds-clients", "oidc-roles"}
+	return []string{"feeds", "feed-tokens", "feed-callers", "issuers", "cds-clients", "cds-servers", "oidc-roles"}
 }
 
 // flat writes the value of a key the way the command line takes it; given is false where there is none, which leaves the default.

@@ -92,7 +92,8 @@ func (c *demoCommand) Run(ctx context.Context, io streams) error {
 	if c.Once {
 		return nil
 	}
-	fmt.Fprintf(io.out, "\nServing until Ctrl-C. Try: curl -s %s/fhir/metadata | head -c 300\n", stay.doors)
+	fmt.Fprintf(io.out, "\nThe worklist: %s/worklist (sign in by any name; clinician and coordinator see most)\n", stay.doors)
+	fmt.Fprintf(io.out, "Serving until Ctrl-C. Try: curl -s %s/fhir/metadata | head -c 300\n", stay.doors)
 	<-ctx.Done()
 	return nil
 }

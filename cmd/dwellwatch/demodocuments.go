@@ -43,6 +43,9 @@ func (h *hospitalStay) documents(ctx context.Context, dir string) error {
 			if len(d.Assessment.Filters) != 1 {
 				continue
 			}
+			if said := d.Before(wanted.Holds); said != nil {
+				d.Since = &compose.Since{Said: said}
+			}
 			if err := writeDocuments(dir, d); err != nil {
 				return err
 			}
@@ -61,11 +64,12 @@ func writeDocuments(dir string, d compose.Document) error {
 	f := d.Assessment.Filters[0]
 	key, _, _ := strings.Cut(f.Key, "-")
 	name := filepath.Join(dir, strings.ReplaceAll(strings.TrimPrefix(d.Assessment.Patient, "Patient/"), "/", "-")+"-"+key)
-	pdf, err := workup.PDF(d.Assessment, f, d.Referral)
+	about := caseOf(d)
+	pdf, err := about.PDF(workup.A4)
 	if err != nil {
 		return err
 	}
-	page, err := workup.HTML(d.Assessment, f, d.Referral)
+	page, err := about.HTML()
 	if err != nil {
 		return err
 	}
@@ -82,4 +86,13 @@ func writeDocuments(dir string, d compose.Document) error {
 		}
 	}
 	return nil
+}
+
+// caseOf gives what a document is drawn from.
+func caseOf(d compose.Document) workup.Case {
+	c := workup.Case{Assessment: d.Assessment, Filter: d.Assessment.Filters[0], Referral: d.Referral}
+	if d.Since != nil {
+		c.Since = &workup.Since{Said: d.Since.Said}
+	}
+	return c
 }

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"net/http"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -15,10 +17,12 @@ import (
 	"github.com/riverqueue/river"
 
 	"dwellwatch/api"
+	"dwellwatch/api/worklist"
 	"dwellwatch/fhir"
 	"dwellwatch/fhir/rest"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/compose"
+	"dwellwatch/internal/desk"
 	"dwellwatch/internal/feed"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/pgembed"
@@ -37,6 +41,7 @@ type settings struct {
 	smartSettings
 	listenSettings
 	callerSettings
+	promptSettings
 	basis assess.Basis
 	now   func() time.Time
 	log   *slog.Logger
@@ -145,10 +150,18 @@ func (p *program) build(ctx context.Context) error {
 		return fmt.Errorf("metrics: %w", err)
 	}
 	c := p.apiConfig(screener)
+	if c.Pages, err = p.pages(); err != nil {
+		return err
+	}
 	c.Registry = registry
 	if err := p.admit(&c); err != nil {
 		return err
 	}
+	hooks, err := p.prompts(ctx, number, screener)
+	if err != nil {
+		return err
+	}
+	c.Extra, c.CDSOrigins = slices.Concat(c.Extra, hooks.Routes()), p.CDSOrigins
 	p.config = c
 	p.handler, err = api.New(c)
 	return err
@@ -180,18 +193,28 @@ func (p *program) connect(ctx context.Context, w *worker.Config) error {
 	if err != nil {
 		return err
 	}
-	installation, err := p.store.Installation(ctx)
+	site, err := p.site(ctx)
 	if err != nil {
 		return err
 	}
-	site := compose.Site{Installation: installation.String(), Version: version(), ClinicOwner: p.ClinicOwner, CoordinatorOwner: p.CoordinatorOwner, Custodian: p.Custodian}
 	zoned := func() time.Time { return p.now().In(p.basis.Zone) }
 	w.Converger = writeback.New(writeback.Config{Store: worker.WriteStore{Store: p.store}, Record: client, Site: site, Timeout: client.Timeout(), Now: zoned,
 		Render: func(d compose.Document) ([]byte, error) {
-			return workup.PDFOn(workup.Paper(p.Paper), d.Assessment, d.Assessment.Filters[0], d.Referral)
+			return caseOf(d).PDF(workup.Paper(p.Paper))
 		}})
 	w.Puller = &feed.Puller{Store: p.store, Record: client, Screen: w.Screener.Item, Now: p.now, Log: p.log}
 	return nil
+}
+
+// deskOf gives what carries out decisions of people.
+func (p *program) deskOf() desk.Desk {
+	return desk.Desk{Config: desk.Config{Store: p.store, Basis: p.basis, Bases: p.bases(), Paper: p.Paper, Now: p.now}}
+}
+
+// pages are what people see.
+func (p *program) pages() (*worklist.Pages, error) {
+	return worklist.New(worklist.Config{Desk: p.deskOf(), Quarantine: p.store, Feeds: p.store.Feeds, Gauges: p.store.Gauges,
+		FeedNames: slices.Sorted(maps.Keys(p.bases())), Now: p.now, Log: p.log})
 }
 
 func (p *program) apiConfig(screener screen.Screener) api.Config {

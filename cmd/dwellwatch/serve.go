@@ -21,13 +21,14 @@ type serveCommand struct {
 	smartSettings    `embed:""`
 	listenSettings   `embed:""`
 	callerSettings   `embed:""`
+	promptSettings   `embed:""`
 	logSettings      `embed:""`
 }
 
 // Run serves until the process is told to stop.
 func (c *serveCommand) Run(ctx context.Context, io streams) error {
 	if err := errors.Join(c.checkListen(c.credentials()), c.databaseSettings.check(), c.recordSettings.check(), c.smartSettings.check(c.recordSettings), c.listenSettings.check(),
-		c.callerSettings.check(c.Feeds, c.PublicURL, c.Listen)); err != nil {
+		c.callerSettings.check(c.Feeds, c.PublicURL, c.Listen), c.promptSettings.check(c.Feeds)); err != nil {
 		return err
 	}
 	basis, err := c.basis()
@@ -42,7 +43,7 @@ func (c *serveCommand) Run(ctx context.Context, io streams) error {
 	}
 	defer l.Close()
 	p, err := start(ctx, settings{databaseSettings: c.databaseSettings, recordSettings: c.recordSettings, smartSettings: c.smartSettings,
-		listenSettings: c.listenSettings, callerSettings: c.callerSettings, basis: basis, now: time.Now, log: log, durable: true})
+		listenSettings: c.listenSettings, callerSettings: c.callerSettings, promptSettings: c.promptSettings, basis: basis, now: time.Now, log: log, durable: true})
 	if err != nil {
 		return err
 	}

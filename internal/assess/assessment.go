@@ -134,6 +134,8 @@ type Assessment struct {
 	DueOn *string `json:"dueOn"`
 	// Person is what the record says of the patient, for the document's head.
 	Person Person `json:"person"`
+	// FollowUp is what whoever follows the patient needs to know; no part of it changes a verdict or a document.
+	FollowUp FollowUp `json:"followUp"`
 }
 
 // Person is the patient as the document's head needs it.
@@ -142,6 +144,32 @@ type Person struct {
 	BirthDate string `json:"birthDate"`
 	Sex       string `json:"sex"`
 	Deceased  bool   `json:"deceased"`
+}
+
+// FollowUp is where the patient is, whether they can be reached, and what was tried.
+type FollowUp struct {
+	// Reachable says whether the record names a telephone number or an address; null where it holds no Patient.
+	Reachable *bool `json:"reachable"`
+	// InHospital says since when the patient has been in hospital; null where no stay goes on, or its first day is not known.
+	InHospital   *Range         `json:"inHospital"`
+	Contacts     []Contact      `json:"contacts"`
+	NotAttempted []NotAttempted `json:"notAttempted"`
+}
+
+// Contact is one attempt to reach the patient, entered with us.
+type Contact struct {
+	When     Range    `json:"when"`
+	Reached  bool     `json:"reached"`
+	How      string   `json:"how"`
+	Why      string   `json:"why"` // why nobody was reached
+	Evidence []string `json:"evidence"`
+}
+
+// NotAttempted is a retrieval that was to be and was not tried.
+type NotAttempted struct {
+	When     Range    `json:"when"`
+	Why      string   `json:"why"`
+	Evidence []string `json:"evidence"`
 }
 
 // KnownKey is a key that was handed out before, with the evidence it stood on; the order of keys is the order of birth.

@@ -27,7 +27,7 @@ func TestOpenAPIDescribesTheAnswer(t *testing.T) {
 	}
 	for name, of := range map[string]any{
 		"Assessment": assess.Assessment{}, "Filter": assess.Filter{}, "Range": assess.Range{}, "Band": assess.Band{}, "Days": assess.Days{}, "Model": assess.Model{},
-		"Anticoagulation": assess.Anticoagulation{}, "Finding": assess.Finding{}, "Contradiction": assess.Contradiction{}, "Missing": assess.Missing{}, "Event": assess.Event{},
+		"Anticoagulation": assess.Anticoagulation{}, "Finding": assess.Finding{}, "Contradiction": assess.Contradiction{}, "FollowUp": assess.FollowUp{}, "Contact": assess.Contact{}, "NotAttempted": assess.NotAttempted{}, "Missing": assess.Missing{}, "Event": assess.Event{},
 	} {
 		schema := doc.Components.Schemas[name]
 		if schema == nil {

@@ -93,7 +93,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 			continue
 		}
 		if have, ok := res.Tasks[t.Key]; !ok || cmp.Or(cmp.Compare(rank(t.Status), rank(have.Status)), cmp.Compare(draft.Urgency(have.Priority), draft.Urgency(t.Priority))) < 0 {
-			res.Tasks[t.Key] = draft.Seen{Status: t.Status, Priority: t.Priority}
+			res.Tasks[t.Key] = draft.Seen{Status: t.Status, Priority: t.Priority, Owner: t.Owner}
 		}
 	}
 	slices.Sort(res.Doubled)
@@ -103,6 +103,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: now.history.Merged,
 		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, Deceased: died(reading.Facts.Deceased, asOf)},
 	}
+	a.FollowUp = followUp(reading, asOf)
 	a.Nameless = nameless(rec.Entries)
 	a.Patient = knownPatient(a.Patient, rec.Entries, a.Nameless)
 	for _, u := range reading.Unread {

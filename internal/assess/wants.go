@@ -121,11 +121,16 @@ func question(f Filter) string {
 	}
 	var complications []string
 	for _, x := range f.Findings {
-		if strings.Contains(" displacement penetration fracture caval-thrombosis new-pe infection haemorrhage filter-complaint ", " "+x.Rule+" ") {
+		if isComplication(x.Rule) {
 			complications = append(complications, x.Rule+strings.Join(x.Evidence, ","))
 		}
 	}
 	return digest(f.Standing, f.Indication, complications, attempts, f.Verdict == string(rules.Urgent))
+}
+
+// isComplication reports a rule that tells of a complication of the filter.
+func isComplication(rule string) bool {
+	return slices.Contains([]string{"displacement", "penetration", "fracture", "caval-thrombosis", "new-pe", "infection", "haemorrhage", "filter-complaint"}, rule)
 }
 
 func digest(parts ...any) string {

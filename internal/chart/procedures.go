@@ -18,6 +18,9 @@ const (
 // procedure reads a Procedure about a filter into one or more events.
 func (r *reader) procedure(n *node) {
 	status := n.status()
+	if status == "not-done" {
+		r.notDone(n)
+	}
 	if status == "entered-in-error" || status == "not-done" || status == "preparation" || status == "on-hold" {
 		return
 	}

@@ -28,7 +28,11 @@ type Entry struct {
 type Unread struct{ Resource, Path, Reason string }
 
 // Person is what the head of a document needs.
-type Person struct{ Name, BirthDate, Sex string }
+type Person struct {
+	Name, BirthDate, Sex string
+	// Known says that a Patient resource tells of the person; Reachable, that it names a way to reach them.
+	Known, Reachable bool
+}
 
 // Reading is one patient's record as events and facts.
 type Reading struct {
@@ -58,6 +62,7 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 		r.index[address{e.Feed, e.Type, e.ID}] = n
 	}
 	slices.SortFunc(r.nodes, func(a, b *node) int { return strings.Compare(a.name, b.name) })
+	r.correct()
 	for _, n := range r.nodes {
 		r.tidy(n)
 		if n.Type == "Device" {
@@ -92,10 +97,15 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 			r.encounter(n)
 		case "Task":
 			r.task(n)
+		case "Communication":
+			r.communication(n)
+		case "ClinicalImpression":
+			r.impression(n)
 		}
 	}
 	r.joinRefills()
 	r.nameStatuses()
+	r.vouch()
 	if r.out.Patient == "" {
 		r.out.Patient = r.namedPatient()
 	}
@@ -104,6 +114,12 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 	})
 	r.out.Unread = slices.Compact(r.out.Unread)
 	return r.out
+}
+
+// Reads reports whether anything is read from resources of a type.
+func Reads(kind string) bool {
+	return slices.Contains([]string{"Patient", "Device", "DeviceUseStatement", "Procedure", "Condition", "Medication", "MedicationRequest", "MedicationStatement",
+		"MedicationAdministration", "MedicationDispense", "Observation", "ServiceRequest", "Appointment", "DiagnosticReport", "ImagingStudy", "Encounter", "Task"}, kind)
 }
 
 // namedPatient gives the patient that the entries are about, where the Patient resource itself is not there: the first that
@@ -128,6 +144,8 @@ type reader struct {
 	index   map[address]*node
 	refills map[string]refill // by order
 	halted  []halt
+	// vouched names, for each entry that was corrected, what it was corrected by.
+	vouched map[filter.Ref][]filter.Ref
 	out     Reading
 }
 
@@ -222,6 +240,9 @@ func (r *reader) target(n *node, reference gjson.Result) (t *node, ref string) {
 			}
 		}
 		return nil, ""
+	}
+	if n.Feed == LocalFeed {
+		return r.byName(text), text
 	}
 	if p.Type == "" {
 		return nil, ""

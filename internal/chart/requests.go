@@ -159,6 +159,7 @@ func (r *reader) encounter(n *node) {
 	if !inpatientClass(n) {
 		return
 	}
+	r.stay(n)
 	if _, end, _ := r.period(n, "period"); end.Known() {
 		r.out.Facts.Discharges = append(r.out.Facts.Discharges, rules.Dated{When: end, Made: end, Evidence: []filter.Ref{n.name}})
 	}
@@ -175,7 +176,10 @@ func (r *reader) task(n *node) {
 	if key == "" {
 		return
 	}
-	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Ref: n.name}
+	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Owner: n.get("owner.display").String(), Ref: n.name}
+	if t.Owner == "" {
+		t.Owner = n.get("owner.reference").String()
+	}
 	t.ClosedByUs = slices.ContainsFunc(n.get("statusReason.coding").Array(), func(c gjson.Result) bool { return c.Get("system").String() == ClosedSystem })
 	// The focus alone says which filter it was: the inputs may also name entries of another filter that contradict it.
 	if _, ref := r.target(n, n.get("focus")); ref != "" {
@@ -206,7 +210,7 @@ func (r *reader) patient(n *node) {
 		}
 		text = strings.TrimSpace(strings.Join(append(parts, name.Get("family").String()), " "))
 	}
-	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String()}
+	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String(), Known: true, Reachable: reachable(n)}
 	born, _ := r.day(n, "birthDate")
 	r.out.Facts.Body = rules.Body{Born: born, Sex: n.get("gender").String(), Evidence: []filter.Ref{n.name}}
 }

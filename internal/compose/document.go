@@ -45,6 +45,16 @@ type Document struct {
 	Referral   draft.Referral    `json:"referral"`
 	// Proposal is the id of the Task that a person approved, where the Task is its order; the write-back finds it in the record.
 	Proposal string `json:"-"`
+	// Earlier is what earlier revisions said that the record can be holding, oldest first; see Followed.
+	Earlier []assess.Said `json:"earlier,omitempty"`
+	// Since is set where the document takes the place of one that the record holds.
+	Since *Since `json:"-"`
+}
+
+// Since is the document that another one takes the place of.
+type Since struct {
+	// Said is what it was made from; nil where this database does not know it: it was lost, or another installation wrote it.
+	Said *assess.Said
 }
 
 // Concept is a code with words; System and Code may be empty.
@@ -113,11 +123,15 @@ func (d Document) check() (subject, error) {
 	return about, nil
 }
 
-// known leaves out the entries that came without an id: in the record a reference to one would lead nowhere.
+// localBase is what evidence puts before Type/id of what people entered with us.
+const localBase = "urn:dwellwatch:feed:" + chart.LocalFeed + "/"
+
+// known leaves out the entries that came without an id, and those that people entered with us: in the record a reference to one
+// would lead nowhere.
 func (s subject) known(refs []string) []string {
 	return slices.DeleteFunc(slices.Clone(refs), func(r string) bool {
 		entry, _, _ := strings.Cut(r, "#")
-		return slices.Contains(s.nameless, entry)
+		return slices.Contains(s.nameless, entry) || strings.HasPrefix(entry, localBase)
 	})
 }
 

@@ -45,6 +45,7 @@ const TaskDeleted = "deleted"
 type Seen struct {
 	Status   string // http://hl7.org/fhir/task-status
 	Priority string
+	Owner    string // whom the record shows as its owner; it decides nothing
 }
 
 // Want is what one assessment asks for one filter on one day.

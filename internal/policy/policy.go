@@ -53,6 +53,7 @@ type Policy struct {
 	EraseDays            int // a person without evidence is erased after this many days
 	QuarantineDays       int
 	HoldDays             int // an entry that names a device which is not here is forgotten after this many days
+	CardQuietDays        int // a clinician is shown a card about a patient once in so many days
 
 	// What follows is of the plan for a retrieval; it never changes a verdict.
 	DwellLongMonths     int // past so many months a retrieval is more often difficult
@@ -78,7 +79,7 @@ func Default() Policy {
 		AcuteVTEMonths: 3, TherapeuticDays: 21, TherapeuticSomeDays: 14, CourseMonths: 3, CoverGapDays: 3,
 		ProphylacticRiskDays: 90, BleedActiveDays: 90, HaemoglobinFall: 2, HaemoglobinFallDays: 30, PlateletLimit: 50, PlateletDays: 30, SurgeryDays: 90, RequestDays: 60, RefillDays: 365,
 		LMWHBandPercent: 15, WeightDays: 90, CreatinineDays: 90, INRDays: 42, ReducedMonths: 6, ComplicationDays: 90, FirstHeardDays: 30,
-		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, UnansweredDays: 7, EndedDays: 30, DeclinedDays: 90, EraseDays: 30, QuarantineDays: 30, HoldDays: 30,
+		DueUrgentEmergency: 1, DueUrgent: 3, DueOverdue: 14, DueRoutine: 28, UnansweredDays: 7, EndedDays: 30, DeclinedDays: 90, EraseDays: 30, QuarantineDays: 30, HoldDays: 30, CardQuietDays: 30,
 		DwellLongMonths: 6, DwellVeryLongMonths: 7, TiltDegrees: 5, TiltSteepDegrees: 15, ThrombusPercent: 25,
 		INRLowPass: 20, INRLowCorrect: 30, INRHighPass: 15, INRHighCorrect: 18, PlateletsLow: 20, PlateletsHigh: 50, FiltrationLow: 30, FiltrationWatch: 45,
 	}
@@ -176,6 +177,7 @@ func (p *Policy) table() []entry {
 		{&p.EraseDays, Threshold{Key: "erase_days", Unit: "days", Min: 0, Max: 365, Known: Choice}},
 		{&p.QuarantineDays, Threshold{Key: "quarantine_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
 		{&p.HoldDays, Threshold{Key: "hold_days", Unit: "days", Min: 1, Max: 90, Known: Choice}},
+		{&p.CardQuietDays, Threshold{Key: "card_quiet_days", Unit: "days", Min: 1, Max: 365, Known: Choice}},
 		{&p.DwellLongMonths, Threshold{Key: "dwell_long_months", Unit: "months", Min: 1, Max: 120, Source: series + ": difficult more often past 6 months", Known: Seen}},
 		{&p.DwellVeryLongMonths, Threshold{Key: "dwell_very_long_months", Unit: "months", Min: 1, Max: 240, Source: "Desai et al., 762 retrievals: the standard technique often fails past 7 months", Known: Seen}},
 		{&p.TiltDegrees, Threshold{Key: "tilt_degrees", Unit: "degrees", Min: 1, Max: 90, Source: series + ": tilt of 5 to 15 degrees", Known: Seen}},

@@ -26,16 +26,17 @@ var errPlanChanged = errors.New("the plan changed under its locks")
 // only the order of receipt tells what counts get a PullContext job where Options.PullContext says so. Nothing is kept, and no job made, if it fails. An item without feed,
 // type, id or bytes is fault.Invalid. now is the time of receipt.
 func (s *Store) Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error) {
-	return s.acceptItems(ctx, items, now, false)
+	return s.acceptItems(ctx, items, now, false, nil)
 }
 
 // AcceptHeld is Accept for items that came at received, were kept aside, and are taken only now. Where neither version numbers nor
 // times tell the order, whatever came after received counts as newer, although it was accepted earlier.
 func (s *Store) AcceptHeld(ctx context.Context, items []screen.Item, received time.Time) ([]screen.Outcome, error) {
-	return s.acceptItems(ctx, items, received, true)
+	return s.acceptItems(ctx, items, received, true, nil)
 }
 
-func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.Time, held bool) ([]screen.Outcome, error) {
+// acceptItems does it; first, where it is not nil, is done before it in the same transaction.
+func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.Time, held bool, first func(context.Context, pgx.Tx) error) ([]screen.Outcome, error) {
 	const what = "accept"
 	if len(items) == 0 {
 		return nil, nil
@@ -52,6 +53,11 @@ func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.T
 	for range acceptTries {
 		var outcomes []screen.Outcome
 		err = pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error {
+			if first != nil {
+				if err := first(ctx, tx); err != nil {
+					return err
+				}
+			}
 			var err error
 			outcomes, err = s.accept(ctx, tx, who, items, now.Truncate(time.Microsecond), held, &need)
 			return err

@@ -11,6 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 
+	"dwellwatch/internal/agenda"
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/fault"
 	"dwellwatch/internal/filter"
@@ -29,6 +30,8 @@ type Saved struct {
 	// Merged names keys that are the same filter as another (old key -> kept key).
 	Merged    map[string]string
 	Referrals []SavedReferral
+	// Lines is how each filter stands on the worklist.
+	Lines []agenda.Line
 	// Doubled are keys of which the record shows more than one open Task.
 	Doubled []string
 	// EvidenceGone says that nothing tells of a filter any more; the person is then erased after EraseAfter, unless that changes.
@@ -55,6 +58,10 @@ func (s *Store) SaveAssessment(ctx context.Context, a Saved) error {
 	if err := checkPerson(a.Person); err != nil {
 		return failed(what, err)
 	}
+	who, err := s.whoami(ctx)
+	if err != nil {
+		return failed(what, err)
+	}
 	return s.inTx(ctx, what, func(tx pgx.Tx) error {
 		if err := guard(ctx, tx, a); err != nil {
 			return err
@@ -63,6 +70,9 @@ func (s *Store) SaveAssessment(ctx context.Context, a Saved) error {
 			return err
 		}
 		if err := saveKeys(ctx, tx, a); err != nil {
+			return err
+		}
+		if err := saveLines(ctx, tx, who, a.Person, a.Lines); err != nil {
 			return err
 		}
 		var follow work

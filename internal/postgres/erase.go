@@ -107,6 +107,8 @@ func forget(ctx context.Context, tx pgx.Tx, person string) error {
 	for _, sql := range []string{
 		`DELETE FROM referral WHERE person_id = @person`, // receipts go with them
 		`DELETE FROM assessment WHERE person_id = @person`,
+		`DELETE FROM worklist WHERE key IN (SELECT key FROM filter_key WHERE person_id = @person)`,
+		`DELETE FROM act WHERE key IN (SELECT key FROM filter_key WHERE person_id = @person)`,
 		`UPDATE filter_key SET evidence = '{}', person_id = NULL WHERE person_id = @person`,
 		`DELETE FROM resource WHERE person_id = @person`,
 		`DELETE FROM person_alias WHERE person_id = @person`,

@@ -205,8 +205,8 @@ func (f family) moves() []move {
 				to = person
 			}
 		}
-		if to == "" && told {
-			to = personOf(group[0])
+		if at := slices.IndexFunc(group, func(a alias) bool { return a.feed != LocalFeed }); to == "" && told && at >= 0 {
+			to = personOf(group[at])
 		}
 		for _, a := range group {
 			if f.persons[a] != to {
@@ -228,6 +228,14 @@ func (f family) groups() [][]alias {
 			if _, here := f.persons[b]; here {
 				near[a], near[b] = append(near[a], b), append(near[b], a)
 			}
+		}
+	}
+	for a := range f.persons {
+		if a.feed != LocalFeed {
+			continue
+		}
+		if b, ok := homeOf(a, order); ok {
+			near[a], near[b] = append(near[a], b), append(near[b], a)
 		}
 	}
 	var groups [][]alias

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -21,6 +22,13 @@ type WantedReferral struct {
 	Attention      string    // why a person must look; "" if nobody must
 	Receipts       []Receipt // by kind, round and revision
 	Patients       []string  // ids by which the record knows the person, sorted: several after a merge
+}
+
+// Holds reports whether a revision's document was written, as far as the receipts tell.
+func (w WantedReferral) Holds(r draft.Referral) bool {
+	return slices.ContainsFunc(w.Receipts, func(c Receipt) bool {
+		return c.Kind == "DocumentReference" && c.Round == r.Round && c.Revision == r.Revision
+	})
 }
 
 // saveReferral stores a wanted state and gives its version.

@@ -73,6 +73,9 @@ func (s *Situation) answered(o Order) bool {
 	}) {
 		return true
 	}
+	if slices.ContainsFunc(s.Facts.NotAttempted, func(n NotAttempted) bool { return later(n.When) }) {
+		return true // it came to nothing, and was to be asked anew
+	}
 	names := func(own []filter.Ref) bool {
 		return slices.ContainsFunc(o.Of, func(ref filter.Ref) bool { return slices.Contains(own, ref) })
 	}

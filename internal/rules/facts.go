@@ -120,6 +120,7 @@ type OwnTask struct {
 	Key      string       // filter key (series identifier)
 	Status   string       // FHIR task-status
 	Priority string       // http://hl7.org/fhir/request-priority
+	Owner    string       // as the record shows it: display, else reference; "" where there is none
 	Evidence []filter.Ref // the entry that the Task is about
 	Ref      filter.Ref
 	// ClosedByUs says that its status is our own doing: nobody has answered it.
@@ -177,4 +178,33 @@ type Facts struct {
 	NoAnticoagulant []Dated // an entry that states that no anticoagulant is taken
 	Measures        []Measure
 	Studies         []Study
+	Stays           []Dated // inpatient stays that go on
+	Contacts        []Contact
+	Reassessments   []Reassessment
+	NotAttempted    []NotAttempted
+}
+
+// Contact is one attempt of ours to reach the patient.
+type Contact struct {
+	When     filter.Span
+	Reached  bool
+	How      string // "telephone", "letter", …
+	Why      string // why nobody was reached
+	Evidence []filter.Ref
+}
+
+// Reassessment is a clinician's word on whether the filter is still needed. Exactly one of the two is true.
+type Reassessment struct {
+	When                        filter.Span
+	StillNeeded, NoLongerNeeded bool
+	Until                       filter.Span  // of StillNeeded: the day to look again; Unknown where none was given
+	Of                          []filter.Ref // the device or placement it is about; empty where it names none
+	Evidence                    []filter.Ref
+}
+
+// NotAttempted is a retrieval that was to be and was not tried.
+type NotAttempted struct {
+	When     filter.Span
+	Why      string
+	Evidence []filter.Ref
 }

@@ -42,6 +42,9 @@ func (s *Situation) indication() Indication {
 	if known {
 		i.index = index.words()
 	}
+	if got, ok := s.reassessed(i); ok {
+		return got
+	}
 	i.Text = "The record does not say whether the reason for the filter has passed."
 	for _, test := range []func(Indication, contraindications) (Indication, bool){s.resolved, s.likelyResolved, s.stillIndicated} {
 		if got, ok := test(i, s.contraindications()); ok {

@@ -19,6 +19,21 @@ type Screener struct {
 	Bases  map[string]string
 }
 
+// Entry is a resource of a feed as the core reads it: evidence of any feed but the default one is named by its address.
+func (s Screener) Entry(feed string, r fhir.Resource) chart.Entry {
+	e := chart.Entry{Feed: feed, Home: s.Bases[feed], Resource: r}
+	if feed != defaultFeed {
+		e.Base = s.Bases[feed]
+		if e.Base == "" {
+			e.Base = "urn:dwellwatch:feed:" + feed
+		}
+	}
+	return e
+}
+
+// defaultFeed is the feed of the record itself.
+const defaultFeed = "default"
+
 // Item screens one resource of a feed.
 func (s Screener) Item(feed string, r fhir.Resource) Item {
 	text := string(r.Raw)

@@ -10,6 +10,7 @@ import (
 
 	"github.com/riverqueue/river"
 
+	"dwellwatch/internal/agenda"
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/compose"
 	"dwellwatch/internal/draft"
@@ -17,6 +18,7 @@ import (
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/jobs"
 	"dwellwatch/internal/postgres"
+	"dwellwatch/internal/screen"
 )
 
 type assessor struct {
@@ -89,7 +91,7 @@ func settled(assess func(taken []string) (postgres.Saved, error), takenOf func(k
 }
 
 func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []string, asOf filter.Day) (postgres.Saved, error) {
-	result := assess.Patient(assess.Record{Person: rec.Person, Entries: w.c.entries(rec.Resources), Known: rec.Keys, Merged: rec.Merged, Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}, w.c.Basis, asOf)
+	result := assess.Patient(Input(rec, w.c.Screener, taken), w.c.Basis, asOf)
 	noteDeleted(rec, result.Tasks)
 	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, w.c.pace(), asOf)
 
@@ -120,7 +122,20 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 		}
 		saved.Referrals = append(saved.Referrals, s)
 	}
+	for _, f := range result.Assessment.Filters {
+		at := slices.IndexFunc(after, func(r draft.Referral) bool { return r.Key == f.Key })
+		r := draft.Referral{Key: f.Key}
+		if at >= 0 {
+			r = after[at]
+		}
+		saved.Lines = append(saved.Lines, agenda.Of(result.Assessment, f, r, result.Tasks[f.Key], asOf))
+	}
 	return saved, nil
+}
+
+// Input is a stored record as the core reads it, without the keys that belong to somebody else.
+func Input(rec postgres.Record, s screen.Screener, taken []string) assess.Record {
+	return assess.Record{Person: rec.Person, Entries: Entries(rec.Resources, s), Known: rec.Keys, Merged: rec.Merged, Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}
 }
 
 // past lists our Tasks of rounds before the one that each referral is in. One that people had taken up may stand for the next round
@@ -173,25 +188,28 @@ func (w *assessor) evidence(rec postgres.Record) bool {
 	return slices.ContainsFunc(rec.Resources, func(s postgres.Stored) bool { return w.c.Screener.Item(s.Feed, s.Resource).Evidence })
 }
 
-// document gives what the Task and the document are composed from: the answer with this filter only. A filter that is no
-// longer there is told as it was when last asked about.
+// document gives what the Task and the document are composed from: the answer with this filter only, and what earlier
+// revisions said. A filter that is no longer there is told as it was when last asked about.
 func (w *assessor) document(ctx context.Context, a assess.Assessment, r draft.Referral) ([]byte, error) {
-	d := compose.Document{Assessment: a, Referral: r}
-	at := slices.IndexFunc(a.Filters, func(f assess.Filter) bool { return f.Key == r.Key })
-	if at >= 0 {
+	before, err := w.c.Store.Wanted(ctx, r.Key)
+	if err != nil && !errors.Is(err, fault.NotFound) {
+		return nil, fmt.Errorf("read what was asked: %w", err)
+	}
+	// Into a value of its own: decoding into the new document would write over the filters of the answer, which it shares.
+	var asked compose.Document
+	unread := json.Unmarshal(before.Document, &asked)
+	if at := slices.IndexFunc(a.Filters, func(f assess.Filter) bool { return f.Key == r.Key }); at >= 0 {
+		d := compose.Document{Assessment: a, Referral: r}
 		d.Assessment.Filters = a.Filters[at : at+1]
+		if unread == nil {
+			d.Earlier = asked.Followed(before.Holds)
+		}
 		return json.Marshal(d)
 	}
-	before, err := w.c.Store.Wanted(ctx, r.Key)
-	if err != nil {
-		return nil, fmt.Errorf("read what was asked: %w", err)
+	if unread != nil {
+		return nil, fmt.Errorf("read what was asked: %w", unread)
 	}
-	// Into a value of its own: decoding into d would write over the filters of the answer, which d shares.
-	var asked compose.Document
-	if err := json.Unmarshal(before.Document, &asked); err != nil {
-		return nil, fmt.Errorf("read what was asked: %w", err)
-	}
-	asked.Referral = r
+	asked.Earlier, asked.Referral = asked.Followed(before.Holds), r
 	return json.Marshal(asked)
 }
 

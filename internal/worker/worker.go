@@ -22,6 +22,7 @@ import (
 	"dwellwatch/internal/feed"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/jobs"
+	"dwellwatch/internal/policy"
 	"dwellwatch/internal/postgres"
 	"dwellwatch/internal/screen"
 	"dwellwatch/internal/writeback"
@@ -122,8 +123,10 @@ func (c Config) eraseAfter() time.Duration {
 }
 
 // pace is how long people are given.
-func (c Config) pace() draft.Pace {
-	p := c.Basis.Policy
+func (c Config) pace() draft.Pace { return Pace(c.Basis.Policy) }
+
+// Pace is how long people are given by a policy.
+func Pace(p policy.Policy) draft.Pace {
 	return draft.Pace{UnansweredDays: p.UnansweredDays, EscalatedDueDays: p.DueOverdue, EndedDays: p.EndedDays, DeclinedDays: p.DeclinedDays}
 }
 
@@ -133,18 +136,11 @@ func (c Config) today() filter.Day {
 	return filter.NewDay(t.Year(), t.Month(), t.Day())
 }
 
-// entries gives what the core reads, with the base URL of each feed but the default one.
-func (c Config) entries(stored []postgres.Stored) []chart.Entry {
+// Entries gives what the core reads of stored resources.
+func Entries(stored []postgres.Stored, s screen.Screener) []chart.Entry {
 	out := make([]chart.Entry, 0, len(stored))
-	for _, s := range stored {
-		e := chart.Entry{Feed: s.Feed, Home: c.Screener.Bases[s.Feed], Resource: s.Resource}
-		if s.Feed != postgres.DefaultFeed {
-			e.Base = c.Screener.Bases[s.Feed]
-			if e.Base == "" {
-				e.Base = "urn:dwellwatch:feed:" + s.Feed
-			}
-		}
-		out = append(out, e)
+	for _, one := range stored {
+		out = append(out, s.Entry(one.Feed, one.Resource))
 	}
 	return out
 }
@@ -179,6 +175,9 @@ type sweeper struct {
 // referral that is not written.
 func (w *sweeper) Work(ctx context.Context, _ *river.Job[jobs.DailySweep]) error {
 	if _, err := w.c.Store.ForgetQuarantine(ctx, w.c.Now()); err != nil {
+		return err
+	}
+	if _, err := w.c.Store.ForgetCards(ctx, w.c.today()); err != nil {
 		return err
 	}
 	_, err := Sweep(ctx, w.c.Store, w.c.today(), w.c.BasisNumber, w.c.eraseAfter())

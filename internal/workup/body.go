@@ -44,6 +44,7 @@ func answerRows(p *press, v view, c chronicle) []row {
 		rows = append(rows, telephoneRow(p, v))
 	}
 	rows = append(rows, whoRow(p, v))
+	rows = append(rows, changedRows(p, v)...)
 	rows = append(rows, doubtRows(p, v)...)
 	rows = append(rows, factStrip(p, v), verdictRow(p, v))
 	rows = append(rows, stateRows(p, v)...)
@@ -73,7 +74,8 @@ func answerRows(p *press, v view, c chronicle) []row {
 func qualityRows(p *press, v view) []row {
 	first := chapter(p, "Data quality", "What in the record contradicts itself, is missing or could not be read.")
 	first.fresh = true
-	rows := append([]row{first}, contradictionRows(p, v)...)
+	rows := append([]row{first}, everyChangeRows(p, v)...)
+	rows = append(rows, contradictionRows(p, v)...)
 	rows = append(rows, missingRows(p, v)...)
 	return append(rows, unreadRows(p, v)...)
 }

@@ -52,18 +52,18 @@ func checklistOf(p *plan.Plan) *checklist {
 }
 
 func approachWords(a plan.Approach) string {
-	words := map[string]string{
-		"standard": "A standard removal first", "advanced": "Advanced technique likely", "image": "Image the thrombus in the filter first",
-		"defer": "Defer: anticoagulate and image again", "team": "A matter for a team, now",
-	}
-	text, ok := words[a.First]
-	if !ok {
-		text = capital(a.First)
-	}
+	text := approachName(a.First)
 	if a.Complex && a.First != "advanced" {
 		text += "; plan for a complex removal"
 	}
 	return text
+}
+
+func approachName(code string) string {
+	return wording(code, map[string]string{
+		"standard": "A standard removal first", "advanced": "Advanced technique likely", "image": "Image the thrombus in the filter first",
+		"defer": "Defer: anticoagulate and image again", "team": "A matter for a team, now", "": "Not stated",
+	})
 }
 
 // from tells where a statement comes from and how that is known.
@@ -196,7 +196,14 @@ func kit(list []plan.Item) []task {
 func predictors(list []plan.Predictor) []task {
 	var out []task
 	for _, x := range list {
-		out = append(out, task{Press: x.State == plan.Present, Text: capital(string(x.State)) + " – " + x.Text, Detail: strings.TrimSpace(x.Published + " " + evidenceText(x.Evidence)), Source: from(x.Source)})
+		out = append(out, task{Press: x.State == plan.Present, Text: predictorName(x.Name) + ": " + string(x.State) + ". " + x.Text, Detail: strings.TrimSpace(x.Published + " " + evidenceText(x.Evidence)), Source: from(x.Source)})
 	}
 	return out
+}
+
+func predictorName(code string) string {
+	return wording(code, map[string]string{
+		"dwell": "Long dwell", "tilt": "Tilt", "hook-embedded": "Hook embedded", "penetration": "Penetration", "fracture": "Fracture", "thrombus": "Thrombus in the filter",
+		"failed-attempt": "Failed attempt", "closed-cell-design": "Closed-cell design", "permanent-design": "Permanent design",
+	})
 }

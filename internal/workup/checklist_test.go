@@ -47,7 +47,7 @@ func TestChecklist(t *testing.T) {
 	}
 	for text, mark := range map[string]string{
 		"Note one.": "", "Ask one?": "box ", "Left jugular vein: not on record.": "box ", "Femoral vein: open.": "", "1. snare": "", "snare: the hook": "box ",
-		"Present – Tilt of 20 degrees.": "press", "INR of 4.": "box press", "Continue.": "box ", "Acute until 2026-04-14.": "press",
+		"Tilt: present. Tilt of 20 degrees.": "press", "INR of 4.": "box press", "Continue.": "box ", "Acute until 2026-04-14.": "press",
 		"Only if a complex removal is planned – apixaban, therapeutic: NEEDS-CLINICIAN": "box press",
 	} {
 		if have, ok := got[text]; !ok || have != mark {

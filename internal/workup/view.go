@@ -10,7 +10,8 @@ import (
 
 // view is the document in words, in the order in which it is read, before any layout.
 type view struct {
-	telephone      string // "" where nothing presses
+	telephone      string   // "" where nothing presses
+	changed        *changed // nil in a first version
 	name, who      string
 	facts          []fact
 	verdict        string
@@ -41,8 +42,10 @@ type item struct {
 	Firm       bool // it happened, or it decides
 }
 
-func newView(a assess.Assessment, f assess.Filter, r draft.Referral, name string) view {
+func newView(c Case, name string) view {
+	a, f, r := c.Assessment, c.Filter, c.Referral
 	v := view{
+		changed:   newChanged(c),
 		telephone: telephone(f, r),
 		name:      orElse(name, "name not recorded"),
 		who:       who(a),

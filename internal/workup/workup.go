@@ -21,15 +21,30 @@ import (
 // title is the file's own title. It names nobody, because file managers and logs show titles.
 const title = "Vena cava filter work-up (draft)"
 
-// PDF draws the document for one filter of an assessment and its referral, on A4. It does not look into a.Filters.
+// Case is what a document is about: one filter of an assessment, its referral, and the version that it takes the place of.
+// Assessment.Filters is not looked at.
+type Case struct {
+	Assessment assess.Assessment
+	Filter     assess.Filter
+	Referral   draft.Referral
+	// Since is nil in a first version; otherwise the document says on top what changed since the last.
+	Since *Since
+}
+
+// PDF draws the first version of the document, on A4.
 // The error is fault.Invalid where a.AsOf is not a calendar day, because the file's dates are taken from it.
 func PDF(a assess.Assessment, f assess.Filter, r draft.Referral) ([]byte, error) {
 	return PDFOn(A4, a, f, r)
 }
 
-// PDFOn draws the document on a size of paper; the error is fault.Invalid for a size that is neither A4 nor Letter.
+// PDFOn draws the first version on a size of paper; the error is fault.Invalid for a size that is neither A4 nor Letter.
 func PDFOn(paper Paper, a assess.Assessment, f assess.Filter, r draft.Referral) ([]byte, error) {
-	day, err := calendarDay(a.AsOf)
+	return Case{Assessment: a, Filter: f, Referral: r}.PDF(paper)
+}
+
+// PDF draws any version of the document, with the errors of PDFOn.
+func (c Case) PDF(paper Paper) ([]byte, error) {
+	day, err := calendarDay(c.Assessment.AsOf)
 	if err != nil {
 		return nil, err
 	}
@@ -37,9 +52,7 @@ func PDFOn(paper Paper, a assess.Assessment, f assess.Filter, r draft.Referral) 
 	if err != nil {
 		return nil, fmt.Errorf("work-up: %w", err)
 	}
-	v := newView(a, f, r, p.face.name(a.Person.Name))
-	c := newChronicle(a, f, p.face.clean)
-	pages := layout(p, v, c)
+	pages := layout(p, newView(c, p.face.name(c.Assessment.Person.Name)), newChronicle(c.Assessment, c.Filter, p.face.clean))
 	for i, page := range pages {
 		p.pdf.AddPage()
 		for _, placed := range page {

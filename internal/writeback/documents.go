@@ -46,14 +46,26 @@ func (r *run) drew(d held) bool {
 	return false
 }
 
-// currentOf names the document that a new one replaces, "" where none is current.
-func currentOf(documents []held) string {
+// currentOf gives the document that a new one replaces; its id is "" where none is current.
+func currentOf(documents []held) held {
 	for _, d := range documents {
 		if d.status == "current" {
-			return "DocumentReference/" + d.id
+			return d
 		}
 	}
-	return ""
+	return held{}
+}
+
+// since tells what is replaced as far as this database knows it; nil where nothing is. A document of a database that was lost is
+// known by its meaning, where this one has said the same.
+func (r *run) since(replaced held) *compose.Since {
+	if replaced.id == "" {
+		return nil
+	}
+	return &compose.Since{Said: r.document.Before(func(earlier draft.Referral) bool {
+		instance, err := r.c.cfg.Site.DocumentInstance(draft.Referral{Key: r.referral.Key, Round: earlier.Round, Revision: earlier.Revision})
+		return err == nil && replaced.has(compose.DocumentSystem, instance) || earlier.Meaning != "" && replaced.has(compose.MeaningSystem, earlier.Meaning)
+	})}
 }
 
 // named gives the id of the document that the Task should name: the wanted one, unless it has been superseded by another
@@ -76,12 +88,12 @@ func documentReference(id string) string {
 	return "DocumentReference/" + id
 }
 
-func (r *run) createDocument(ctx context.Context, replaces string) (string, error) {
-	pdf, err := r.render()
+func (r *run) createDocument(ctx context.Context, replaced held) (string, error) {
+	pdf, err := r.render(replaced)
 	if err != nil {
 		return "", err
 	}
-	body, err := compose.DocumentReference(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, replaces)
+	body, err := compose.DocumentReference(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, documentReference(replaced.id))
 	if err != nil {
 		return "", err
 	}

@@ -173,6 +173,7 @@ type bench struct {
 	converger *writeback.Converger
 	config    writeback.Config
 	document  compose.Document
+	versions  []string // that were drawn; see drawn
 }
 
 // newBench gives a filter of its own in the peer's record; base "" is the peer itself.

@@ -145,14 +145,14 @@ func (r *run) open(ctx context.Context, s state) error {
 	document, written := r.mainDocument(s.documents)
 	adopted := written && !document.has(compose.DocumentSystem, r.documentInstance)
 	if !written && !spent {
-		replaces := currentOf(s.documents)
+		replaced := currentOf(s.documents)
 		if !live {
-			done, err := r.createTogether(ctx, replaces, r.proposal(s.tasks))
+			done, err := r.createTogether(ctx, replaced, r.proposal(s.tasks))
 			if err != nil || done {
 				return err
 			}
 		}
-		id, err := r.createDocument(ctx, replaces)
+		id, err := r.createDocument(ctx, replaced)
 		if err != nil {
 			return err
 		}
@@ -238,12 +238,12 @@ func (r *run) refresh(ctx context.Context, t held, documentID string, keepDue bo
 
 // createTogether creates document, Task and Provenance in one transaction. done is false, without an error, where the
 // record takes no transactions.
-func (r *run) createTogether(ctx context.Context, replaces string, proposal *held) (done bool, err error) {
+func (r *run) createTogether(ctx context.Context, replaced held, proposal *held) (done bool, err error) {
 	takes, err := r.c.takesTransactions(ctx)
 	if err != nil || !takes {
 		return false, err
 	}
-	pdf, err := r.render()
+	pdf, err := r.render(replaced)
 	if err != nil {
 		return false, err
 	}
@@ -251,7 +251,7 @@ func (r *run) createTogether(ctx context.Context, replaces string, proposal *hel
 	if err != nil {
 		return false, err
 	}
-	bundle, err := compose.TransactionBundle(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, replaces, approval)
+	bundle, err := compose.TransactionBundle(r.document, r.c.cfg.Site, r.c.cfg.Now(), pdf, documentReference(replaced.id), approval)
 	if err != nil {
 		return false, err
 	}
@@ -298,15 +298,18 @@ func cannotTransact(refused *rest.Refused) bool {
 		http.StatusNotImplemented}, refused.Status)
 }
 
-func (r *run) render() ([]byte, error) {
-	if r.pdf != nil {
+// render draws the document that takes the place of another, or of none.
+func (r *run) render(replaced held) ([]byte, error) {
+	if r.pdf != nil && r.pdfReplaces == replaced.id {
 		return r.pdf, nil
 	}
-	pdf, err := r.c.cfg.Render(r.document)
+	document := r.document
+	document.Since = r.since(replaced)
+	pdf, err := r.c.cfg.Render(document)
 	if err != nil {
 		return nil, fmt.Errorf("draw the work-up document: %w", fault.Invalid)
 	}
-	r.pdf = pdf
+	r.pdf, r.pdfReplaces = pdf, replaced.id
 	return pdf, nil
 }
 

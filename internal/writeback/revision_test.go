@@ -1,10 +1,13 @@
 package writeback_test
 
 import (
+	"fmt"
+	"strings"
 	"testing"
 	"time"
 
 	"dwellwatch/internal/compose"
+	"dwellwatch/internal/draft"
 	"dwellwatch/internal/writeback"
 
 	"github.com/google/go-cmp/cmp"
@@ -83,6 +86,49 @@ func TestRevisions(t *testing.T) {
 			b.quiet()
 			b.sound()
 		},
+		"what is drawn knows what it replaces": func(t *testing.T, b *bench) {
+			b.drawn()
+			b.converge()
+			first := b.document
+			b.want(followUp)
+			b.converge()
+			// While the record was away two revisions were decided on; the one in it is the one to compare with.
+			b.want(followUp)
+			b.want(followUp)
+			b.converge()
+			if diff := cmp.Diff("1.1 replaces nothing, 1.2 replaces 1.1, 1.4 replaces 1.2", strings.Join(b.versions, ", ")); diff != "" {
+				t.Error(diff)
+			}
+			b.quiet()
+			b.document = first
+			b.forget()
+			b.want(func(d *compose.Document) { d.Referral.Round, d.Earlier = 2, nil })
+			b.converge()
+			if got := b.versions[len(b.versions)-1]; got != "2.1 replaces what is not known" {
+				t.Errorf("without what was saved: %s", got)
+			}
+			b.sound()
+		},
+		"a lost database's document is known by its meaning": func(t *testing.T, b *bench) {
+			b.drawn()
+			b.document.Referral.Meaning = "m1"
+			other := b.config.Site
+			other.Installation = otherInstallation
+			b.plant(compose.DocumentReference(b.document, other, time.Now(), []byte("%PDF-1.7 other"), ""))
+			b.want(nil)
+			b.converge()
+			b.want(func(d *compose.Document) { followUp(d); d.Referral.Meaning = "m2" })
+			b.converge()
+			if diff := cmp.Diff("1.2 replaces 1.1", strings.Join(b.versions, ", ")); diff != "" {
+				t.Error(diff)
+			}
+			b.want(func(d *compose.Document) { followUp(d); d.Referral.Meaning, d.Earlier = "m3", nil })
+			b.converge()
+			if got := b.versions[len(b.versions)-1]; got != "1.3 replaces what is not known" {
+				t.Errorf("without what was saved: %s", got)
+			}
+			b.quiet()
+		},
 		"a restored database undoes nothing": func(t *testing.T, b *bench) {
 			b.converge()
 			b.want(urgent)
@@ -103,6 +149,29 @@ func TestRevisions(t *testing.T) {
 			b.quiet()
 		},
 	})
+}
+
+// followUp makes the next revision as the worker does, which knows of no receipt here.
+func followUp(d *compose.Document) {
+	d.Earlier = d.Followed(func(draft.Referral) bool { return false })
+	d.Referral.Revision++
+}
+
+// drawn notes of each document that is drawn which one it knows to replace.
+func (b *bench) drawn() {
+	render := b.config.Render
+	b.config.Render = func(d compose.Document) ([]byte, error) {
+		what := "nothing"
+		switch {
+		case d.Since != nil && d.Since.Said != nil:
+			what = fmt.Sprintf("%d.%d", d.Since.Said.Referral.Round, d.Since.Said.Referral.Revision)
+		case d.Since != nil:
+			what = "what is not known"
+		}
+		b.versions = append(b.versions, fmt.Sprintf("%d.%d replaces %s", d.Referral.Round, d.Referral.Revision, what))
+		return render(d)
+	}
+	b.converger = writeback.New(b.config)
 }
 
 func TestATaskThatPeopleEndedIsNotAskedAgainInItsRound(t *testing.T) {

@@ -48,7 +48,8 @@ type run struct {
 	notice       string // attention code although all is written
 	// refusedBundle: the record refused the transaction; if the single writes work, it takes none.
 	refusedBundle bool
-	pdf           []byte // drawn once
+	pdf           []byte // drawn once for what it replaces
+	pdfReplaces   string
 	last          state
 	wrote         bool
 }

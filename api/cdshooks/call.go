@@ -1,0 +1,91 @@
+package cdshooks
+
+import (
+	"context"
+	"net/http"
+	"strings"
+
+	"dwellwatch/internal/auth"
+	"dwellwatch/internal/cards"
+
+	"github.com/gin-gonic/gin"
+	"github.com/google/uuid"
+)
+
+// call answers one hook.
+func (s *Service) call(c *gin.Context) {
+	shown, err := s.cardsFor(c)
+	if err != nil {
+		s.refuse(c, err)
+		return
+	}
+	c.Data(http.StatusOK, plainJSON, shown)
+}
+
+func (s *Service) cardsFor(c *gin.Context) ([]byte, error) {
+	hook, ok := hookOf(c.Param("id"))
+	if !ok {
+		return nil, wrong(http.StatusNotFound, "not-found", "", "there is no such service")
+	}
+	body, err := s.body(c)
+	if err != nil {
+		return nil, err
+	}
+	r, err := parse(body, hook)
+	if err != nil {
+		return nil, err
+	}
+	shown, err := s.answer(c.Request.Context(), r)
+	if err != nil {
+		return nil, err
+	}
+	return encode(reply{shown})
+}
+
+// answer gives the cards for a request; never nil without an error.
+func (s *Service) answer(ctx context.Context, r request) ([]cards.Card, error) {
+	none := []cards.Card{}
+	if !clinician(r.user) {
+		return none, nil
+	}
+	v := s.visit(r)
+	if !v.concerns() {
+		return none, nil
+	}
+	in, concerns, err := v.input(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !concerns {
+		return none, nil
+	}
+	offer, ok := cards.Of(in)
+	if !ok {
+		return none, nil
+	}
+	client, _ := auth.ClientOf(ctx)
+	sign(&offer.Card, r, client.Issuer, offer.Key, offer.Kind)
+	shown := Shown{Offer: offer, Service: family + string(r.hook), Issuer: client.Issuer, Tenant: client.Tenant, User: r.user, Feed: v.feed, Patient: r.patient, On: v.on}
+	if !in.Known {
+		shown.Key = ""
+	}
+	may, err := s.Show(ctx, shown)
+	if err != nil || !may {
+		return none, err
+	}
+	return []cards.Card{offer.Card}, nil
+}
+
+// clinician reports whether a user is no patient and no relative of one: cards are for those who treat.
+func clinician(user string) bool {
+	return !strings.HasPrefix(user, "Patient/") && !strings.HasPrefix(user, "RelatedPerson/")
+}
+
+// sign gives a card its identity: the same call asked twice shows the same card.
+func sign(card *cards.Card, r request, issuer, key string, kind cards.Kind) {
+	space := uuid.NewSHA1(uuid.NameSpaceURL, []byte("urn:dwellwatch:card"))
+	card.UUID = uuid.NewSHA1(space, []byte(strings.Join([]string{issuer, r.user, r.instance, key, string(kind)}, "\n"))).String()
+	for i := range card.Suggestions {
+		card.Suggestions[i].UUID = uuid.NewSHA1(uuid.MustParse(card.UUID), []byte{byte(i)}).String()
+	}
+}

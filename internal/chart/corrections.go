@@ -1,0 +1,155 @@
+package chart
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/tidwall/gjson"
+
+	"dwellwatch/internal/filter"
+)
+
+// EntrySystem is the code system of what people enter with us: contact attempts, re-assessments, corrections.
+const EntrySystem = "urn:dwellwatch:entry"
+
+// LocalFeed is the feed of what people enter with us. Its entries name those of other feeds as evidence names them.
+const LocalFeed = "local"
+
+// Codes of EntrySystem.
+const (
+	CodeContact      = "contact-attempt"
+	CodeReassessment = "reassessment"
+	CodeCorrection   = "correction"  // of a Provenance: its target stands in the place of its entities
+	CodeEntryWrong   = "entry-wrong" // of a DetectedIssue: the entries it names do not hold
+	CodeNoFilter     = "no-filter"   // of an Observation: the entries that tell of the filter do not hold
+
+	CodeStillNeeded    = "still-needed"
+	CodeNoLongerNeeded = "no-longer-needed"
+	CodeStays          = "stays"
+)
+
+// LookAgainExtension is the day on which people want to look at a re-assessed filter again.
+const LookAgainExtension = "urn:dwellwatch:look-again"
+
+// entryCode reports whether a CodeableConcept holds a code of EntrySystem.
+func entryCode(concept gjson.Result, code string) bool {
+	return slices.ContainsFunc(concept.Get("coding").Array(), func(c gjson.Result) bool {
+		return c.Get("system").String() == EntrySystem && c.Get("code").String() == code
+	})
+}
+
+// correct puts what people entered as a correction in the place of the entries that it answers. A Provenance with our
+// activity says so: its target holds, and the entities with the role revision do not. The first of them is then read with
+// the target's content under its own name, so that the filter keeps its key; the others are left out. A correction of
+// entries that are gone corrects nothing, and of two corrections of an entry the later one holds.
+// http://hl7.org/fhir/R4/provenance.html#Provenance.entity.role
+func (r *reader) correct() {
+	var all []*node
+	for _, n := range r.nodes {
+		if n.Type == "Provenance" && entryCode(n.get("activity"), CodeCorrection) {
+			all = append(all, n)
+		}
+	}
+	if len(all) == 0 {
+		return
+	}
+	slices.SortStableFunc(all, func(a, b *node) int { return strings.Compare(a.get("recorded").String(), b.get("recorded").String()) })
+	holds := map[*node]correction{}
+	aside := map[*node]bool{}
+	for _, p := range all {
+		target, _ := r.target(p, p.get("target.0"))
+		if target == nil {
+			continue
+		}
+		revises := false
+		for _, e := range p.get("entity").Array() {
+			if e.Get("role").String() != "revision" {
+				continue
+			}
+			revises = true
+			if place, _ := r.target(p, e.Get("what")); place != nil && !takenBack(target) {
+				holds[place] = correction{target: target, by: p}
+			}
+		}
+		if revises {
+			aside[target] = true
+		}
+	}
+	r.carryOut(holds, aside)
+}
+
+// correction is what holds in the place of an entry, and the Provenance that says so.
+type correction struct{ target, by *node }
+
+// takenBack reports an entry that people have declared an error.
+func takenBack(n *node) bool {
+	return n.status() == "entered-in-error" || n.coded("verificationStatus", "entered-in-error")
+}
+
+// carryOut reads each corrected entry with the content that holds, and leaves the corrections themselves out.
+func (r *reader) carryOut(holds map[*node]correction, aside map[*node]bool) {
+	places := map[correction][]*node{}
+	for _, n := range r.nodes {
+		if c, ok := holds[n]; ok {
+			places[c] = append(places[c], n)
+		}
+	}
+	r.vouched = map[filter.Ref][]filter.Ref{}
+	gone := map[*node]bool{}
+	for c, list := range places {
+		stand := list[0]
+		if at := slices.IndexFunc(list, func(n *node) bool { return n.Type == c.target.Type }); at >= 0 {
+			stand = list[at]
+		}
+		refs := []filter.Ref{c.target.name, c.by.name}
+		for _, n := range list {
+			if n != stand {
+				refs = append(refs, n.name)
+			}
+			gone[n] = n != stand || c.target.Type == "Observation" || c.target.Type == "DetectedIssue"
+		}
+		if gone[stand] {
+			continue
+		}
+		r.vouched[stand.name] = refs
+		stand.Entry, stand.doc, stand.fields = c.target.Entry, c.target.doc, c.target.fields
+	}
+	r.nodes = slices.DeleteFunc(r.nodes, func(n *node) bool { return gone[n] || aside[n] })
+	for at, n := range r.index {
+		if gone[n] || aside[n] {
+			delete(r.index, at)
+		}
+	}
+}
+
+// vouch names, beside each entry that was corrected, what it was corrected by.
+func (r *reader) vouch() {
+	if len(r.vouched) == 0 {
+		return
+	}
+	with := func(refs []filter.Ref) []filter.Ref {
+		out := slices.Clone(refs)
+		for _, ref := range refs {
+			out = append(out, r.vouched[ref]...)
+		}
+		return out
+	}
+	for i := range r.out.Events {
+		r.out.Events[i].Evidence = with(r.out.Events[i].Evidence)
+	}
+	for i := range r.out.Facts.Diagnoses {
+		r.out.Facts.Diagnoses[i].Evidence = with(r.out.Facts.Diagnoses[i].Evidence)
+	}
+	for i := range r.out.Facts.Courses {
+		r.out.Facts.Courses[i].Evidence = with(r.out.Facts.Courses[i].Evidence)
+	}
+}
+
+// byName gives the entry that evidence calls so; nil where there is none.
+func (r *reader) byName(name string) *node {
+	at := slices.IndexFunc(r.nodes, func(n *node) bool { return n.name == name })
+	if at < 0 {
+		return nil
+	}
+	return r.nodes[at]
+}

@@ -1,0 +1,142 @@
+package desk
+
+import (
+	"context"
+	"slices"
+	"strings"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/entry"
+)
+
+// What can be corrected.
+const (
+	FactPlacementDay = "placement-day"
+	FactModel        = "model"
+	FactStopped      = "anticoagulant-stopped"
+	FactWrong        = "entry-wrong"
+	FactNoFilter     = "no-filter"
+)
+
+// Fact is a fact as people say it holds. Which members count depends on What.
+type Fact struct {
+	What  string
+	Day   string
+	Model string
+	Entry string // as evidence names it
+}
+
+// Correct puts right what the record says. It never changes the record: the correction is an entry of its own that is read in the
+// place of what it answers.
+func (d Desk) Correct(ctx context.Context, f Form, fact Fact) error {
+	w, done, err := d.begin(ctx, f)
+	if done || err != nil {
+		return err
+	}
+	if err := w.open(); err != nil {
+		return err
+	}
+	if w.form.Why == "" {
+		return refuse("Say how you know.")
+	}
+	var list []fhir.Resource
+	switch fact.What {
+	case FactPlacementDay:
+		list, err = w.placementDay(fact.Day)
+	case FactModel:
+		list, err = w.model(fact.Model)
+	case FactStopped:
+		list, err = w.stopped(fact.Entry, fact.Day)
+	case FactWrong:
+		if !slices.ContainsFunc(w.view.May.Entries, func(c Choice) bool { return c.Ref == fact.Entry }) {
+			return refuse("Choose the entry that does not hold.")
+		}
+		list, err = w.correction(fact.Entry).Wrong()
+	case FactNoFilter:
+		list, err = w.correction(w.own()...).NoFilter()
+	default:
+		return refuse("Choose what is to be corrected.")
+	}
+	return w.keep(ctx, "correction", list, err)
+}
+
+func (w work) placementDay(day string) ([]fhir.Resource, error) {
+	if why := w.d.pastDay(day); why != "" {
+		return nil, refuse(why)
+	}
+	placements := w.placements()
+	original := entry.Original{}
+	for _, ref := range placements {
+		if o, ok := w.d.original(w.view, ref); ok && o.Type == "Procedure" {
+			original = o
+			break
+		}
+	}
+	return w.correction(placements...).PlacementDay(original, day)
+}
+
+func (w work) model(name string) ([]fhir.Resource, error) {
+	if name = strings.TrimSpace(name); name == "" {
+		return nil, refuse("Give the model.")
+	}
+	for _, e := range w.view.Entries {
+		if e.kind == "Device" && slices.Contains(w.own(), e.Ref) {
+			o, _ := w.d.original(w.view, e.Ref)
+			return w.correction(e.Ref).Model(o, name)
+		}
+	}
+	placements := w.placements()
+	original := entry.Original{}
+	for _, ref := range placements {
+		if o, ok := w.d.original(w.view, ref); ok && o.Type == "Procedure" {
+			original = o
+			break
+		}
+	}
+	return w.correction(placements...).Model(original, name)
+}
+
+func (w work) stopped(ref, day string) ([]fhir.Resource, error) {
+	if !slices.ContainsFunc(w.view.May.Orders, func(c Choice) bool { return c.Ref == ref }) {
+		return nil, refuse("Choose the anticoagulant.")
+	}
+	if why := w.d.pastDay(day); why != "" {
+		return nil, refuse(why)
+	}
+	o, _ := w.d.original(w.view, ref)
+	return w.correction(ref).Stopped(o, day)
+}
+
+// placements lists the entries that tell of the filter's placement, but not the device itself.
+func (w work) placements() []string {
+	var out []string
+	for _, e := range w.view.Filter.Events {
+		if e.What != "placement" && e.What != "claim" {
+			continue
+		}
+		for _, ref := range e.Evidence {
+			ref, _, _ = strings.Cut(ref, "#")
+			at := slices.IndexFunc(w.view.Entries, func(x Entry) bool { return x.Ref == ref && (x.kind == "Procedure" || x.kind == "DeviceUseStatement") })
+			if at >= 0 && !slices.Contains(out, ref) {
+				out = append(out, ref)
+			}
+		}
+	}
+	return out
+}
+
+// own lists the entries that the filter stands on, and on which no other filter does.
+func (w work) own() []string {
+	var out []string
+	for _, k := range w.view.record.Keys {
+		if k.Key != w.view.Line.Key {
+			continue
+		}
+		for _, ref := range k.Evidence {
+			if ref, _, _ = strings.Cut(ref, "#"); !slices.Contains(out, ref) && !strings.Contains(ref, "/Provenance/") && !strings.HasPrefix(ref, "Provenance/") {
+				out = append(out, ref)
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,155 @@
+package desk
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+
+	"dwellwatch/internal/agenda"
+	"dwellwatch/internal/compose"
+	"dwellwatch/internal/draft"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/postgres"
+)
+
+// Form is what every form that changes something carries.
+type Form struct {
+	Page   string
+	Token  string
+	Stands string // View.Stands of the page that the form was on; "" where it does not matter
+	By     Caller
+	Why    string
+}
+
+// Decide carries out a decision on a referral: approve, decline or snooze. until is of decline and snooze. The error is Refused where it
+// cannot be done, and Moved where the state has moved on.
+func (d Desk) Decide(ctx context.Context, f Form, kind draft.ActKind, until filter.Day) error {
+	v, err := d.View(ctx, f.Page)
+	if err != nil {
+		return err
+	}
+	if v.sent(f.Token) {
+		return nil
+	}
+	if err := d.unmoved(v, f); err != nil {
+		return err
+	}
+	if why := v.forbids(kind); why != "" {
+		return refuse(why)
+	}
+	today := d.Today()
+	act := draft.Act{Kind: kind, By: f.By.Name, Why: strings.TrimSpace(f.Why)}
+	if kind != draft.Approve {
+		act.Until = until
+	}
+	next, err := draft.Decide(v.Referral, act, permanent(v), today)
+	if err != nil {
+		return refuse(wordsOfFault(err, v.May.LongestDays)...)
+	}
+	document, err := redrafted(v.asked, next)
+	if err != nil {
+		return err
+	}
+	seen := draft.Seen{Status: v.Line.TaskStatus, Owner: v.Line.TaskOwner}
+	if kind == draft.Approve {
+		seen = draft.Seen{}
+	}
+	note := postgres.Act{Token: f.Token, Key: v.Line.Key, At: d.Now(), Kind: string(kind), BySubject: f.By.Subject, ByName: f.By.Name, Why: act.Why, Until: filter.MaxDay}
+	if act.Until > 0 {
+		note.Until = act.Until
+	}
+	err = d.Store.Decide(ctx, v.person, postgres.Decision{Act: note, Expected: v.asked.Version, Referral: next, Document: document,
+		Line: agenda.Of(v.Assessment, v.Filter, next, seen, today)})
+	if errors.Is(err, postgres.ErrMoved) {
+		return &Moved{[]string{"The referral was changed while you decided."}}
+	}
+	if err = once(err); err == nil {
+		d.settled(ctx, v.person, v.record.ChartVersion+1)
+	}
+	return err
+}
+
+// sent reports whether a form was carried out before.
+func (v View) sent(token string) bool {
+	for _, done := range v.Done {
+		if done.Token == token {
+			return true
+		}
+	}
+	return false
+}
+
+// forbids says why a decision cannot be made as things stand; "" where it can.
+func (v View) forbids(kind draft.ActKind) string {
+	if kind == draft.Approve {
+		return v.May.ApproveNot
+	}
+	return v.May.PutOffNot
+}
+
+// unmoved compares what a form was made from with what stands.
+func (d Desk) unmoved(v View, f Form) error {
+	if f.Stands == "" || f.Stands == v.Stands {
+		return nil
+	}
+	return &Moved{d.moved(v)}
+}
+
+// moved says how things stand now, the newest first.
+func (d Desk) moved(v View) []string {
+	out := []string{"Now: " + VerdictWords(v.Line.Verdict) + ". " + v.Line.Headline}
+	if !v.Line.Listed {
+		out = []string{"The filter is not on the worklist any more: the entries that told of it do not hold."}
+	}
+	if v.Line.TaskStatus != "" {
+		out = append(out, "The Task in the record is "+v.Line.TaskStatus+".")
+	}
+	if len(v.Done) > 0 {
+		last := v.Done[0]
+		out = append(out, "Last done here: "+KindWords(last.Kind)+", "+last.By+", "+last.At.Format("2006-01-02 15:04")+".")
+	}
+	return out
+}
+
+// redrafted gives the document of a referral with its new state.
+func redrafted(asked postgres.WantedReferral, next draft.Referral) ([]byte, error) {
+	var doc compose.Document
+	if err := json.Unmarshal(asked.Document, &doc); err != nil {
+		return nil, fmt.Errorf("read what was asked: %w", err)
+	}
+	doc.Earlier, doc.Referral = doc.Followed(asked.Holds), next
+	return json.Marshal(doc)
+}
+
+// wordsOfFault says for people what is wrong with a decision.
+func wordsOfFault(err error, longest int) []string {
+	var out []string
+	for line := range strings.SplitSeq(err.Error(), "\n") {
+		element, text, _ := strings.Cut(line, ": ")
+		switch element {
+		case "why":
+			out = append(out, "Give the reason.")
+		case "until":
+			out = append(out, fmt.Sprintf("Give a day to return to it, 1 to %d days ahead.", longest))
+		default:
+			if text != "" {
+				text = strings.ToUpper(text[:1]) + text[1:] + "."
+			}
+			out = append(out, text)
+		}
+	}
+	return out
+}
+
+// VerdictWords names a verdict for people.
+func VerdictWords(verdict string) string {
+	return map[string]string{"urgent": "Act now", "refer": "Ask for retrieval", "review": "Clinician reviews", "clarify": "Find out", "wait": "Wait", "keep": "Stays in", "closed": "Closed"}[verdict]
+}
+
+// KindWords names what was done for people.
+func KindWords(kind string) string {
+	return map[string]string{"approve": "Approved", "decline": "Declined", "snooze": "Put off", "contact": "Contact attempt", "outcome": "Outcome", "reassessment": "Re-assessment",
+		"correction": "Correction", "complication": "Complication dealt with", "take-back": "Entry taken back"}[kind]
+}

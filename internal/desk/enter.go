@@ -1,0 +1,197 @@
+package desk
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+
+	"dwellwatch/fhir"
+	"dwellwatch/internal/chart"
+	"dwellwatch/internal/entry"
+	"dwellwatch/internal/fault"
+	"dwellwatch/internal/filter"
+	"dwellwatch/internal/postgres"
+)
+
+// work is one form in hand.
+type work struct {
+	d    Desk
+	form Form
+	view View
+}
+
+// begin reads what a form is about. done says that it was carried out before.
+func (d Desk) begin(ctx context.Context, f Form) (w work, done bool, err error) {
+	v, err := d.View(ctx, f.Page)
+	if err != nil {
+		return w, false, err
+	}
+	f.Why = strings.TrimSpace(f.Why)
+	if v.sent(f.Token) {
+		return w, true, nil
+	}
+	return work{d, f, v}, false, d.unmoved(v, f)
+}
+
+// open refuses what cannot be entered about a filter that is closed or not listed.
+func (w work) open() error {
+	switch {
+	case !w.view.Line.Listed:
+		return refuse("The filter is not on the worklist any more; there is nothing to enter.")
+	case !w.view.May.Enter:
+		return refuse("The filter is closed: " + w.view.Filter.Headline)
+	}
+	return nil
+}
+
+// head is what each entry of the form has.
+func (w work) head(n int) entry.Head {
+	return entry.Head{ID: postgres.EntryID(w.form.Token, n), About: entry.About{Patient: w.view.Assessment.Patient, Focus: w.view.Filter.Focus},
+		By: w.form.By.Author, At: w.d.local(), Why: w.form.Why}
+}
+
+// correction is the head of a correction of entries.
+func (w work) correction(revises ...string) entry.Correction {
+	return entry.Correction{Head: w.head(0), Revises: revises, ProvenanceID: postgres.EntryID(w.form.Token, 1)}
+}
+
+// keep saves what a form makes and waits a moment for the assessment that knows it.
+func (w work) keep(ctx context.Context, kind string, entries []fhir.Resource, err error) error {
+	if told := (*Refused)(nil); errors.As(err, &told) {
+		return err
+	}
+	if errors.Is(err, fault.Invalid) {
+		return refuse("Something is missing in the form, or does not fit the entry it is about.")
+	}
+	if err != nil {
+		return err
+	}
+	act := postgres.Act{Token: w.form.Token, Key: w.view.Line.Key, At: w.d.Now(), Kind: kind, BySubject: w.form.By.Subject, ByName: w.form.By.Name, Why: w.form.Why,
+		Until: filter.MaxDay, Entry: entries[0].Ref()}
+	version, err := w.d.Store.Enter(ctx, w.view.person, act, entries)
+	if errors.Is(err, postgres.ErrDone) {
+		return nil
+	}
+	if err == nil {
+		w.d.settled(ctx, w.view.person, version)
+	}
+	return err
+}
+
+func one(r fhir.Resource, err error) ([]fhir.Resource, error) { return []fhir.Resource{r}, err }
+
+// Contact logs an attempt to reach the patient.
+func (d Desk) Contact(ctx context.Context, f Form, how string, reached bool) error {
+	w, done, err := d.begin(ctx, f)
+	if done || err != nil {
+		return err
+	}
+	if err := w.open(); err != nil {
+		return err
+	}
+	if !slices.Contains(entry.Hows(), how) {
+		return refuse("Say how: " + strings.Join(entry.Hows(), ", ") + ".")
+	}
+	list, err := one(entry.Contact{Head: w.head(0), How: how, Reached: reached}.Resource())
+	return w.keep(ctx, "contact", list, err)
+}
+
+// Outcome records what became of a retrieval. on is YYYY, YYYY-MM or YYYY-MM-DD.
+func (d Desk) Outcome(ctx context.Context, f Form, what, on string) error {
+	w, done, err := d.begin(ctx, f)
+	if done || err != nil {
+		return err
+	}
+	if err := w.open(); err != nil {
+		return err
+	}
+	if why := d.pastDay(on); why != "" {
+		return refuse(why)
+	}
+	if what == entry.NotAttempted && w.form.Why == "" {
+		return refuse("Say why the retrieval was not attempted.")
+	}
+	list, err := one(entry.Outcome{Head: w.head(0), What: what, On: on}.Resource())
+	return w.keep(ctx, "outcome", list, err)
+}
+
+// Reassess records a clinician's word on whether the filter is still needed.
+func (d Desk) Reassess(ctx context.Context, f Form, finding, until string) error {
+	w, done, err := d.begin(ctx, f)
+	if done || err != nil {
+		return err
+	}
+	if err := w.open(); err != nil {
+		return err
+	}
+	if w.form.Why == "" {
+		return refuse("Give the reason.")
+	}
+	if finding == chart.CodeStillNeeded {
+		day, err := filter.ParseDay(until)
+		if today := d.Today(); err != nil || day <= today || day > today.Add(w.view.May.LongestDays) {
+			return refuse("Give a day to look again, within the days that are allowed.")
+		}
+	} else {
+		until = ""
+	}
+	list, err := one(entry.Reassessment{Head: w.head(0), Finding: finding, Until: until}.Resource())
+	return w.keep(ctx, "reassessment", list, err)
+}
+
+// DealtWith says that a complication was dealt with on a day.
+func (d Desk) DealtWith(ctx context.Context, f Form, ref, on string) error {
+	w, done, err := d.begin(ctx, f)
+	if done || err != nil {
+		return err
+	}
+	if err := w.open(); err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(w.view.May.Complications, func(c Choice) bool { return c.Ref == ref }) {
+		return refuse("Choose the complication.")
+	}
+	if why := d.pastDay(on); why != "" {
+		return refuse(why)
+	}
+	if w.form.Why == "" {
+		return refuse("Say what was done.")
+	}
+	original, _ := d.original(w.view, ref)
+	list, err := w.correction(ref).DealtWith(original, on)
+	return w.keep(ctx, "complication", list, err)
+}
+
+// TakeBack says that an entry made here was an error.
+func (d Desk) TakeBack(ctx context.Context, f Form, token string) error {
+	w, done, err := d.begin(ctx, f)
+	if done || err != nil {
+		return err
+	}
+	at := slices.IndexFunc(w.view.Done, func(x Done) bool { return x.Token == token && x.Entry != "" && x.Kind != "take-back" })
+	if at < 0 {
+		return refuse("There is no such entry.")
+	}
+	if w.view.Done[at].TakenBack {
+		return refuse("It was taken back before.")
+	}
+	if w.form.Why == "" {
+		return refuse("Give the reason.")
+	}
+	h := w.head(0)
+	list, err := one(entry.TakenBack(h, w.view.local(w.view.Done[at].Entry)))
+	return w.keep(ctx, "take-back", list, err)
+}
+
+// pastDay says what is wrong with a day, month or year on which something has happened; "" where nothing is.
+func (d Desk) pastDay(text string) string {
+	first, err := fhir.ParseDate(text, d.Basis.Zone)
+	switch {
+	case err != nil || len(text) > len("2006-01-02"):
+		return "Give the day as YYYY-MM-DD, or the month or year where no more is known."
+	case filter.Day(first.First) > d.Today():
+		return "The day lies ahead; enter it when it has happened."
+	}
+	return ""
+}
