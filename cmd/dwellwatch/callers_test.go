@@ -364,7 +364,7 @@ func TestEveryRouteByEveryCaller(t *testing.T) {
 			continue
 		}
 		seen[key] = true
-		path := strings.NewReplacer(":feed", "ward", ":type", "Procedure", ":id", "p-1").Replace(r.Path)
+		path := strings.NewReplacer(":feed", "ward", ":type", "Procedure", ":id", "p-1", ":filter", "6a4725c7-c66b-4669-8a1b-3b1f5f0c9d10", ":name", "style.css").Replace(r.Path)
 		g.enterAll() // a route may have signed somebody out
 		for _, c := range g.tries(r.Path, path, k) {
 			pairs++

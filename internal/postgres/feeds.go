@@ -26,7 +26,7 @@ type GapCount struct {
 func (s *Store) Feeds(ctx context.Context, since time.Time) ([]FeedState, []GapCount, error) {
 	const what = "read how the feeds went"
 	const delivered = `
-		SELECT split_part(substr(caller, 6), ' by ', 1) AS feed, count(*), count(*) FILTER (WHERE outcome !~ '^2'), coalesce(sum(number), 0)::bigint, max(at)
+		SELECT split_part(substr(caller, 6), ' by ', 1) COLLATE "C" AS feed, count(*), count(*) FILTER (WHERE outcome !~ '^2'), coalesce(sum(number), 0)::bigint, max(at)
 		FROM audit WHERE at >= @since AND action = 'deliver' AND caller LIKE 'feed %' GROUP BY feed ORDER BY feed`
 	const gaps = `
 		SELECT g->>'type' AS type, g->>'why' AS why, count(*) FROM person, jsonb_array_elements(pull_gaps) AS g
