@@ -19,7 +19,7 @@ import (
 // Every route is in openapi.yaml and everything in openapi.yaml is a route.
 func TestRoutesAreThoseOfOpenAPI(t *testing.T) {
 	t.Parallel()
-	r := setup(t, func(c *Config) { c.People = people(t, newShelf(), false) })
+	r := setup(t, func(c *Config) { c.People, c.Pages = people(t, newShelf(), false), pages(t) })
 	s, err := newServer(r.config())
 	if err != nil {
 		t.Fatal(err)
