@@ -5,7 +5,7 @@ GO      ?= go
 TAGS    := nomsgpack
 COMMIT  := $(shell git rev-parse --short=12 HEAD 2>/dev/null)
 export GOFLAGS := -trimpath -buildvcs=false
-SOURCES := $(shell git ls-files -co --exclude-standard -- '*.go' go.mod go.sum 'migrations/*.sql' 'internal/chart/valuesets/*' 'internal/demo/*' openapi.yaml 2>/dev/null)
+SOURCES := $(shell git ls-files -co --exclude-standard -- '*.go' go.mod go.sum 'migrations/*.sql' 'internal/chart/valuesets/*' 'internal/demo/*' 'api/*/pages/*' 'api/*/assets/*' openapi.yaml 2>/dev/null)
 
 .PHONY: help demo test test-deps vet lint race bench chaos build clean
 
@@ -28,7 +28,7 @@ demo: bin/dwellwatch
 	@bin/dwellwatch demo --documents .run/documents $(ARGS)
 
 test-deps:
-	@tools/install.sh postgres documents
+	@tools/install.sh postgres documents browser
 	@testdata/peer/install.sh
 	@testdata/examples/install.sh
 	@cd tools/fhirvalidate && $(GO) build -o ../../.tools/fhirvalidate .

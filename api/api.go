@@ -32,6 +32,9 @@ import (
 // DefaultFeed is the feed of the doors below /fhir.
 const DefaultFeed = "default"
 
+// localFeed is the feed of what people enter at the worklist.
+const localFeed = "local"
+
 // DefaultBodyLimit is how many bytes a body may have, unpacked, where Config gives no other limit.
 const DefaultBodyLimit = 10 << 20
 
@@ -146,6 +149,9 @@ func newServer(c Config) (*server, error) {
 	for name, base := range c.Feeds {
 		if !fhir.ValidID(name) {
 			return nil, fmt.Errorf("api: feed name %q: use letters, digits, hyphens and full stops", name)
+		}
+		if name == localFeed {
+			return nil, fmt.Errorf("api: the feed %q is that of what people enter here, and has no door", name)
 		}
 		feeds[name] = strings.TrimSuffix(base, "/")
 	}

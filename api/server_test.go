@@ -21,7 +21,7 @@ import (
 // Every route is in openapi.yaml and everything in openapi.yaml is a route.
 func TestRoutesAreThoseOfOpenAPI(t *testing.T) {
 	t.Parallel()
-	r := setup(t, func(c *Config) { c.People, c.Extra = people(t, newShelf(), false), hooks() })
+	r := setup(t, func(c *Config) { c.People, c.Pages, c.Extra = people(t, newShelf(), false), pages(t), hooks() })
 	s, err := newServer(r.config())
 	if err != nil {
 		t.Fatal(err)

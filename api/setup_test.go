@@ -28,7 +28,7 @@ func TestMain(m *testing.M) {
 	for _, media := range []string{"application/fhir+json", "application/json+fhir"} {
 		openapi3filter.RegisterBodyDecoder(media, openapi3filter.JSONBodyDecoder)
 	}
-	for _, media := range []string{"application/x-ndjson", "application/fhir+ndjson", "application/ndjson", "application/yaml"} {
+	for _, media := range []string{"application/x-ndjson", "application/fhir+ndjson", "application/ndjson", "application/yaml", "text/html", "text/css"} {
 		openapi3filter.RegisterBodyDecoder(media, func(r io.Reader, _ http.Header, _ *openapi3.SchemaRef, _ openapi3filter.EncodingFn) (any, error) {
 			text, err := io.ReadAll(r)
 			return string(text), err

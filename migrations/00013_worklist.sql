@@ -59,6 +59,9 @@ COMMENT ON COLUMN act.token IS 'Of the form, so that sending it twice is doing i
 COMMENT ON COLUMN act.entry IS 'Type/id in the feed local of what was entered; empty for a decision.';
 CREATE INDEX act_key ON act (key, at);
 
+-- Everyone followed is assessed anew, so that each has a line: whoever has no saved answer counts as behind.
+UPDATE person SET saved_version = NULL, saved_basis = NULL, saved_as_of = NULL WHERE followed;
+
 -- +goose Down
 DROP TABLE act;
 DROP TABLE worklist;

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Installs Debian packages that a command of the Makefile needs and that are missing, and says so in one line each. It may
 # run any number of times and is silent when there is nothing to do.
-# usage: tools/install.sh postgres | documents
+# usage: tools/install.sh postgres | documents | browser
 set -euo pipefail
 
 have_postgres() {
@@ -14,6 +14,8 @@ have_postgres() {
 }
 
 have_documents() { command -v pdftotext >/dev/null && command -v pdffonts >/dev/null && command -v qpdf >/dev/null; }
+
+have_browser() { command -v chromium >/dev/null || command -v chromium-browser >/dev/null || command -v google-chrome >/dev/null; }
 
 install() { # what it is for, packages…
 	local why=$1
@@ -42,6 +44,7 @@ for what in "$@"; do
 	case $what in
 	postgres) have_postgres || install "the PostgreSQL server programs" postgresql ;;
 	documents) have_documents || install "the PDF checkers" poppler-utils qpdf ;;
-	*) echo "usage: $0 postgres | documents" >&2; exit 2 ;;
+	browser) have_browser || install "a browser for the tests of the pages" chromium fonts-dejavu-core ;;
+	*) echo "usage: $0 postgres | documents | browser" >&2; exit 2 ;;
 	esac
 done

@@ -56,7 +56,7 @@ func (b *tab) signIn(name, role string) {
 	b.submit("form[action='/signin/local'] button")
 }
 
-// do runs steps, each within ten seconds.
+// do runs steps, each within half a minute: the machine may be busy with other tests.
 func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	b.t.Helper()
 	for _, s := range steps {
@@ -72,7 +72,7 @@ func (b *tab) limited(f func(context.Context) error) error {
 	if chromedp.FromContext(b.ctx).Target == nil {
 		return f(b.ctx)
 	}
-	ctx, cancel := context.WithTimeout(b.ctx, 10*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, 30*time.Second)
 	defer cancel()
 	return f(ctx)
 }
@@ -122,7 +122,7 @@ func (b *tab) submit(css string) {
 // loaded waits until another page than the one marked is there.
 func (b *tab) loaded() {
 	b.t.Helper()
-	for range 400 {
+	for range 1500 {
 		fresh, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](`!window.before && document.readyState === "complete"`))
 		if err == nil && fresh {
 			return

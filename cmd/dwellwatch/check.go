@@ -15,6 +15,7 @@ import (
 	"dwellwatch/fhir"
 	"dwellwatch/fhir/rest"
 	"dwellwatch/internal/auth"
+	"dwellwatch/internal/chart"
 	"dwellwatch/internal/workup"
 )
 
@@ -81,6 +82,9 @@ func (s listenSettings) check() error {
 	for name, base := range s.Feeds {
 		if name == api.DefaultFeed {
 			return usageError{setting("feeds") + ": default is the record itself; set record-url"}
+		}
+		if name == chart.LocalFeed {
+			return usageError{setting("feeds") + ": local is the feed of what people enter here; give the feed another name"}
 		}
 		if fault := baseFault(base); fault != "" {
 			return usageError{fmt.Sprintf("%s: %s: %s", setting("feeds"), name, fault)}

@@ -150,7 +150,8 @@ type Person struct {
 type FollowUp struct {
 	// Reachable says whether the record names a telephone number or an address; null where it holds no Patient.
 	Reachable *bool `json:"reachable"`
-	// InHospital says since when the patient has been in hospital; null where no stay goes on, or its first day is not known.
+	// InHospital says since when the patient has been in hospital, with null sides where the record does not say; null where no
+	// stay goes on.
 	InHospital   *Range         `json:"inHospital"`
 	Contacts     []Contact      `json:"contacts"`
 	NotAttempted []NotAttempted `json:"notAttempted"`

@@ -76,8 +76,8 @@ func (w work) placementDay(day string) ([]fhir.Resource, error) {
 }
 
 func (w work) model(name string) ([]fhir.Resource, error) {
-	if name = strings.TrimSpace(name); name == "" {
-		return nil, refuse("Give the model.")
+	if !slices.Contains(w.view.May.Models, name) {
+		return nil, refuse("Choose a model of the device catalogue.")
 	}
 	for _, e := range w.view.Entries {
 		if e.kind == "Device" && slices.Contains(w.own(), e.Ref) {

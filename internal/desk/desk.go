@@ -100,7 +100,7 @@ func (m *Moved) Unwrap() error { return fault.Superseded }
 // settled waits a moment until an assessment knows a chart version, so that the page that follows shows what was done. It gives
 // up without an error.
 func (d Desk) settled(ctx context.Context, person string, version int64) {
-	ctx, cancel := context.WithTimeout(ctx, 4*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, 8*time.Second)
 	defer cancel()
 	tick := time.NewTicker(25 * time.Millisecond)
 	defer tick.Stop()
