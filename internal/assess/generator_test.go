@@ -53,6 +53,9 @@ func drawPatient(t *rapid.T) ([]fhir.Resource, filter.Day) {
 	for range rapid.SampledFrom([]int{0, 0, 1, 3}).Draw(t, "signs") {
 		g.sign()
 	}
+	for range rapid.SampledFrom([]int{0, 0, 1, 2}).Draw(t, "entered") {
+		g.entered()
+	}
 	asOf := firstDay() + filter.Day(rapid.IntRange(30, 900).Draw(t, "asOf"))
 	out := g.resources()
 	for range rapid.IntRange(0, 2).Draw(t, "retractions") {

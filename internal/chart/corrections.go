@@ -43,7 +43,7 @@ func entryCode(concept fhir.Value, code string) bool {
 // correct puts what people entered as a correction in the place of the entries that it answers. A Provenance with our
 // activity says so: its target holds, and the entities with the role revision do not. The first of them is then read with
 // the target's content under its own name, so that the filter keeps its key; the others are left out. A correction of
-// entries that are gone corrects nothing, and of two corrections of an entry the later one holds.
+// entries that are gone or retracted corrects nothing, and of two corrections of an entry the later one holds.
 // http://hl7.org/fhir/R4/provenance.html#Provenance.entity.role
 func (r *reader) correct() {
 	var all []*node
@@ -69,7 +69,7 @@ func (r *reader) correct() {
 				continue
 			}
 			revises = true
-			if place, _ := r.target(p, e.Get("what")); place != nil && !takenBack(target) {
+			if place, _ := r.target(p, e.Get("what")); place != nil && !takenBack(place) && !takenBack(target) {
 				holds[place] = correction{target: target, by: p}
 			}
 		}
@@ -88,34 +88,66 @@ func takenBack(n *node) bool {
 	return n.status() == "entered-in-error" || n.coded("verificationStatus", "entered-in-error")
 }
 
+// settled follows the corrections of a correction to what holds in the end, and names all that say so. Corrections that answer each
+// other in a circle settle nothing: ok is false.
+func settled(place *node, holds map[*node]correction) (target *node, by []filter.Ref, ok bool) {
+	seen := map[*node]bool{place: true}
+	for at := place; ; {
+		c, corrected := holds[at]
+		if !corrected {
+			return at, by, true
+		}
+		if seen[c.target] {
+			return nil, nil, false
+		}
+		by = append(by, c.target.ref(), c.by.ref())
+		seen[c.target], at = true, c.target
+	}
+}
+
 // carryOut reads each corrected entry with the content that holds, and leaves the corrections themselves out.
 func (r *reader) carryOut(holds map[*node]correction, aside map[*node]bool) {
-	places := map[correction][]*node{}
+	type group struct {
+		target *node
+		by     []filter.Ref
+		places []*node
+	}
+	var groups []*group
+	gone := map[*node]bool{}
 	for _, n := range r.nodes {
-		if c, ok := holds[n]; ok {
-			places[c] = append(places[c], n)
+		if _, corrected := holds[n]; !corrected || aside[n] {
+			continue
 		}
+		target, by, ok := settled(n, holds)
+		if !ok {
+			continue
+		}
+		at := slices.IndexFunc(groups, func(g *group) bool { return g.target == target })
+		if at < 0 {
+			groups, at = append(groups, &group{target: target}), len(groups)
+		}
+		groups[at].by, groups[at].places = append(groups[at].by, by...), append(groups[at].places, n)
 	}
 	r.vouched = map[filter.Ref][]filter.Ref{}
-	gone := map[*node]bool{}
-	for c, list := range places {
-		stand := list[0]
-		if at := slices.IndexFunc(list, func(n *node) bool { return n.Type == c.target.Type }); at >= 0 {
-			stand = list[at]
+	for _, g := range groups {
+		stand := g.places[0]
+		if at := slices.IndexFunc(g.places, func(n *node) bool { return n.Type == g.target.Type }); at >= 0 {
+			stand = g.places[at]
 		}
-		refs := []filter.Ref{c.target.ref(), c.by.ref()}
-		for _, n := range list {
+		refs := g.by
+		for _, n := range g.places {
 			if n != stand {
 				refs = append(refs, n.ref())
 			}
-			gone[n] = n != stand || c.target.Type == "Observation" || c.target.Type == "DetectedIssue"
+			gone[n] = n != stand || g.target.Type == "Observation" || g.target.Type == "DetectedIssue"
 		}
 		if gone[stand] {
 			continue
 		}
-		r.vouched[stand.ref()] = refs
+		slices.Sort(refs)
+		r.vouched[stand.ref()] = slices.Compact(refs)
 		stand.known = stand.Entry
-		stand.Entry, stand.doc = c.target.Entry, c.target.doc
+		stand.Entry, stand.doc = g.target.Entry, g.target.doc
 	}
 	out := func(n *node) bool { return gone[n] || aside[n] }
 	r.nodes, r.places = slices.DeleteFunc(slices.Clone(r.nodes), out), slices.DeleteFunc(slices.Clone(r.places), out)

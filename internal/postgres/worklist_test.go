@@ -183,6 +183,33 @@ func TestEnterOnce(t *testing.T) {
 	}
 }
 
+// TestTheSameFormAtOnce: of many senders of one form at one moment one is heard.
+func TestTheSameFormAtOnce(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.take(item("Procedure/in", "p", "1", evidence))
+	b.onList("p", nil)
+	errs := make(chan error)
+	for n := range 8 {
+		go func() {
+			_, err := b.Enter(t.Context(), person("p"), act("t1"), []fhir.Resource{communication(fmt.Sprint("c", n))})
+			errs <- err
+		}()
+	}
+	heard := 0
+	for range 8 {
+		if err := <-errs; err == nil {
+			heard++
+		} else if !errors.Is(err, ErrDone) {
+			t.Error(err)
+		}
+	}
+	if heard != 1 {
+		t.Errorf("%d were heard, want 1", heard)
+	}
+	b.wantCount(1, `SELECT count(*) FROM resource WHERE feed = 'local'`)
+}
+
 // TestEntriesFollowMerges: what was entered goes with the patient id that it was entered for, into a merge of patients and out again.
 func TestEntriesFollowMerges(t *testing.T) {
 	t.Parallel()
