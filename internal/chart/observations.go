@@ -30,7 +30,7 @@ func (r *reader) observation(n *node) {
 		if unit == "" {
 			unit = q.Get("unit").String()
 		}
-		factor, ok := factorOf(what, strings.ToLower(strings.TrimSpace(unit)))
+		factor, ok := factorOf(what, strings.TrimSpace(unit))
 		if !ok {
 			r.unread(n, "valueQuantity", "not in a unit that is known for this measurement; the value is not used")
 			return
@@ -70,7 +70,8 @@ func measured(set string) string {
 // factorOf gives what to multiply by: platelets in 10^9/L, INR as a ratio, haemoglobin in g/dL, creatinine in mg/dL
 // (88.42 umol/L to 1 mg/dL), weight in kg.
 func factorOf(what, unit string) (float64, bool) {
-	switch what + " " + unit {
+	var room [48]byte // enough for every unit that is known, so that asking needs no memory
+	switch key := appendLower(append(append(room[:0], what...), ' '), []byte(unit)); string(key) {
 	case "platelets 10*3/ul", "platelets 10*9/l", "platelets 10^9/l", "platelets 10^3/ul", "platelets k/ul", "platelets thousand/ul", "platelets 10*3/mm3",
 		"inr {inr}", "inr 1", "inr ", "inr inr", "inr {ratio}", "inr ratio", "haemoglobin g/dl", "creatinine mg/dl", "weight kg":
 		return 1, true

@@ -135,7 +135,7 @@ func saysStillIn(text string) bool {
 
 // saysPermanent reports a decision that the filter stays. A clause that denies it before or after the phrase says nothing.
 func saysPermanent(text string) bool {
-	if !mayHold(text, "filter") {
+	if !mayHold(text, "filter") || !mayHold(text, "permanent", "removed") {
 		return false
 	}
 	return slices.ContainsFunc(clauses(text), func(clause string) bool {
