@@ -208,19 +208,22 @@ func (b *tab) look(width, height int64, scheme, media string) {
 func (b *tab) accessible(axe, what string) {
 	b.t.Helper()
 	js[bool](b, axe+"; true")
-	found := js[string](b, `axe.run(document, {resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({rule: v.id, help: v.help, nodes: v.nodes.slice(0, 3).map(n => n.html.slice(0, 200) + " :: " + n.failureSummary)}))))`)
-	var violations []struct {
-		Rule, Help string
-		Nodes      []string
+	found := js[string](b, `axe.run(document, {resultTypes: ["violations"]}).then(r => JSON.stringify({passes: r.passes.length, violations: r.violations.map(v => ({rule: v.id, help: v.help, nodes: v.nodes.slice(0, 3).map(n => n.html.slice(0, 200) + " :: " + n.failureSummary)}))}))`)
+	var result struct {
+		Passes     int
+		Violations []struct {
+			Rule, Help string
+			Nodes      []string
+		}
 	}
-	if err := json.Unmarshal([]byte(found), &violations); err != nil {
+	if err := json.Unmarshal([]byte(found), &result); err != nil {
 		b.t.Fatal(err)
 	}
-	for _, v := range violations {
+	for _, v := range result.Violations {
 		b.t.Errorf("%s: axe %s: %s\n  %s", what, v.Rule, v.Help, strings.Join(v.Nodes, "\n  "))
 	}
-	if n := js[int](b, `axe.run(document, {resultTypes: ["passes"]}).then(r => r.passes.length)`); n < 15 {
-		b.t.Errorf("%s: axe looked at %d rules only", what, n)
+	if result.Passes < 15 {
+		b.t.Errorf("%s: axe looked at %d rules only", what, result.Passes)
 	}
 }
 

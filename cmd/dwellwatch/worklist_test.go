@@ -567,6 +567,25 @@ func theAccess(t *testing.T, b *tab, axe string) {
 		}
 	}
 	b.look(794, 1100, "light", "print")
+	b.open(pages[0])
+	for _, width := range []int64{680, 794} {
+		b.look(width, 1100, "light", "print")
+		// A column that is squeezed to nothing makes a line as long as the paper.
+		if tallest := js[int](b, `Math.max(...[...document.querySelectorAll("tr.line")].map(e => Math.round(e.getBoundingClientRect().height)))`); tallest > 150 {
+			t.Errorf("on paper of %d pixels a line of the list is %d pixels high", width, tallest)
+		}
+		if over := js[int](b, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+			t.Errorf("on paper of %d pixels the list is %d pixels too wide", width, over)
+		}
+	}
+	for _, width := range []int64{1057, 1180, 1600} {
+		b.look(width, 900, "light", "")
+		tallest := js[int](b, `Math.max(...[...document.querySelectorAll("tr.line")].map(e => Math.round(e.getBoundingClientRect().height)))`)
+		if over := js[int](b, `document.documentElement.scrollWidth - innerWidth`); over > 0 || tallest > 170 {
+			t.Errorf("at %d pixels the list is %d pixels too wide, and a line %d high", width, over, tallest)
+		}
+	}
+	b.look(794, 1100, "light", "print")
 	b.open(pages[2])
 	if got := js[string](b, `getComputedStyle(document.querySelector(".do")).display + getComputedStyle(document.querySelector(".bar nav")).display`); got != "nonenone" {
 		t.Errorf("on paper: %s", got)
