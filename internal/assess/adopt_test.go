@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -16,23 +17,30 @@ func TestAdopt(t *testing.T) {
 	task := func(key, status string) rules.OwnTask {
 		return rules.OwnTask{Key: key, Status: status, Ref: "Task/" + key, Evidence: []filter.Ref{"Device/d"}}
 	}
+	elsewhere := task("minted", "draft")
+	elsewhere.Evidence = []filter.Ref{"Device/e"}
+	ended := task("merged", "cancelled")
+	ended.ClosedByUs = true
 	for name, tt := range map[string]struct {
-		known  []filter.KnownKey
-		merged []string
-		tasks  []rules.OwnTask
-		want   []string
+		known         []filter.KnownKey
+		merged, asked []string
+		tasks         []rules.OwnTask
+		want          []string // key and what it stands on
 	}{
-		"a Task from before the database was lost": {[]filter.KnownKey{minted}, nil, []rules.OwnTask{task("earlier", "draft")}, []string{"earlier", "minted"}},
-		"a key that was merged stays behind":       {[]filter.KnownKey{minted}, []string{"merged"}, []rules.OwnTask{task("merged", "cancelled")}, []string{"minted", "merged"}},
-		"our own Task":                             {[]filter.KnownKey{minted}, nil, []rules.OwnTask{task("minted", "draft")}, []string{"minted"}},
-		"a Task that is open before one that is over": {nil, nil,
-			[]rules.OwnTask{task("a", "cancelled"), task("b", "draft"), task("c", "accepted"), task("a", "rejected")}, []string{"c", "b", "a"}},
+		"a Task from before the database was lost":                       {[]filter.KnownKey{minted}, nil, nil, []rules.OwnTask{task("earlier", "draft")}, []string{"earlier Device/d", "minted Device/d"}},
+		"a key that was merged stays behind":                             {[]filter.KnownKey{minted}, []string{"merged"}, []string{"merged"}, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
+		"a key whose merge ended its Task in the database that was lost": {[]filter.KnownKey{minted}, []string{"merged"}, nil, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
+		"our own Task": {[]filter.KnownKey{minted}, nil, []string{"minted"}, []rules.OwnTask{elsewhere}, []string{"minted Device/d"}},
+		"the same key minted anew on other evidence":  {[]filter.KnownKey{minted}, nil, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e"}},
+		"the same key minted anew and merged already": {[]filter.KnownKey{{Key: "other", Evidence: minted.Evidence}}, []string{"minted"}, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e", "other Device/d"}},
+		"a Task that is open before one that is over": {nil, nil, nil,
+			[]rules.OwnTask{task("a", "cancelled"), task("b", "draft"), task("c", "accepted"), task("a", "rejected")}, []string{"c Device/d", "b Device/d", "a Device/d"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			var got []string
-			for _, k := range adopt(tt.known, tt.merged, tt.tasks) {
-				got = append(got, k.Key)
+			for _, k := range adopt(tt.known, tt.merged, tt.asked, tt.tasks) {
+				got = append(got, k.Key+" "+strings.Join(k.Evidence, " "))
 			}
 			if diff := cmp.Diff(tt.want, got); diff != "" {
 				t.Errorf("(-want +got)\n%s", diff)

@@ -50,6 +50,7 @@ type Record struct {
 	Entries []chart.Entry
 	Known   []filter.KnownKey
 	Merged  []string // keys that were known and merged into another
+	Asked   []string // keys under which a referral was made
 	// Past names our Tasks, as Type/id, of rounds before the newest: they say nothing of the one that stands.
 	Past []string
 	// Taken are keys that belong to another person: a merge that was taken back leaves our Tasks in both charts.
@@ -77,7 +78,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	reading := chart.Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
 	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
-	known := adopt(rec.Known, rec.Merged, tasks)
+	known := adopt(rec.Known, rec.Merged, rec.Asked, tasks)
 	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled()}
 	history, until := o.history(asOf)
 	today := o.answers(history, asOf)
@@ -148,26 +149,29 @@ func note(a Assessment) string {
 	return n
 }
 
-// adopt adds the keys that our own Tasks in the record carry, so that a rebuilt database finds its filters again. A key that
-// this database never heard of comes from an earlier one, so it is older than any known key, and wins a merge with one that
-// was minted before the Task was read; among such keys, the one of a Task that is not over. A key that was merged stays behind.
-func adopt(known []filter.KnownKey, merged []string, tasks []rules.OwnTask) []filter.KnownKey {
+// adopt adds the keys that our own Tasks in the record carry, so that a rebuilt database finds its filters again. A key under which
+// this database has not asked, and whose Task is not over by our hand, was asked under by an earlier one: so it is older than any known
+// key, wins a merge with one that was minted before the Task was read, and is the key of what its Task is about, even where this
+// database has minted or merged the same key on its way through evidence that came in another order. Among such keys the one of a Task
+// that is not over comes first. Any other key that was merged stays behind.
+func adopt(known []filter.KnownKey, merged, asked []string, tasks []rules.OwnTask) []filter.KnownKey {
 	tasks = slices.Clone(tasks)
 	slices.SortFunc(tasks, func(a, b rules.OwnTask) int {
 		return cmp.Or(cmp.Compare(rank(a.Status), rank(b.Status)), strings.Compare(a.Key+a.Ref, b.Key+b.Ref))
 	})
 	var before, behind []filter.KnownKey
 	for _, t := range tasks {
-		has := func(k filter.KnownKey) bool { return k.Key == t.Key }
-		if slices.ContainsFunc(known, has) || slices.ContainsFunc(before, has) || slices.ContainsFunc(behind, has) {
+		earlier := !t.ClosedByUs && !slices.Contains(asked, t.Key)
+		if knows(before, t.Key) || knows(behind, t.Key) || !earlier && knows(known, t.Key) {
 			continue
 		}
-		if key := (filter.KnownKey{Key: t.Key, Evidence: t.Evidence}); slices.Contains(merged, t.Key) {
-			behind = append(behind, key)
-		} else {
+		if key := (filter.KnownKey{Key: t.Key, Evidence: t.Evidence}); earlier || !slices.Contains(merged, t.Key) {
 			before = append(before, key)
+		} else {
+			behind = append(behind, key)
 		}
 	}
+	known = slices.DeleteFunc(slices.Clone(known), func(k filter.KnownKey) bool { return knows(before, k.Key) })
 	return slices.Concat(before, known, behind)
 }
 

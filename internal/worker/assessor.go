@@ -135,7 +135,18 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 
 // Input is a stored record as the core reads it, without the keys that belong to somebody else.
 func Input(rec postgres.Record, s screen.Screener, taken []string) assess.Record {
-	return assess.Record{Person: rec.Person, Entries: Entries(rec.Resources, s), Known: rec.Keys, Merged: rec.Merged, Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}
+	return assess.Record{Person: rec.Person, Entries: Entries(rec.Resources, s), Known: rec.Keys, Merged: rec.Merged, Asked: askedUnder(rec), Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}
+}
+
+// askedUnder lists the keys under which this database has asked.
+func askedUnder(rec postgres.Record) []string {
+	var out []string
+	for _, r := range rec.Referrals {
+		if r.Round > 0 {
+			out = append(out, r.Key)
+		}
+	}
+	return out
 }
 
 // past lists our Tasks of rounds before the one that each referral is in. One that people had taken up may stand for the next round
