@@ -30,6 +30,24 @@ const (
 // LookAgainExtension is the day on which people want to look at a re-assessed filter again.
 const LookAgainExtension = "urn:dwellwatch:look-again"
 
+// OfExtension stands in what people enter about a retrieval, once for each record entry that makes the filter itself, as evidence
+// names it: whatever the record says of the patient's other filters, the entry is about that one.
+const OfExtension = "urn:dwellwatch:of"
+
+// saidOf gives the entries of the filter that an entry of ours says it is about.
+func (n *node) saidOf() []filter.Ref {
+	if n.Feed != LocalFeed {
+		return nil
+	}
+	var out []filter.Ref
+	for x := range n.get("extension").Each() {
+		if x.Get("url").String() == OfExtension {
+			out = append(out, x.Get("valueString").String())
+		}
+	}
+	return out
+}
+
 // entryCode reports whether a CodeableConcept holds a code of EntrySystem.
 func entryCode(concept fhir.Value, code string) bool {
 	for c := range concept.Get("coding").Each() {

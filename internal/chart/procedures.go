@@ -59,6 +59,7 @@ func (r *reader) procedure(n *node) {
 	if removal || nonspecific || len(explanted) > 0 {
 		stated := len(explanted) > unsaid
 		base := base
+		base.Of = n.saidOf()
 		base.Nonspecific = nonspecific && !removal && len(explanted) == 0
 		r.removal(n, base, status, stated, text, explanted, told)
 	}

@@ -61,7 +61,7 @@ func (d Desk) Correct(ctx context.Context, f Form, fact Fact) error {
 }
 
 func (w work) placementDay(day string) ([]fhir.Resource, error) {
-	if why := w.d.pastDay(day); why != "" {
+	if why := w.pastDay(day); why != "" {
 		return nil, refuse(why)
 	}
 	placements := w.placements()
@@ -100,7 +100,7 @@ func (w work) stopped(ref, day string) ([]fhir.Resource, error) {
 	if !slices.ContainsFunc(w.view.May.Orders, func(c Choice) bool { return c.Ref == ref }) {
 		return nil, refuse("Choose the anticoagulant.")
 	}
-	if why := w.d.pastDay(day); why != "" {
+	if why := w.pastDay(day); why != "" {
 		return nil, refuse(why)
 	}
 	o, _ := w.d.original(w.view, ref)
@@ -118,22 +118,6 @@ func (w work) placements() []string {
 			ref, _, _ = strings.Cut(ref, "#")
 			at := slices.IndexFunc(w.view.Entries, func(x Entry) bool { return x.Ref == ref && (x.kind == "Procedure" || x.kind == "DeviceUseStatement") })
 			if at >= 0 && !slices.Contains(out, ref) {
-				out = append(out, ref)
-			}
-		}
-	}
-	return out
-}
-
-// own lists the entries that the filter stands on, and on which no other filter does.
-func (w work) own() []string {
-	var out []string
-	for _, k := range w.view.record.Keys {
-		if k.Key != w.view.Line.Key {
-			continue
-		}
-		for _, ref := range k.Evidence {
-			if ref, _, _ = strings.Cut(ref, "#"); !slices.Contains(out, ref) && !strings.Contains(ref, "/Provenance/") && !strings.HasPrefix(ref, "Provenance/") {
 				out = append(out, ref)
 			}
 		}

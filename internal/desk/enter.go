@@ -106,13 +106,13 @@ func (d Desk) Outcome(ctx context.Context, f Form, what, on string) error {
 	if err := w.open(); err != nil {
 		return err
 	}
-	if why := d.pastDay(on); why != "" {
+	if why := w.afterPlacement(on); why != "" {
 		return refuse(why)
 	}
 	if what == entry.NotAttempted && w.form.Why == "" {
 		return refuse("Say why the retrieval was not attempted.")
 	}
-	list, err := one(entry.Outcome{Head: w.head(0), What: what, On: on}.Resource())
+	list, err := one(entry.Outcome{Head: w.head(0), Of: w.itself(), What: what, On: on}.Resource())
 	return w.keep(ctx, "outcome", list, err)
 }
 
@@ -152,7 +152,7 @@ func (d Desk) DealtWith(ctx context.Context, f Form, ref, on string) error {
 	if !slices.ContainsFunc(w.view.May.Complications, func(c Choice) bool { return c.Ref == ref }) {
 		return refuse("Choose the complication.")
 	}
-	if why := d.pastDay(on); why != "" {
+	if why := w.afterPlacement(on); why != "" {
 		return refuse(why)
 	}
 	if w.form.Why == "" {
@@ -182,16 +182,4 @@ func (d Desk) TakeBack(ctx context.Context, f Form, token string) error {
 	h := w.head(0)
 	list, err := one(entry.TakenBack(h, w.view.local(w.view.Done[at].Entry)))
 	return w.keep(ctx, "take-back", list, err)
-}
-
-// pastDay says what is wrong with a day, month or year on which something has happened; "" where nothing is.
-func (d Desk) pastDay(text string) string {
-	first, err := fhir.ParseDate(text, d.Basis.Zone)
-	switch {
-	case err != nil || len(text) > len("2006-01-02"):
-		return "Give the day as YYYY-MM-DD, or the month or year where no more is known."
-	case filter.Day(first.First) > d.Today():
-		return "The day lies ahead; enter it when it has happened."
-	}
-	return ""
 }

@@ -77,7 +77,7 @@ func made(t *testing.T) map[string][]fhir.Resource {
 		add(what, list, err)
 		h := head("outcome")
 		h.Focus = "Device/d"
-		list, err = one(entry.Outcome{Head: h, What: what, On: "2026-02"}.Resource())
+		list, err = one(entry.Outcome{Head: h, Of: []string{"Device/d"}, What: what, On: "2026-02"}.Resource())
 		add(what+" of a device", list, err)
 	}
 	list, err := correction("day", "Procedure/in").PlacementDay(original("Procedure/in", placement), "2025-09-30")
@@ -214,6 +214,43 @@ func TestEntriesAreRead(t *testing.T) {
 		back := append([]fhir.Resource(nil), all["taken back "+name]...)
 		got["taken back"] = answer(t, append(back, all[name][1:]...), c.record...)
 		if diff := cmp.Diff(map[string]string{"before": c.before, "after": c.want, "taken back": c.before}, got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", name, diff)
+		}
+	}
+}
+
+// TestOutcomesAreOfTheirFilter: of two filters that nothing tells apart but their days, what is entered of one changes that one alone,
+// and never tells of a third, whatever day it gives.
+func TestOutcomesAreOfTheirFilter(t *testing.T) {
+	t.Parallel()
+	const later = `{"resourceType":"Procedure","id":"in2","status":"completed","code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37191"}]},"subject":{"reference":"Patient/p"},"performedDateTime":"2025-12-20"}`
+	of := func(id, ref, what, on string) fhir.Resource {
+		h := head(id)
+		h.Focus = ref
+		r, err := entry.Outcome{Head: h, Of: []string{ref}, What: what, On: on}.Resource()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	first, second := "review in-place 2025-10-01 unknown unknown ", "review in-place 2025-12-20 unknown unknown "
+	out := "closed removed 2025-12-20 unknown unknown "
+	for name, c := range map[string]struct {
+		entered []fhir.Resource
+		want    string
+	}{
+		"none":                     {nil, first + "; " + second},
+		"the second out":           {[]fhir.Resource{of("a", "Procedure/in2", entry.Retrieved, "2026-01-05")}, first + "; " + out},
+		"the first out":            {[]fhir.Resource{of("a", "Procedure/in", entry.Retrieved, "2026-01-05")}, "closed removed 2025-10-01 unknown unknown ; " + second},
+		"both out on one day":      {[]fhir.Resource{of("a", "Procedure/in", entry.Retrieved, "2026-01-05"), of("b", "Procedure/in2", entry.Retrieved, "2026-01-05")}, "closed removed 2025-10-01 unknown unknown ; " + out},
+		"a part of the second":     {[]fhir.Resource{of("a", "Procedure/in2", entry.InPart, "2026-01-05")}, first + "; review partly-removed 2025-12-20 unknown unknown "},
+		"the second tried":         {[]fhir.Resource{of("a", "Procedure/in2", entry.Failed, "2026-01-05")}, first + "; " + second},
+		"out before it was in":     {[]fhir.Resource{of("a", "Procedure/in2", entry.Retrieved, "2025-11-05")}, first + "; clarify in-place 2025-12-20 unknown unknown "},
+		"tried before it was in":   {[]fhir.Resource{of("a", "Procedure/in2", entry.Failed, "2025-11-05")}, first + "; clarify in-place 2025-12-20 unknown unknown "},
+		"out, and tried later":     {[]fhir.Resource{of("a", "Procedure/in2", entry.Retrieved, "2026-01-05"), of("b", "Procedure/in2", entry.Failed, "2026-02-05")}, first + "; clarify unclear 2025-12-20 unknown unknown "},
+		"of entries that are gone": {[]fhir.Resource{of("a", "Procedure/gone", entry.Retrieved, "2026-01-05")}, "closed removed - unknown unknown ; " + first + "; " + second},
+	} {
+		if diff := cmp.Diff(c.want, strings.ReplaceAll(answer(t, c.entered, placement, later), " by hand", "")); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", name, diff)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dwellwatch/fhir"
+	"dwellwatch/internal/chart"
 	"dwellwatch/internal/fault"
 )
 
@@ -21,6 +22,8 @@ const (
 // Outcome is what became of a retrieval.
 type Outcome struct {
 	Head
+	// Of names the record entries that make the filter itself and no other, as evidence names them.
+	Of   []string
 	What string // one of the outcomes
 	On   string // YYYY, YYYY-MM or YYYY-MM-DD
 }
@@ -56,6 +59,11 @@ func (p Outcome) Resource() (fhir.Resource, error) {
 	} else if p.Focus != "" {
 		o["reasonReference"] = []object{reference(p.Focus)}
 	}
+	var of []object
+	for _, ref := range p.Of {
+		of = append(of, object{"url": chart.OfExtension, "valueString": ref})
+	}
+	o["extension"] = of
 	return p.resource("Procedure", o)
 }
 

@@ -24,10 +24,11 @@ func (r *reconstruction) failedBeside(o *retrieval, events []Event) []Event {
 // assignBilled leaves open whether such a retrieval took the filter out.
 func (r *reconstruction) assignBilled(o *retrieval, failed []Event) {
 	var devices []Device
+	var of []Ref
 	for _, e := range o.events {
-		devices = append(devices, e.Devices...)
+		devices, of = append(devices, e.Devices...), append(of, e.Of...)
 	}
-	found := r.candidates(devices, o.when)
+	found := r.candidates(devices, of, o.when)
 	if len(found) == 0 {
 		found = []*draft{r.unplaced(o.events[0])}
 	}
@@ -44,16 +45,22 @@ func (r *reconstruction) assignBilled(o *retrieval, failed []Event) {
 // assignAttempt gives an attempt or a repositioning to its filter; it proves that a filter was in on that day.
 func (r *reconstruction) assignAttempt(e Event) {
 	r.tried = append(r.tried, trial{e.When, r.triable(e)})
-	found := r.candidates(e.Devices, e.When)
+	found := r.candidates(e.Devices, e.Of, e.When)
 	found = slices.DeleteFunc(found, func(d *draft) bool {
 		return d.removal != nil && d.removal.when.Latest < e.When.Earliest
 	})
-	if len(found) == 0 {
+	switch {
+	case len(found) > 0:
+	case len(e.Of) > 0:
+		if r.saidAfter(e) {
+			return
+		}
+	default:
 		found = r.inPlaceOn(e)
 	}
 	switch {
 	case len(found) == 0:
-		if d := r.lastPresumed(&retrieval{events: []Event{e}, when: e.When}); d != nil {
+		if d := r.lastPresumed(&retrieval{events: []Event{e}, when: e.When}); d != nil && len(e.Of) == 0 {
 			r.reopen(d, e)
 			return
 		}
@@ -72,13 +79,13 @@ func (r *reconstruction) assignAttempt(e Event) {
 // triable lists the filters that an attempt can have been about: the one whose device it names, else all placed by then that
 // nothing tells apart from it.
 func (r *reconstruction) triable(e Event) []*draft {
-	var named, possible []*draft
+	said, named, possible := r.saidOf(e.Of), []*draft(nil), []*draft(nil)
 	for _, d := range r.filters {
 		switch {
-		case d.orphan || d.placed().Earliest > e.When.Latest:
-		case namesSame(d.devices(), e.Devices):
+		case d.orphan || d.placed().Earliest > e.When.Latest || len(said) > 0 && !slices.Contains(said, d):
+		case len(said) > 0 || namesSame(d.devices(), e.Devices):
 			named = append(named, d)
-		case !conflict(d, &draft{events: []Event{{Kind: InPlace, Devices: e.Devices}}}):
+		case len(e.Of) == 0 && !conflict(d, &draft{events: []Event{{Kind: InPlace, Devices: e.Devices}}}):
 			possible = append(possible, d)
 		}
 	}

@@ -87,6 +87,7 @@ type Event struct {
 	Unseen      bool   // a hint: imaging of the abdomen sees no filter
 	Why         string // short words for people: how the entry says it ("CPT 37191", "status stopped", …)
 	Encounter   Ref
+	Of          []Ref // what makes the filter that the entry says it is about itself, as Filter.Own; then it is about no other
 	Evidence    []Ref // the entry itself first
 }
 

@@ -189,7 +189,7 @@ func (d *draft) doubt(kind, text string, decides bool, evidence ...Ref) {
 // entry could have been about, too.
 func (d *draft) loose() bool {
 	return d.fitted || len(d.doubts) > 0 || slices.ContainsFunc(d.later, func(e Event) bool {
-		return !slices.ContainsFunc(d.events, func(p Event) bool { return namesSame(p.Devices, e.Devices) })
+		return !d.isSaid(e.Of) && !slices.ContainsFunc(d.events, func(p Event) bool { return namesSame(p.Devices, e.Devices) })
 	})
 }
 

@@ -6,7 +6,7 @@ import (
 
 // assign gives every later event to the filter it happened to, in order of time.
 func (r *reconstruction) assign(events []Event) {
-	events = r.parted(events)
+	events = r.parted(r.inTime(events))
 	for _, o := range r.retrievals(events) {
 		if failed := r.failedBeside(o, events); len(failed) > 0 {
 			r.assignBilled(o, failed)
@@ -100,28 +100,28 @@ func (r *reconstruction) removalAhead(e Event) {
 	if !e.Future && !e.Undated {
 		return
 	}
-	for _, d := range r.candidates(e.Devices, e.When) {
+	for _, d := range r.candidates(e.Devices, e.Of, e.When) {
 		d.later = append(d.later, e)
 		d.doubt("future-date", "An entry says that the filter was removed, but dates it "+e.When.String()+", after the day it was written.", true, e.Evidence...)
 	}
 }
 
-// candidates lists the filters that an event can be about: the one whose device it names, else all that can have been in
-// place on its day.
-func (r *reconstruction) candidates(devices []Device, when Span) []*draft {
-	var named, possible []*draft
+// candidates lists the filters that an event can be about: the one that it says it is about, else the one whose device it names,
+// else all that can have been in place on its day.
+func (r *reconstruction) candidates(devices []Device, of []Ref, when Span) []*draft {
+	said, named, possible := r.saidOf(of), []*draft(nil), []*draft(nil)
 	for _, d := range r.filters {
-		if d.placed().Earliest > when.Latest {
+		if d.placed().Earliest > when.Latest || len(said) > 0 && !slices.Contains(said, d) {
 			continue
 		}
-		if namesSame(d.devices(), devices) {
+		if len(said) > 0 || namesSame(d.devices(), devices) {
 			named = append(named, d)
 			continue
 		}
 		if conflict(d, &draft{events: []Event{{Kind: InPlace, Devices: devices}}}) {
 			continue
 		}
-		if d.removal == nil {
+		if d.removal == nil && len(of) == 0 {
 			possible = append(possible, d)
 		}
 	}
@@ -133,12 +133,13 @@ func (r *reconstruction) candidates(devices []Device, when Span) []*draft {
 
 func (r *reconstruction) assignRemoval(o *retrieval) {
 	var devices []Device
+	var of []Ref
 	nonspecific := true
 	for _, e := range o.events {
-		devices = append(devices, e.Devices...)
+		devices, of = append(devices, e.Devices...), append(of, e.Of...)
 		nonspecific = nonspecific && e.Nonspecific
 	}
-	found := r.candidates(devices, o.when)
+	found := r.candidates(devices, of, o.when)
 	found = byClock(found, o)
 	for _, e := range o.events {
 		if e.Future {
@@ -170,7 +171,7 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 	case len(found) > 1:
 		r.either = append(r.either, ambiguous{o, found})
 	default:
-		if d := r.lastPresumed(o); d != nil {
+		if d := r.lastPresumed(o); d != nil && len(of) == 0 {
 			r.again(d, o)
 			return
 		}
@@ -248,10 +249,9 @@ func (r *reconstruction) again(d *draft, o *retrieval) {
 }
 
 func (r *reconstruction) assignClaim(e Event) {
-	found := r.candidates(e.Devices, e.When)
+	found := r.candidates(e.Devices, e.Of, e.When)
 	if len(found) == 0 {
-		out := r.inPlaceOn(e)
-		if len(out) > 0 {
+		if len(e.Of) == 0 && len(r.inPlaceOn(e)) > 0 {
 			return
 		}
 		found = []*draft{r.unplaced(e)}

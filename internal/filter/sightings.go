@@ -7,7 +7,7 @@ import "slices"
 // confirmed in doubt: then another filter, which nobody told of, may have been seen.
 func (r *reconstruction) assignSighting(e Event) {
 	r.tried = append(r.tried, trial{e.When, r.triable(e)})
-	found := slices.DeleteFunc(r.candidates(nil, e.When), func(d *draft) bool {
+	found := slices.DeleteFunc(r.candidates(nil, nil, e.When), func(d *draft) bool {
 		return d.placed().Known() && d.placed().Earliest > e.When.Latest
 	})
 	switch {

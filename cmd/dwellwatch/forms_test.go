@@ -1,0 +1,214 @@
+package main
+
+import (
+	"fmt"
+	"html"
+	"io"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/tidwall/gjson"
+)
+
+// clerk is a person who is signed in and sends forms without a browser.
+type clerk struct {
+	t    *testing.T
+	base string
+	*http.Client
+}
+
+func (h *house) clerk(t *testing.T, name, role string) *clerk {
+	t.Helper()
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &clerk{t, h.doors.URL, &http.Client{Jar: jar, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}
+	if status, body := c.send("/signin/local", url.Values{"name": {name}, "role": {role}}); status != http.StatusSeeOther {
+		t.Fatalf("sign-in: %d %s", status, body)
+	}
+	return c
+}
+
+// get gives a page.
+func (c *clerk) get(path string) (int, string) {
+	c.t.Helper()
+	resp, err := c.Get(c.base + path)
+	return c.read(resp, err)
+}
+
+// send sends a form.
+func (c *clerk) send(path string, form url.Values) (int, string) {
+	c.t.Helper()
+	resp, err := c.PostForm(c.base+path, form)
+	return c.read(resp, err)
+}
+
+func (c *clerk) read(resp *http.Response, err error) (int, string) {
+	c.t.Helper()
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	return resp.StatusCode, html.UnescapeString(string(body))
+}
+
+// pages gives the paths of the filters on the list with these words, in its order.
+func (c *clerk) pages(words string) []string {
+	c.t.Helper()
+	status, body := c.send("/worklist/search", url.Values{"words": {words}})
+	if status != http.StatusOK {
+		c.t.Fatalf("search: %d", status)
+	}
+	var out []string
+	for _, m := range regexp.MustCompile(`class="name" href="([^"]+)"`).FindAllStringSubmatch(body, -1) {
+		out = append(out, m[1])
+	}
+	return out
+}
+
+// form gives what a form of a page carries unseen; fields are added to it.
+func (c *clerk) form(path, action string, fields ...string) url.Values {
+	c.t.Helper()
+	_, body := c.get(path)
+	_, rest, found := strings.Cut(body, `action="`+path+"/"+action+`"`)
+	if !found {
+		c.t.Fatalf("the page has no form %s:\n%s", action, body)
+	}
+	part, _, _ := strings.Cut(rest, "</form>")
+	out := url.Values{}
+	for _, m := range regexp.MustCompile(`<input type="hidden" name="([^"]+)" value="([^"]*)"`).FindAllStringSubmatch(part, -1) {
+		out.Set(m[1], m[2])
+	}
+	for i := 0; i+1 < len(fields); i += 2 {
+		out.Set(fields[i], fields[i+1])
+	}
+	return out
+}
+
+// does sends a form of a page and fails where it is not taken.
+func (c *clerk) does(path, action string, fields ...string) {
+	c.t.Helper()
+	if status, body := c.send(path+"/"+action, c.form(path, action, fields...)); status != http.StatusSeeOther {
+		c.t.Fatalf("%s: %d\n%s", action, status, alertOf(body))
+	}
+}
+
+// refused sends a form that is not to be taken, and gives why.
+func (c *clerk) refused(path, action string, fields ...string) string {
+	c.t.Helper()
+	status, body := c.send(path+"/"+action, c.form(path, action, fields...))
+	if status != http.StatusUnprocessableEntity {
+		c.t.Errorf("%s %v: %d, want 422", action, fields, status)
+	}
+	return alertOf(body)
+}
+
+// alertOf gives what a page says is wrong.
+func alertOf(body string) string {
+	_, rest, _ := strings.Cut(body, `role="alert"`)
+	_, rest, _ = strings.Cut(rest, ">")
+	rest, _, _ = strings.Cut(rest, "</div>")
+	return strings.Join(strings.Fields(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(rest, " ")), " ")
+}
+
+// toldPlacements is a patient with placements on these days, told by codes alone.
+func toldPlacements(patient string, days ...string) [][]byte {
+	out := [][]byte{fmt.Appendf(nil, `{"resourceType":"Patient","id":%q,"birthDate":"1951-04","name":[{"text":"Person %s"}]}`, patient, patient)}
+	for i, day := range days {
+		out = append(out, fmt.Appendf(nil, `{"resourceType":"Procedure","id":"%s-in%d","meta":{"lastUpdated":"2026-02-27T08:00:00Z"},"status":"completed","code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37191"}]},"subject":{"reference":"Patient/%s"},"performedDateTime":%q}`, patient, i, patient, day))
+	}
+	return out
+}
+
+// told feeds resources through record and doors.
+func (h *house) told(t *testing.T, resources ...[]byte) {
+	t.Helper()
+	var stored [][]byte
+	for _, raw := range resources {
+		r := gjson.ParseBytes(raw)
+		stored = append(stored, send(t, http.MethodPut, h.peer.BaseURL+"/"+r.Get("resourceType").String()+"/"+r.Get("id").String(), raw))
+	}
+	send(t, http.MethodPost, h.doors.URL+"/fhir", transaction(stored))
+	h.atRest(t)
+}
+
+// standings gives how the filters of a patient stand, by their words on the list.
+func (h *house) standings(t *testing.T, words string) []string {
+	t.Helper()
+	rows, err := h.program.store.Pool().Query(t.Context(), `SELECT standing || ' ' || verdict FROM worklist WHERE listed AND position(lower($1) IN search) > 0 ORDER BY placed_from, standing`, words)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []string
+	for rows.Next() {
+		var one string
+		if err := rows.Scan(&one); err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, one)
+	}
+	return out
+}
+
+// TestWhatPeopleEnterIsOfTheFilter: what became of a filter is of the filter on whose page it was entered and makes no other, also where
+// two are told of by codes alone; a day before the placement or the birth, or before there were filters, is refused.
+func TestWhatPeopleEnterIsOfTheFilter(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	h.told(t, toldPlacements("two", "2025-03-04", "2025-10-01")...)
+	c := h.clerk(t, "Ada Thornbury", "clinician")
+	if got := h.standings(t, "Person two"); len(got) != 2 {
+		t.Fatalf("%d filters: %v", len(got), got)
+	}
+	pages := c.pages("two")
+	second := pages[0]
+	if _, body := c.get(second); !strings.Contains(body, "placed 2025-10-01") && !strings.Contains(body, `placed <span class="nowrap">2025-10-01`) {
+		second = pages[1]
+	}
+	for _, x := range []struct{ action, what, on, want string }{
+		{"outcome", "retrieved", "2025-09-30", "before the placement of the filter (2025-10-01)"},
+		{"outcome", "failed", "2025-09", "before the placement"},
+		{"outcome", "retrieved", "1951-03", "before the patient’s birth"},
+		{"outcome", "retrieved", "2026-03-02", "lies ahead"},
+		{"correction", "placement-day", "0001", "before the patient’s birth"},
+		{"correction", "placement-day", "1951-03-31", "before the patient’s birth"},
+	} {
+		if got := c.refused(second, x.action, "what", x.what, "on", x.on, "why", "Seen"); !strings.Contains(got, x.want) {
+			t.Errorf("%s %s on %s: %q, want %q", x.action, x.what, x.on, got, x.want)
+		}
+	}
+	if got := h.standings(t, "Person two"); len(got) != 2 || strings.Contains(strings.Join(got, " "), "removed") {
+		t.Errorf("after what was refused: %v", got)
+	}
+	c.does(second, "outcome", "what", "retrieved", "on", "2025-12-01", "why", "")
+	h.atRest(t)
+	if got := h.standings(t, "Person two"); len(got) != 2 || !strings.HasPrefix(got[0], "in-place") || got[1] != "removed closed" {
+		t.Errorf("the second is out: %v", got)
+	}
+	// A placement that turns out to be later than what was entered of it leaves one filter and a question.
+	late := toldPlacements("two", "2025-03-04", "2025-12-20")
+	h.told(t, late[2])
+	if got := h.standings(t, "Person two"); len(got) != 2 || !strings.HasPrefix(got[0], "in-place") || got[1] != "in-place clarify" {
+		t.Errorf("the second was placed later: %v", got)
+	}
+
+	h.told(t, []byte(`{"resourceType":"Patient","id":"ageless","name":[{"text":"Person ageless"}]}`), toldPlacements("ageless", "2025-10-01")[1])
+	page := c.pages("ageless")[0]
+	if got := c.refused(page, "correction", "what", "placement-day", "on", "1959", "why", "Seen"); !strings.Contains(got, "before the first caval filters") {
+		t.Errorf("a filter of 1959: %q", got)
+	}
+	c.does(page, "correction", "what", "placement-day", "on", "1998", "why", "Seen")
+	if diff := cmp.Diff([]string{"in-place review"}, h.standings(t, "ageless")); diff != "" {
+		t.Errorf("a filter of 1998 (-want +got):\n%s", diff)
+	}
+}
