@@ -156,6 +156,7 @@ func (p *Pages) words() template.FuncMap {
 	return template.FuncMap{
 		"verdict": desk.VerdictWords,
 		"kind":    desk.KindWords,
+		"attend":  desk.AttentionWords,
 		"day": func(d filter.Day) string {
 			if d >= filter.MaxDay || d <= filter.MinDay {
 				return ""

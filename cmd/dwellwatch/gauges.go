@@ -104,8 +104,7 @@ func oneIf(b bool) float64 {
 // byCode counts per code of ours, 0 included, so that a series does not come and go.
 func byCode(found map[string]int) map[string]int {
 	out := map[string]int{otherLabel: 0}
-	for _, code := range []string{writeback.AttentionRefused, writeback.AttentionToken, writeback.AttentionNoVersion, writeback.AttentionOtherPatient,
-		writeback.AttentionCopies, writeback.AttentionOutOfStep, writeback.AttentionUnreadable, writeback.AttentionUnseen} {
+	for _, code := range writeback.AttentionCodes() {
 		out[code] = 0
 	}
 	for code, n := range found {

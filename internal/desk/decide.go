@@ -153,3 +153,30 @@ func KindWords(kind string) string {
 	return map[string]string{"approve": "Approved", "decline": "Declined", "snooze": "Put off", "contact": "Contact attempt", "outcome": "Outcome", "reassessment": "Re-assessment",
 		"correction": "Correction", "complication": "Complication dealt with", "take-back": "Entry taken back"}[kind]
 }
+
+// AttentionWords says why a person must look at what was written to the record, or was not; "" where nobody must.
+func AttentionWords(code string) string {
+	switch code {
+	case "":
+		return ""
+	case "refused":
+		return "not written: the record refused it"
+	case "unauthorised":
+		return "not written: the record does not accept this service’s token"
+	case "no-version":
+		return "not written: the record gives no versions, so nothing can be updated safely"
+	case "other-patient":
+		return "the record holds the Task for another patient"
+	case "copies-in-work":
+		return "people work on two Tasks for this filter in the record"
+	case "ended-and-approved":
+		return "approved here, and ended by others in the record: settle which holds"
+	case "document-superseded":
+		return "the record holds a later document than this one"
+	case "unreadable":
+		return "not written: it could not be composed"
+	case "search-incomplete":
+		return "to be closed, but the record could not be searched to the end"
+	}
+	return "look at what was written to the record"
+}

@@ -32,6 +32,7 @@ const (
 )
 
 // Decide applies a person's decision to what stands on asOf. permanent says that the filter is to stay by the clinicians' decision.
+// What was put off and is approved all the same is due by the rules from that day on.
 // The error names everything that is wrong with the act; r is then unchanged.
 func Decide(r Referral, act Act, permanent bool, asOf filter.Day) (Referral, error) {
 	var errs []error
@@ -77,6 +78,11 @@ func Decide(r Referral, act Act, permanent bool, asOf filter.Day) (Referral, err
 		r.Until, r.By, r.Why, r.DueOn = act.Until, act.By, act.Why, act.Until
 		r.Revision++
 	case Approve:
+		due := asOf.Add(r.DueDays)
+		if r.Until == 0 {
+			due = min(due, r.DueOn)
+		}
+		r.DueOn = due
 		r.Round, r.Revision, r.Approved, r.ApprovedBy = r.Round+1, 1, true, act.By
 		r.Until, r.By, r.Why, r.Escalated, r.OpenedOn, r.Opened = 0, "", "", false, asOf, r.Priority
 	}

@@ -268,3 +268,46 @@ func TestDecide(t *testing.T) {
 		}
 	}
 }
+
+// TestApprovalEndsAPuttingOff: an order is due by the rules from the day of its approval, never on the day to which the proposal was put
+// off, and never later than the proposal was.
+func TestApprovalEndsAPuttingOff(t *testing.T) {
+	t.Parallel()
+	day := filter.NewDay(2026, 3, 1)
+	pace := draft.Pace{UnansweredDays: 14, EscalatedDueDays: 14, EndedDays: 28, DeclinedDays: 90}
+	for _, c := range []struct {
+		priority string
+		days     int
+	}{{"routine", 28}, {"asap", 14}, {"asap", 3}} {
+		want := draft.Want{Key: "k", Reason: draft.Wanted, To: draft.ToClinic, Priority: c.priority, DueDays: c.days, Meaning: "m", Question: "q"}
+		open := func(asOf filter.Day, before ...draft.Referral) draft.Referral {
+			after, _ := draft.Reconcile(before, []draft.Want{want}, nil, pace, asOf)
+			return after[0]
+		}
+		decide := func(r draft.Referral, asOf filter.Day, act draft.Act) draft.Referral {
+			act.By, act.Why = "Dr A", "x"
+			next, err := draft.Decide(r, act, false, asOf)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return next
+		}
+		first := open(day)
+		if got := decide(first, day+1, draft.Act{Kind: draft.Approve}).DueOn; got != day.Add(c.days) {
+			t.Errorf("%s, %d days: approved the day after, due %s", c.priority, c.days, got)
+		}
+		put := decide(first, day, draft.Act{Kind: draft.Snooze, Until: day + 60})
+		want.Meaning = "the document follows the record"
+		put = open(day+1, put)
+		if put.DueOn != day+60 {
+			t.Fatalf("put off, due %s", put.DueOn)
+		}
+		order := decide(put, day+2, draft.Act{Kind: draft.Approve})
+		if got := order.DueOn; got != (day + 2).Add(c.days) {
+			t.Errorf("%s, %d days: put off and approved, due %s, want %s", c.priority, c.days, got, (day + 2).Add(c.days))
+		}
+		if got := open(day+3, order).DueOn; got != order.DueOn {
+			t.Errorf("%s, %d days: due %s the day after", c.priority, c.days, got)
+		}
+	}
+}

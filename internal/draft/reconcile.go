@@ -115,19 +115,19 @@ func waited(old Referral, w Want, pace Pace, asOf filter.Day) Referral {
 		}
 		old.Until, old.By, old.Why, old.Escalated, old.DueOn = 0, "", "", false, due
 		old.Revision++
-		old.Priority, old.Meaning, old.Question, old.BasedOn = w.Priority, w.Meaning, w.Question, w.BasedOn
+		old.Priority, old.DueDays, old.Meaning, old.Question, old.BasedOn = w.Priority, w.DueDays, w.Meaning, w.Question, w.BasedOn
 		return old
 	case !old.Escalated && Urgency(old.Priority) >= 0 && !breaks(w) && asOf > old.DueOn.Add(pace.UnansweredDays):
 		old.Escalated = true
 		if old.Priority == "asap" {
 			return revise(old, w, asOf) // no word for more than this; the worklist shows it
 		}
-		w.Priority, w.DueDays = "asap", pace.EscalatedDueDays
+		w.Priority, w.DueDays = "asap", min(w.DueDays, pace.EscalatedDueDays)
 		next := revise(old, w, asOf)
 		next.DueOn = asOf.Add(w.DueDays)
 		return next
 	case old.Escalated && !breaks(w):
-		w.Priority = old.Priority
+		w.Priority, w.DueDays = old.Priority, min(w.DueDays, pace.EscalatedDueDays)
 	}
 	return revise(old, w, asOf)
 }
@@ -175,7 +175,7 @@ func unheard(old Referral, w Want, seen Seen) bool {
 
 // round asks anew.
 func round(old Referral, w Want, asOf filter.Day) Referral {
-	return Referral{Key: w.Key, Patient: w.Patient, Round: old.Round + 1, Revision: 1, To: w.To, Priority: w.Priority, Opened: w.Priority, OpenedOn: asOf, DueOn: asOf.Add(w.DueDays),
+	return Referral{Key: w.Key, Patient: w.Patient, Round: old.Round + 1, Revision: 1, To: w.To, Priority: w.Priority, Opened: w.Priority, OpenedOn: asOf, DueOn: asOf.Add(w.DueDays), DueDays: w.DueDays,
 		Meaning: w.Meaning, Question: w.Question, BasedOn: w.BasedOn}
 }
 
@@ -186,6 +186,7 @@ func revise(old Referral, w Want, asOf filter.Day) Referral {
 		return next
 	}
 	next.Revision++
+	next.DueDays = w.DueDays
 	next.To, next.Meaning, next.Question, next.BasedOn = w.To, w.Meaning, w.Question, w.BasedOn
 	if w.Priority != old.Priority {
 		next.Priority = w.Priority

@@ -73,6 +73,8 @@ type Referral struct {
 	Opened   string     `json:"opened,omitempty"` // the priority with which the round began
 	OpenedOn filter.Day `json:"openedOn"`         // asOf of the round's first revision
 	DueOn    filter.Day `json:"dueOn"`
+	// DueDays is how many days the rules give for what is asked.
+	DueDays int `json:"dueDays,omitempty"`
 	// Again is the status with which people ended the round before, where the same question is asked once more; "" otherwise.
 	Again string `json:"again,omitempty"`
 	// EndedOn is the day on which people were first seen to have ended the Task; 0 while they have not.

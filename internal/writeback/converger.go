@@ -46,6 +46,12 @@ const (
 	AttentionUnseen       = "search-incomplete"   // nothing was found to close, in a search that could not be read to its end
 )
 
+// AttentionCodes lists the codes that MarkAttention gets.
+func AttentionCodes() []string {
+	return []string{AttentionRefused, AttentionToken, AttentionNoVersion, AttentionOtherPatient, AttentionCopies, AttentionEnded, AttentionOutOfStep,
+		AttentionUnreadable, AttentionUnseen}
+}
+
 // Receipt tells where one entry of ours stands in the record.
 type Receipt struct {
 	Kind            string // Task | DocumentReference | Provenance
