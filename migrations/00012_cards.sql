@@ -17,14 +17,16 @@ COMMENT ON COLUMN card.key IS 'Key of the filter; empty where the patient is not
 CREATE TABLE card_viewer (
     viewer   bytea    NOT NULL CHECK (octet_length(viewer) = 32),
     occasion      text     NOT NULL CHECK (occasion <> ''),
+    filter   text     NOT NULL,
     rank     smallint NOT NULL,
     matter   bytea    NOT NULL,
     shown_on date     NOT NULL,
     card     uuid     NOT NULL,
     stopped  boolean  NOT NULL DEFAULT false,
-    PRIMARY KEY (viewer, occasion)
+    PRIMARY KEY (viewer, occasion, filter, rank, matter)
 );
-COMMENT ON TABLE card_viewer IS 'What one clinician was shown last about one patient on one kind of occasion, so that it is not shown again too soon.';
+COMMENT ON TABLE card_viewer IS 'When one clinician was last shown each thing about one patient on one kind of occasion, so that it is not shown again too soon.';
+COMMENT ON COLUMN card_viewer.filter IS 'Key of the filter; empty where the patient is not followed.';
 COMMENT ON COLUMN card_viewer.matter IS 'Digest of what the card told where each such thing is worth a card of its own; empty otherwise.';
 COMMENT ON COLUMN card_viewer.stopped IS 'The clinician has overridden it: it is not shown to them again.';
 

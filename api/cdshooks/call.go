@@ -59,21 +59,23 @@ func (s *Service) answer(ctx context.Context, r request) ([]cards.Card, error) {
 	if !concerns {
 		return none, nil
 	}
-	offer, ok := cards.Of(in)
-	if !ok {
-		return none, nil
-	}
 	client, _ := auth.ClientOf(ctx)
-	sign(&offer.Card, r, client.Issuer, offer.Key, offer.Kind)
-	shown := Shown{Offer: offer, Service: family + string(r.hook), Issuer: client.Issuer, Tenant: client.Tenant, User: r.user, Feed: v.feed, Patient: r.patient, On: v.on}
-	if !in.Known {
-		shown.Key = ""
+	in.About = v.about()
+	for _, offer := range cards.Offers(in) {
+		sign(&offer.Card, r, client.Issuer, offer.Key, offer.Kind)
+		shown := Shown{Offer: offer, Service: family + string(r.hook), Issuer: client.Issuer, Tenant: client.Tenant, User: r.user, Feed: v.feed, Patient: r.patient, On: v.on}
+		if !in.Known {
+			shown.Key = ""
+		}
+		may, err := s.Show(ctx, shown)
+		if err != nil {
+			return nil, err
+		}
+		if may {
+			return []cards.Card{offer.Card}, nil
+		}
 	}
-	may, err := s.Show(ctx, shown)
-	if err != nil || !may {
-		return none, err
-	}
-	return []cards.Card{offer.Card}, nil
+	return none, nil
 }
 
 // clinician reports whether a user is no patient and no relative of one: cards are for those who treat.

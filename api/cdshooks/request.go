@@ -21,9 +21,11 @@ type request struct {
 	server   string // FHIR base of the client; "" where it gives none
 	user     string // Type/id
 	patient  string // bare id
-	sent     prefetched
-	orders   []fhir.Resource // of order-sign
-	booked   []fhir.Resource // of appointment-book: what is about to be
+	// encounter is of encounter-discharge; "" where the client does not say.
+	encounter string
+	sent      prefetched
+	orders    []fhir.Resource // of order-sign
+	booked    []fhir.Resource // of appointment-book: what is about to be
 }
 
 // envelope is the request as JSON. Members are read one by one, so that each fault has its path.
@@ -41,6 +43,7 @@ type hookContext struct {
 	PatientID    json.RawMessage `json:"patientId"`
 	DraftOrders  json.RawMessage `json:"draftOrders"`
 	Appointments json.RawMessage `json:"appointments"`
+	EncounterID  json.RawMessage `json:"encounterId"`
 }
 
 // longest bounds the texts of a request that name something.
@@ -70,6 +73,8 @@ func parse(body []byte, hook cards.Hook) (request, error) {
 			p.fault("value", "context.patientId", "this is not an id of FHIR")
 		}
 		switch hook {
+		case cards.EncounterDischarge:
+			r.encounter = p.text(in.EncounterID, "context.encounterId", false)
 		case cards.OrderSign:
 			r.orders = p.bundle(in.DraftOrders, "context.draftOrders")
 		case cards.AppointmentBook:

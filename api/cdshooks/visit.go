@@ -3,8 +3,11 @@ package cdshooks
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 	"slices"
 
@@ -79,6 +82,27 @@ func (v *visit) meant(resources []fhir.Resource) []fhir.Resource {
 		}
 	}
 	return out
+}
+
+// about tells what is discharged from, signed or booked here from anything else that is: an override of one is none of another.
+func (v *visit) about() string {
+	var said []fhir.Resource
+	switch v.hook {
+	case cards.EncounterDischarge:
+		return v.encounter
+	case cards.OrderSign:
+		said = v.signing.After
+	case cards.AppointmentBook:
+		said = v.slots
+	}
+	sum := sha256.New()
+	for _, r := range said {
+		fmt.Fprintf(sum, "%s %d|%s", r.Ref(), len(r.Raw), r.Raw)
+	}
+	if len(said) == 0 {
+		return ""
+	}
+	return hex.EncodeToString(sum.Sum(nil))
 }
 
 func (v *visit) entries(resources []fhir.Resource) []chart.Entry {

@@ -100,14 +100,59 @@ func TestTheMostPressingFilter(t *testing.T) {
 	overdue := assess.Filter{Key: "a", Standing: "in-place", Verdict: "refer", Overdue: true, Asked: "none", Headline: "The reason has passed."}
 	urgent := assess.Filter{Key: "b", Standing: "in-place", Verdict: "urgent", Asked: "requested", Headline: "It moved."}
 	for _, filters := range [][]assess.Filter{{overdue, urgent}, {urgent, overdue}} {
-		o, ok := Of(Input{Hook: PatientView, Now: assess.Assessment{Filters: filters}})
-		if !ok || o.Key != "b" || o.Kind != Urgent || !strings.Contains(o.Card.Detail, "More than one filter") {
+		list := Offers(Input{Hook: PatientView, Now: assess.Assessment{Filters: filters}})
+		if len(list) != 2 {
+			t.Fatalf("%d cards", len(list))
+		}
+		if o := list[0]; o.Key != "b" || o.Kind != Urgent || !strings.Contains(o.Card.Detail, "More than one filter") {
 			t.Errorf("%+v", o)
 		}
 	}
 	hospice := overdue
 	hospice.Findings = []assess.Finding{{Rule: "life-expectancy-limited"}}
-	if o, ok := Of(Input{Hook: PatientView, Now: assess.Assessment{Filters: []assess.Filter{hospice}}}); ok {
-		t.Errorf("in hospice care: %+v", o)
+	if list := Offers(Input{Hook: PatientView, Now: assess.Assessment{Filters: []assess.Filter{hospice}}}); len(list) != 0 {
+		t.Errorf("in hospice care: %+v", list)
+	}
+	hospice.Verdict = "urgent"
+	if list := Offers(Input{Hook: PatientView, Now: assess.Assessment{Filters: []assess.Filter{hospice}}}); len(list) != 1 || list[0].Kind != Urgent {
+		t.Errorf("urgent in hospice care: %+v", list)
+	}
+}
+
+// TestEachComplicationIsAMatterOfItsOwn: a new complication, an emergency, and the same entries on another day are told to who was
+// told before; the order of the findings, and findings that are no complication, change nothing.
+func TestEachComplicationIsAMatterOfItsOwn(t *testing.T) {
+	t.Parallel()
+	on := "2026-02-20"
+	moved := assess.Finding{Rule: "displacement", Text: "It moved.", Evidence: []string{"Condition/1"}, When: &assess.Range{Earliest: &on, Latest: &on}}
+	clot := assess.Finding{Rule: "new-pe", Text: "New PE.", Evidence: []string{"Condition/2"}}
+	other := clot
+	other.Evidence = []string{"Condition/3"}
+	offer := func(emergency bool, findings ...assess.Finding) Offer {
+		f := assess.Filter{Key: "a", Standing: "in-place", Verdict: "urgent", Emergency: emergency, Headline: "It moved.", Findings: findings}
+		return Offers(Input{Hook: PatientView, Now: assess.Assessment{Filters: []assess.Filter{f}}})[0]
+	}
+	first := offer(false, moved)
+	for name, c := range map[string]struct {
+		o    Offer
+		same bool
+	}{
+		"the same":             {offer(false, moved), true},
+		"with other findings":  {offer(false, assess.Finding{Rule: "window", Text: "x"}, moved), true},
+		"with a new embolism":  {offer(false, moved, clot), false},
+		"an embolism alone":    {offer(false, clot), false},
+		"it is an emergency":   {offer(true, moved), false},
+		"another entry":        {offer(false, assess.Finding{Rule: "displacement", Evidence: []string{"Condition/9"}, When: moved.When}), false},
+		"another day of onset": {offer(false, assess.Finding{Rule: "displacement", Evidence: moved.Evidence}), false},
+	} {
+		if same := c.o.Matter == first.Matter && c.o.Rank == first.Rank; same != c.same {
+			t.Errorf("%s: the same matter: %t", name, same)
+		}
+	}
+	if offer(false, moved, clot).Matter != offer(false, clot, moved).Matter || offer(false, clot).Matter == offer(false, other).Matter {
+		t.Error("order counts, or entries do not")
+	}
+	if offer(true, moved).Rank <= first.Rank {
+		t.Error("an emergency does not outrank what is urgent")
 	}
 }

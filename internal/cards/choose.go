@@ -3,6 +3,7 @@ package cards
 import (
 	"encoding/json"
 	"slices"
+	"strings"
 
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/draft"
@@ -38,6 +39,8 @@ type Input struct {
 	Tasks map[string]json.RawMessage
 	// Pages gives the absolute address of a filter's page by its key.
 	Pages map[string]string
+	// About tells this visit, these orders or these slots from others; "" where the hook is about the chart as a whole.
+	About string
 	// Unsent names the parts of the record that were not sent, or not wholly, with this call.
 	Unsent []string
 }
@@ -46,8 +49,9 @@ type Input struct {
 type Offer struct {
 	Kind Kind
 	// Occasion is what a clinician is told once about a patient: an offer is held back while one of the same occasion and the same or a
-	// higher rank is remembered.
+	// higher rank is remembered. Once says that this holds for a time; otherwise only an override holds it back.
 	Occasion string
+	Once     bool
 	Rank     int
 	// Matter tells offers of one rank apart where each deserves to be told; "" where any other of the rank will do.
 	Matter string
@@ -55,17 +59,16 @@ type Offer struct {
 	Card   Card   // without uuid
 }
 
-// Of gives the card for the hook; false where nothing is to be said. Of several filters it is about the one that presses most.
-func Of(in Input) (Offer, bool) {
-	var best Offer
-	found := false
+// Offers gives the cards for the hook, one for each filter of which something is to be said, the one that presses most first.
+func Offers(in Input) []Offer {
+	var out []Offer
 	for i, f := range in.now().Filters {
-		o, ok := in.offer(i, f)
-		if ok && (!found || o.Rank > best.Rank) {
-			best, found = o, true
+		if o, ok := in.offer(i, f); ok {
+			out = append(out, o)
 		}
 	}
-	return best, found
+	slices.SortStableFunc(out, func(a, b Offer) int { return b.Rank - a.Rank })
+	return out
 }
 
 // now is the assessment that the card speaks of.
@@ -90,13 +93,13 @@ func (in Input) offer(i int, f assess.Filter) (Offer, bool) {
 	return Offer{}, false
 }
 
-// atChart: only urgent, overdue with nobody asked, or clarify; never review, and nothing in hospice or palliative care.
+// atChart: only urgent, overdue with nobody asked, or clarify; never review, and of the rest nothing in hospice or palliative care.
 func (in Input) atChart(f assess.Filter) (Offer, bool) {
 	switch {
+	case f.Verdict == "urgent":
+		return in.made(Urgent, rankUrgent, f), true
 	case says(f, "life-expectancy-limited"):
 		return Offer{}, false
-	case f.Verdict == "urgent":
-		return in.made(Urgent, 3, f), true
 	case in.putOff(f):
 		return Offer{}, false
 	case f.Overdue && in.unasked(f):
@@ -114,7 +117,7 @@ func (in Input) atDischarge(f assess.Filter) (Offer, bool) {
 		return Offer{}, false
 	}
 	if f.Verdict == "urgent" {
-		return in.made(Urgent, 3, f), true
+		return in.made(Urgent, rankUrgent, f), true
 	}
 	return in.made(Discharge, 2, f), !in.putOff(f)
 }
@@ -182,10 +185,35 @@ func says(f assess.Filter, rule string) bool {
 
 // made is the offer of a kind for a filter.
 func (in Input) made(k Kind, rank int, f assess.Filter) Offer {
-	o := Offer{Kind: k, Occasion: string(in.Hook), Rank: rank, Key: f.Key, Card: in.card(k, f)}
+	o := Offer{Kind: k, Occasion: string(in.Hook), Once: in.Hook == PatientView, Rank: rank, Matter: in.About, Key: f.Key, Card: in.card(k, f)}
 	if k == Urgent {
-		// Each complication is told, whoever was told of another.
-		o.Matter = f.Key + "|" + f.Headline
+		o.Matter += complicationsOf(f)
+		if f.Emergency {
+			o.Rank = rankEmergency
+		}
 	}
 	return o
+}
+
+// Ranks of urgent cards; an emergency is told to who was told of anything less.
+const (
+	rankUrgent    = 3
+	rankEmergency = 4
+)
+
+// Complications are the rules that tell of a complication of a filter.
+func Complications() []string {
+	return []string{"displacement", "penetration", "fracture", "caval-thrombosis", "new-pe", "infection", "haemorrhage", "filter-complaint"}
+}
+
+// complicationsOf names all complications of a filter with their entries and days: each is told, whoever was told of another.
+func complicationsOf(f assess.Filter) string {
+	var out []string
+	for _, x := range f.Findings {
+		if slices.Contains(Complications(), x.Rule) {
+			out = append(out, x.Rule+" "+day(x.When)+" "+strings.Join(x.Evidence, " "))
+		}
+	}
+	slices.Sort(out)
+	return strings.Join(out, "\n")
 }

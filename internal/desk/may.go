@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 
+	"dwellwatch/internal/cards"
 	"dwellwatch/internal/draft"
 )
 
@@ -68,7 +69,7 @@ func (d Desk) may(v View) May {
 		}
 	}
 	for _, x := range f.Findings {
-		if !slices.Contains(complicationRules(), x.Rule) {
+		if !slices.Contains(cards.Complications(), x.Rule) {
 			continue
 		}
 		for _, ref := range x.Evidence {
@@ -83,11 +84,6 @@ func (d Desk) may(v View) May {
 		m.Models = append(m.Models, model.Name)
 	}
 	return m
-}
-
-// complicationRules are the rules that tell of a complication of a filter that can be dealt with.
-func complicationRules() []string {
-	return []string{"displacement", "penetration", "fracture", "caval-thrombosis", "new-pe", "infection", "haemorrhage", "filter-complaint"}
 }
 
 // permanent reports whether the filter is to stay by the clinicians' decision.

@@ -19,8 +19,9 @@ type Showing struct {
 	Card, Service, Kind  string // Card is a UUID
 	Issuer, Tenant, User string // who is shown it
 	Feed, Patient        string // whom it is about; only a keyed hash of all five is stored
-	// Occasion, Rank and Matter decide whether it is shown: not while one of the occasion with a higher rank, or the same rank and
-	// matter, was shown in the last QuietDays, nor ever where that of the same rank and matter was overridden.
+	// Occasion, Rank and Matter decide whether it is shown: never where that of the same filter, rank and matter was overridden, and not
+	// while one of the occasion with a higher rank, or the same rank and matter, was shown in the last QuietDays. Of another filter an
+	// overridden one does not count.
 	Occasion  string
 	Rank      int
 	Matter    string
@@ -37,12 +38,14 @@ func (s *Store) Show(ctx context.Context, c Showing) (bool, error) {
 	const show = `
 		WITH quick AS MATERIALIZED (SELECT set_config('synchronous_commit', 'off', true) AS done),
 		noted AS (
-			INSERT INTO card_viewer AS v (viewer, occasion, rank, matter, shown_on, card)
-			SELECT @viewer, @occasion, @rank, @matter, @on, @card FROM quick
-			ON CONFLICT (viewer, occasion) DO UPDATE SET rank = EXCLUDED.rank, matter = EXCLUDED.matter, shown_on = EXCLUDED.shown_on, card = EXCLUDED.card, stopped = false
-			WHERE NOT (v.rank > EXCLUDED.rank OR v.rank = EXCLUDED.rank AND v.matter = EXCLUDED.matter)
-				OR (NOT v.stopped OR v.rank > EXCLUDED.rank) AND v.shown_on <= EXCLUDED.shown_on - @quiet::integer
-				OR NOT v.stopped AND v.card = EXCLUDED.card
+			INSERT INTO card_viewer AS v (viewer, occasion, filter, rank, matter, shown_on, card)
+			SELECT @viewer, @occasion, @key, @rank, @matter, @on, @card FROM quick
+			WHERE NOT EXISTS (
+				SELECT FROM card_viewer o WHERE o.viewer = @viewer AND o.occasion = @occasion AND o.card <> @card
+				AND (o.stopped AND o.filter = '' AND o.rank = @rank AND o.matter = @matter
+					OR o.shown_on > @on::date - @quiet::integer AND (NOT o.stopped OR o.filter IN (@key, '')) AND (o.rank > @rank OR o.rank = @rank AND o.matter = @matter)))
+			ON CONFLICT (viewer, occasion, filter, rank, matter) DO UPDATE SET shown_on = EXCLUDED.shown_on, card = EXCLUDED.card
+			WHERE NOT v.stopped AND (v.card = EXCLUDED.card OR v.shown_on <= EXCLUDED.shown_on - @quiet::integer)
 			RETURNING card)
 		INSERT INTO card (uuid, service, kind, clinician, viewer, occasion, key, shown_on)
 		SELECT card, @service, @kind, @clinician, @viewer, @occasion, @key, @on FROM noted

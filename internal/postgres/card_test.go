@@ -54,6 +54,9 @@ func TestShow(t *testing.T) {
 		"less pressing, a month later": {showing(rank(3, "it moved")), showing(later(30)), true},
 		"another complication":         {showing(rank(3, "it moved")), showing(rank(3, "it bleeds")), true},
 		"the same complication":        {showing(rank(3, "it moved")), showing(rank(3, "it moved"), later(3)), false},
+		"the other filter":             {showing(), showing(func(s *Showing) { s.Key = "k2" }), false},
+		"its other complication":       {showing(rank(3, "it moved")), showing(rank(3, "it bleeds"), func(s *Showing) { s.Key = "k2" }), true},
+		"where there is no quiet":      {showing(func(s *Showing) { s.QuietDays = 0 }), showing(func(s *Showing) { s.QuietDays = 0 }), true},
 		"parts that join alike":        {showing(func(s *Showing) { s.Tenant, s.User = "a", "b" }), showing(func(s *Showing) { s.Tenant, s.User = "", "ab" }), true},
 	} {
 		b := setup(t, Options{})
@@ -130,10 +133,39 @@ func TestFeedbackIsStoredOnce(t *testing.T) {
 			t.Errorf("%s: %+v %t %v", name, told, known, err)
 		}
 	}
+	// Of the other filter it may be shown on the same day, and once followed the patient's own stays overridden.
+	if !b.show(showing(func(s *Showing) { s.Key = "k2" })) {
+		t.Error("an override of one filter's card silences the other's")
+	}
 	// Overridden: never again to this clinician, unless it presses more.
 	year := func(s *Showing) { s.On = s.On.Add(365) }
 	if b.show(showing(year)) || !b.show(showing(func(s *Showing) { s.User = "Practitioner/2" })) || !b.show(showing(year, func(s *Showing) { s.Rank, s.Matter = 3, "it moved" })) {
 		t.Error("what was overridden is shown, or to nobody, or hides what presses more")
+	}
+	// What pressed more has come and gone: the override stands.
+	if b.show(showing(func(s *Showing) { s.On = s.On.Add(800) })) {
+		t.Error("an override is forgotten when something more pressing was shown")
+	}
+	// An override of a patient whom nobody follows yet holds once they are followed.
+	nobody := showing(func(s *Showing) { s.Patient, s.Key = "p9", "" })
+	b.show(nobody)
+	if _, known, err := b.Feedback(t.Context(), Feedback{Card: nobody.Card, Service: "service", Outcome: "overridden", At: b.now}); !known || err != nil {
+		t.Fatal(err)
+	}
+	if b.show(showing(year, func(s *Showing) { s.Patient = "p9" })) {
+		t.Error("an override ends when the patient is followed")
+	}
+	// Without a quiet time only the override holds it back.
+	order := func(matter string) Showing {
+		return showing(func(s *Showing) { s.Occasion, s.QuietDays, s.Matter = "order-sign", 0, matter })
+	}
+	signed := order("a")
+	b.show(signed)
+	if _, _, err := b.Feedback(t.Context(), Feedback{Card: signed.Card, Service: "service", Outcome: "overridden", At: b.now}); err != nil {
+		t.Fatal(err)
+	}
+	if b.show(order("a")) || !b.show(order("b")) || !b.show(order("b")) {
+		t.Error("an overridden warning comes again, or another order's does not")
 	}
 }
 

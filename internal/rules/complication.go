@@ -44,7 +44,12 @@ func (s *Situation) complications() []Complication {
 				Text: "New pulmonary embolism with the filter in place, onset " + d.Onset.String() + "."})
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Complication) int { return int(b.Weight) - int(a.Weight) })
+	slices.SortStableFunc(out, func(a, b Complication) int {
+		if a.Emergency != b.Emergency {
+			return map[bool]int{true: -1, false: 1}[a.Emergency]
+		}
+		return int(b.Weight) - int(a.Weight)
+	})
 	return out
 }
 
