@@ -160,6 +160,16 @@ func (h *house) standings(t *testing.T, words string) []string {
 	return out
 }
 
+// pageOf gives the page of the filter that was placed on a day.
+func (h *house) pageOf(t *testing.T, words, day string) string {
+	t.Helper()
+	var page string
+	if err := h.program.store.Pool().QueryRow(t.Context(), `SELECT page FROM worklist WHERE listed AND position(lower($1) IN search) > 0 AND placed_from = $2::date`, words, day).Scan(&page); err != nil {
+		t.Fatal(err)
+	}
+	return "/worklist/filters/" + page
+}
+
 // TestWhatPeopleEnterIsOfTheFilter: what became of a filter is of the filter on whose page it was entered and makes no other, also where
 // two are told of by codes alone; a day before the placement or the birth, or before there were filters, is refused.
 func TestWhatPeopleEnterIsOfTheFilter(t *testing.T) {
@@ -170,11 +180,7 @@ func TestWhatPeopleEnterIsOfTheFilter(t *testing.T) {
 	if got := h.standings(t, "Person two"); len(got) != 2 {
 		t.Fatalf("%d filters: %v", len(got), got)
 	}
-	pages := c.pages("two")
-	second := pages[0]
-	if _, body := c.get(second); !strings.Contains(body, "placed 2025-10-01") && !strings.Contains(body, `placed <span class="nowrap">2025-10-01`) {
-		second = pages[1]
-	}
+	second := h.pageOf(t, "Person two", "2025-10-01")
 	for _, x := range []struct{ action, what, on, want string }{
 		{"outcome", "retrieved", "2025-09-30", "before the placement of the filter (2025-10-01)"},
 		{"outcome", "failed", "2025-09", "before the placement"},
@@ -210,5 +216,41 @@ func TestWhatPeopleEnterIsOfTheFilter(t *testing.T) {
 	c.does(page, "correction", "what", "placement-day", "on", "1998", "why", "Seen")
 	if diff := cmp.Diff([]string{"in-place review"}, h.standings(t, "ageless")); diff != "" {
 		t.Errorf("a filter of 1998 (-want +got):\n%s", diff)
+	}
+}
+
+// TestWhatWasEnteredStaysWithItsPatient: two patients are merged, what became of one of their filters is entered, and the merge is taken
+// back: the entry is the one's whose the filter is, and the other's filter stands as before.
+func TestWhatWasEnteredStaysWithItsPatient(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	c := h.clerk(t, "Ada Thornbury", "clinician")
+	for _, whose := range []int{0, 1} {
+		pair := []string{fmt.Sprintf("left-%d", whose), fmt.Sprintf("right-%d", whose)}
+		patient := func(n, version int, link string) []byte {
+			return fmt.Appendf(nil, `{"resourceType":"Patient","id":%q,"meta":{"versionId":"%d","lastUpdated":"2026-02-2%dT08:00:00Z"},"birthDate":"1951-04","name":[{"text":"Person %s"}]%s}`, pair[n], version, version, pair[n], link)
+		}
+		for n, day := range []string{"2025-03-04", "2025-10-01"} {
+			h.told(t, patient(n, 1, ""), toldPlacements(pair[n], day)[1])
+		}
+		h.told(t, patient(0, 2, `,"link":[{"other":{"reference":"Patient/`+pair[1]+`"},"type":"replaced-by"}]`))
+		mine := h.pageOf(t, fmt.Sprintf("-%d", whose), []string{"2025-03-04", "2025-10-01"}[whose])
+		if _, body := c.get(mine); !strings.Contains(body, "other filter") {
+			t.Fatalf("not merged:\n%s", body)
+		}
+		c.does(mine, "outcome", "what", "retrieved", "on", "2026-02-26", "why", "")
+		h.atRest(t)
+		h.told(t, patient(0, 3, ""))
+		want := map[string][]string{pair[whose]: {"removed closed"}, pair[1-whose]: {"in-place review"}}
+		got := map[string][]string{pair[0]: h.standings(t, pair[0]), pair[1]: h.standings(t, pair[1])}
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("entered for %s, after the merge was taken back (-want +got):\n%s", pair[whose], diff)
+		}
+		if after := c.pages(pair[whose]); len(after) != 1 || after[0] != mine {
+			t.Errorf("the page of the filter was %s, and is %v", mine, after)
+		}
+		if status, body := c.get(c.pages(pair[1-whose])[0]); status != http.StatusOK || strings.Contains(body, "2026-02-26") {
+			t.Errorf("the page of the other tells of the retrieval: %d", status)
+		}
 	}
 }

@@ -19,6 +19,8 @@ type work struct {
 	d    Desk
 	form Form
 	view View
+	// patient is whose the filter is, as evidence names them.
+	patient string
 }
 
 // begin reads what a form is about. done says that it was carried out before.
@@ -31,7 +33,11 @@ func (d Desk) begin(ctx context.Context, f Form) (w work, done bool, err error) 
 	if v.sent(f.Token) {
 		return w, true, nil
 	}
-	return work{d, f, v}, false, d.unmoved(v, f)
+	if err := d.unmoved(v, f); err != nil {
+		return w, false, err
+	}
+	feed, patient, err := d.Store.Home(ctx, v.person, v.Line.Key)
+	return work{d, f, v, d.prefix(feed) + "Patient/" + patient}, false, err
 }
 
 // open refuses what cannot be entered about a filter that is closed or not listed.
@@ -47,7 +53,7 @@ func (w work) open() error {
 
 // head is what each entry of the form has.
 func (w work) head(n int) entry.Head {
-	return entry.Head{ID: postgres.EntryID(w.form.Token, n), About: entry.About{Patient: w.view.Assessment.Patient, Focus: w.view.Filter.Focus},
+	return entry.Head{ID: postgres.EntryID(w.form.Token, n), About: entry.About{Patient: w.patient, Focus: w.view.Filter.Focus},
 		By: w.form.By.Author, At: w.d.local(), Why: w.form.Why}
 }
 

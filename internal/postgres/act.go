@@ -82,13 +82,14 @@ func (s *Store) PersonOf(ctx context.Context, key string) (string, error) {
 }
 
 // Enter takes entries of the feed local about a person's filter, and notes the act, in one transaction. It gives the chart version
-// that holds them. ErrDone: the form was sent before. The entries are kept as the patient's, and start following nobody.
+// that holds them. ErrDone: the form was sent before. The entries are kept as those of the patient whose the
+// filter is (Home), and start following nobody.
 func (s *Store) Enter(ctx context.Context, person string, a Act, entries []fhir.Resource) (int64, error) {
 	const what = "enter"
 	if err := checkPerson(person); err != nil {
 		return 0, failed(what, err)
 	}
-	home, err := s.home(ctx, person)
+	home, err := s.home(ctx, person, a.Key)
 	if err != nil {
 		return 0, failed(what, err)
 	}
@@ -111,13 +112,23 @@ func (s *Store) Enter(ctx context.Context, person string, a Act, entries []fhir.
 	return n, failed(what, err)
 }
 
-// home gives the patient id that entries made with us stand beside: of the record, where it knows the person.
-func (s *Store) home(ctx context.Context, person string) (alias, error) {
+// Home gives the feed and patient id that entries about a filter stand beside: those of whom the entries tell that make the filter, so
+// that a merge that is taken back takes them along.
+func (s *Store) Home(ctx context.Context, person, key string) (feed, patient string, err error) {
+	a, err := s.home(ctx, person, key)
+	return a.feed, a.patient, failed("find whose an entry is", err)
+}
+
+func (s *Store) home(ctx context.Context, person, key string) (alias, error) {
 	const read = `
-		SELECT feed, patient_id FROM person_alias WHERE person_id = @person AND feed <> @local
-		ORDER BY feed <> @record, feed COLLATE "C", patient_id COLLATE "C" LIMIT 1`
+		SELECT a.feed, a.patient_id FROM person_alias a WHERE a.person_id = @person AND a.feed <> @local
+		ORDER BY NOT EXISTS (
+				SELECT FROM filter_key k, unnest(k.evidence) AS e
+				JOIN resource r ON r.type || '/' || r.id = regexp_replace(split_part(e, '#', 1), '^.*/([^/]+/[^/]+)$', '\1')
+				WHERE k.key = @key AND r.person_id = @person AND r.current AND r.feed = a.feed AND r.patient_id = a.patient_id),
+			a.feed <> @record, a.feed COLLATE "C", a.patient_id COLLATE "C" LIMIT 1`
 	var a alias
-	err := s.pool.QueryRow(ctx, read, pgx.NamedArgs{"person": person, "local": LocalFeed, "record": DefaultFeed}).Scan(&a.feed, &a.patient)
+	err := s.pool.QueryRow(ctx, read, pgx.NamedArgs{"person": person, "key": key, "local": LocalFeed, "record": DefaultFeed}).Scan(&a.feed, &a.patient)
 	return a, err
 }
 

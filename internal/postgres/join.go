@@ -314,22 +314,24 @@ func (f family) apply(ctx context.Context, tx pgx.Tx, moves []move, now time.Tim
 	return ended, nil
 }
 
-// moveKeys takes filter keys and their referrals from one person to another: all, or those whose Task is for a patient id of the
-// other; of the keys that were never asked about, those that stand on entries of the other and on none of the one. A key that was
+// moveKeys takes filter keys and their referrals from one person to another: all, or those that stand on entries of the other and on none
+// of the one; of the keys that stand on entries of both or of neither, those whose Task is for a patient id of the other. A key that was
 // merged into one of the person it left is a key by itself again.
 func moveKeys(ctx context.Context, tx pgx.Tx, from, to string, all bool) error {
 	const keys = `
 		WITH home AS (
 			SELECT f.key, a.person_id FROM referral f
 			JOIN person_alias a ON a.feed = @feed AND 'Patient/' || a.patient_id = f.state->>'patient'
-			WHERE f.person_id = @from)
+			WHERE f.person_id = @from),
+		stands AS (
+			SELECT k.key, coalesce(bool_or(r.person_id = @from), false) AS here, coalesce(bool_or(r.person_id = @to), false) AS there
+			FROM filter_key k CROSS JOIN unnest(k.evidence) AS e
+			JOIN resource r ON r.person_id IN (@from, @to) AND r.type || '/' || r.id = regexp_replace(split_part(e, '#', 1), '^.*/([^/]+/[^/]+)$', '\1')
+			WHERE k.person_id = @from GROUP BY k.key)
 		UPDATE filter_key k SET person_id = @to
-		WHERE k.person_id = @from AND (@all OR CASE WHEN EXISTS (SELECT FROM home WHERE home.key = k.key)
-			THEN EXISTS (SELECT FROM home WHERE home.key = k.key AND home.person_id = @to)
-			ELSE EXISTS (SELECT FROM resource r WHERE r.person_id = @to AND r.type || '/' || r.id IN (
-				SELECT regexp_replace(split_part(e, '#', 1), '^.*/([^/]+/[^/]+)$', '\1') FROM unnest(k.evidence) AS e))
-			AND NOT EXISTS (SELECT FROM resource r WHERE r.person_id = @from AND r.type || '/' || r.id IN (
-				SELECT regexp_replace(split_part(e, '#', 1), '^.*/([^/]+/[^/]+)$', '\1') FROM unnest(k.evidence) AS e)) END)`
+		WHERE k.person_id = @from AND (@all OR CASE
+			WHEN EXISTS (SELECT FROM stands s WHERE s.key = k.key AND s.here <> s.there) THEN EXISTS (SELECT FROM stands s WHERE s.key = k.key AND s.there)
+			ELSE EXISTS (SELECT FROM home WHERE home.key = k.key AND home.person_id = @to) END)`
 	const apart = `
 		UPDATE filter_key k SET merged_into = NULL FROM filter_key other
 		WHERE other.key = k.merged_into AND k.person_id = @to AND other.person_id IS DISTINCT FROM k.person_id`
