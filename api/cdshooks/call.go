@@ -63,7 +63,7 @@ func (s *Service) answer(ctx context.Context, r request) ([]cards.Card, error) {
 	in.About = v.about()
 	for _, offer := range cards.Offers(in) {
 		sign(&offer.Card, r, client.Issuer, offer.Key, offer.Kind)
-		shown := Shown{Offer: offer, Service: family + string(r.hook), Issuer: client.Issuer, Tenant: client.Tenant, User: r.user, Feed: v.feed, Patient: r.patient, On: v.on}
+		shown := Shown{Offer: offer, Service: family + string(r.hook), Issuer: client.Issuer, Tenant: client.Tenant, User: r.user, Feed: v.shelf(), Patient: r.patient, On: v.on}
 		if !in.Known {
 			shown.Key = ""
 		}

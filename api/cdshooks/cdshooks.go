@@ -76,7 +76,7 @@ type Config struct {
 	Reconcile func(before []draft.Referral, result assess.Result, on filter.Day) []draft.Referral
 	// Task builds the draft Task of a referral.
 	Task func(a assess.Assessment, r draft.Referral) ([]byte, error)
-	// Follow hands resources of a feed to its door, so that their patient is followed.
+	// Follow stores resources of a feed that are not stored yet, so that their patient is followed. It changes nothing that is stored.
 	Follow func(ctx context.Context, items []screen.Item) error
 	// Show notes a card and reports whether it may be shown.
 	Show func(ctx context.Context, s Shown) (bool, error)
@@ -130,12 +130,14 @@ func New(c Config) (*Service, error) {
 	return s, nil
 }
 
-// feed gives the feed of a client's FHIR server: the one whose base it is, or that is configured for it, else the record's.
-func (s *Service) feed(server string) string {
+// feed gives the feed of a client's FHIR server: the one whose base it is, or that is configured for it. One that names no server means
+// the record, and so does any where neither the record nor a server is configured. ok is false of any other server: its patients' ids may
+// be those of other people here.
+func (s *Service) feed(server string) (feed string, ok bool) {
 	if feed, ok := s.feeds[bare(server)]; ok {
-		return feed
+		return feed, true
 	}
-	return defaultFeed
+	return defaultFeed, server == "" || s.Screener.Bases[defaultFeed] == "" && len(s.Servers) == 0
 }
 
 // bare is a base URL as it is compared: without scheme and without a slash at its end (http://hl7.org/fhir/R4/http.html#general).

@@ -26,6 +26,7 @@ type visit struct {
 	*Service
 	request
 	feed    string
+	here    bool // the patient's id is one of the feed's
 	on      filter.Day
 	brought []fhir.Resource // what the call brought about the patient
 	signing cards.Signing   // of order-sign
@@ -33,7 +34,8 @@ type visit struct {
 }
 
 func (s *Service) visit(r request) *visit {
-	v := &visit{Service: s, request: r, feed: s.feed(r.server), on: s.today()}
+	v := &visit{Service: s, request: r, on: s.today()}
+	v.feed, v.here = s.feed(r.server)
 	v.brought = v.own(r.sent.resources)
 	switch r.hook {
 	case cards.OrderSign:
@@ -105,6 +107,14 @@ func (v *visit) about() string {
 	return hex.EncodeToString(sum.Sum(nil))
 }
 
+// shelf keeps what was shown of patients of one server apart from what was shown of those of another.
+func (v *visit) shelf() string {
+	if v.here {
+		return v.feed
+	}
+	return "server " + bare(v.server)
+}
+
 func (v *visit) entries(resources []fhir.Resource) []chart.Entry {
 	out := make([]chart.Entry, 0, len(resources))
 	for _, r := range resources {
@@ -128,6 +138,9 @@ func (v *visit) concerns() bool {
 // input gathers what a card is made from, for a followed patient or for somebody else; false where the call turns out to be about
 // no anticoagulant, or no retrieval.
 func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
+	if !v.here {
+		return v.unknown(ctx, false)
+	}
 	known, err := v.Known(ctx, v.feed, v.patient, v.on, v.brought)
 	switch {
 	case errors.Is(err, fault.NotFound):
@@ -175,11 +188,14 @@ func (v *visit) unknown(ctx context.Context, follow bool) (cards.Input, bool, er
 	return in, true, nil
 }
 
-// handOn gives what the call brought to the door of its feed where it tells of a filter.
+// handOn gives what the call brought to the door of its feed where it tells of a filter: what is about the patient, and what such entries
+// name that has no patient of its own. A client's word ends nothing and joins nobody.
 func (v *visit) handOn(ctx context.Context) {
 	var items []screen.Item
 	for _, r := range whole(v.brought) {
-		items = append(items, v.Screener.Item(v.feed, r))
+		if it := v.Screener.Item(v.feed, r); !it.Retracted && len(it.Links) == 0 {
+			items = append(items, it)
+		}
 	}
 	if !slices.ContainsFunc(items, func(it screen.Item) bool { return it.Evidence }) {
 		return

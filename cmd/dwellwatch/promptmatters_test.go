@@ -90,3 +90,51 @@ func TestWarningsComeAtEveryCall(t *testing.T) {
 		t.Error("an override of one stay silences the next")
 	}
 }
+
+// TestACallChangesNoStoredChart: what a client sends about somebody whom nobody follows may begin that patient's chart, and neither changes
+// nor retracts what is stored, nor joins anybody.
+func TestACallChangesNoStoredChart(t *testing.T) {
+	t.Parallel()
+	b := bedsideOf(t, "")
+	b.deliver("ab-02", "ab-06")
+	const state = `SELECT coalesce(string_agg(feed || ' ' || type || '/' || id || ' v' || version || ' ' || current || ' ' || person_id, ', ' ORDER BY type, id, version), '') FROM resource WHERE patient_id IN ('ab-02', 'ab-06') OR patient_id = ''`
+	read := func() (out string) {
+		if err := b.program.store.Pool().QueryRow(t.Context(), state).Scan(&out); err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	var device, theirs string
+	if err := b.program.store.Pool().QueryRow(t.Context(), `SELECT (SELECT id FROM resource WHERE type = 'Device' AND patient_id = 'ab-06' AND current LIMIT 1), (SELECT id FROM resource WHERE type = 'Procedure' AND patient_id = 'ab-02' AND current LIMIT 1)`).Scan(&device, &theirs); err != nil {
+		t.Fatal(err)
+	}
+	before := read()
+	now := `"meta":{"versionId":"99","lastUpdated":"2026-02-28T23:00:00Z"}`
+	own := func(id, status, more string) string {
+		return `{"resource":{"resourceType":"Procedure","id":"` + id + `",` + now + `,"status":"` + status + `","code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37191"}]},"subject":{"reference":"Patient/x-1"},"performedDateTime":"2025-01-02"` + more + `}}`
+	}
+	bundle := func(entries ...string) string {
+		return `{"resourceType":"Bundle","type":"searchset","entry":[` + strings.Join(entries, ",") + `]}`
+	}
+	status, body := b.ask("patient-view", "Practitioner/1", "x-1", "i", `"prefetch":{"patient":{"resourceType":"Patient","id":"x-1",`+now+`,"link":[{"other":{"reference":"Patient/ab-02"},"type":"replaces"}]},`+
+		`"procedures":`+bundle(own("x-in", "completed", `,"focalDevice":[{"manipulated":{"reference":"Device/`+device+`"}}]`), own(theirs, "completed", ""), own("x-gone", "entered-in-error", ""))+`,`+
+		`"devices":`+bundle(`{"resource":{"resourceType":"Device","id":"`+device+`",`+now+`,"status":"entered-in-error","type":{"text":"vena cava filter"}}}`,
+		`{"resource":{"resourceType":"Procedure","id":"`+theirs+`",`+now+`,"status":"entered-in-error","subject":{"reference":"Patient/ab-02"}}}`)+`}`)
+	if status != http.StatusOK {
+		t.Fatalf("%d %s", status, body)
+	}
+	for end := time.Now().Add(30 * time.Second); !b.assessed("x-1"); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("the patient of the call is not followed")
+		}
+	}
+	if after := read(); after != before {
+		t.Errorf("stored charts changed:\n%s\n%s", before, after)
+	}
+	if n := count(t, b, `SELECT count(*) FROM resource WHERE patient_id = 'x-1' AND id IN ('x-in')`); n != 1 {
+		t.Errorf("%d entries of the patient of the call", n)
+	}
+	if n := count(t, b, `SELECT count(DISTINCT person_id) FROM person_alias`); n != 3 {
+		t.Errorf("%d persons, want 3", n)
+	}
+}

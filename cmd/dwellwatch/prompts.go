@@ -29,7 +29,7 @@ import (
 // promptSettings say who may call the prompts in the record from a browser, and whose patients a client means.
 type promptSettings struct {
 	CDSOrigins []string `help:"Origins of CDS clients that run in a browser: https://ehr.example.org" env:"DWELLWATCH_CDS_ORIGINS" placeholder:"ORIGIN,…" sep:","`
-	CDSServers pairs    `help:"FHIR servers as CDS clients call them, each with the feed whose patients it has: https://ehr.example.org/r4=default. The bases of the feeds themselves are known; any other server means the record." env:"DWELLWATCH_CDS_SERVERS" placeholder:"URL=FEED;…"`
+	CDSServers pairs    `help:"FHIR servers as CDS clients call them, each with the feed whose patients it has: https://ehr.example.org/r4=default. The bases of the feeds themselves are known; of any other server's patients only what a call brings is looked at." env:"DWELLWATCH_CDS_SERVERS" placeholder:"URL=FEED;…"`
 }
 
 // check refuses what would let nobody call, or look a patient up at the wrong place.
@@ -71,8 +71,7 @@ func (p *program) prompts(ctx context.Context, basisNumber int64, screener scree
 	return cdshooks.New(cdshooks.Config{
 		Known: h.known, Record: h.record, Reconcile: h.reconcile, Task: h.task, Show: h.show, Feedback: h.feedback, Snooze: h.snooze, Page: h.page,
 		Follow: func(ctx context.Context, items []screen.Item) error {
-			_, err := p.store.Accept(ctx, items, p.now())
-			return err
+			return p.store.AcceptUnknown(ctx, items, p.now())
 		},
 		Screener: screener, Basis: p.basis, Now: p.now, Log: p.log, Servers: p.CDSServers, Origins: p.CDSOrigins, BodyLimit: p.BodyLimit,
 	})

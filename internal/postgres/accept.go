@@ -26,17 +26,27 @@ var errPlanChanged = errors.New("the plan changed under its locks")
 // only the order of receipt tells what counts get a PullContext job where Options.PullContext says so. Nothing is kept, and no job made, if it fails. An item without feed,
 // type, id or bytes is fault.Invalid. now is the time of receipt.
 func (s *Store) Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error) {
-	return s.acceptItems(ctx, items, now, false, nil)
+	return s.acceptItems(ctx, items, now, manner{}, nil)
 }
 
 // AcceptHeld is Accept for items that came at received, were kept aside, and are taken only now. Where neither version numbers nor
 // times tell the order, whatever came after received counts as newer, although it was accepted earlier.
 func (s *Store) AcceptHeld(ctx context.Context, items []screen.Item, received time.Time) ([]screen.Outcome, error) {
-	return s.acceptItems(ctx, items, received, true, nil)
+	return s.acceptItems(ctx, items, received, manner{held: true}, nil)
 }
 
+// AcceptUnknown is Accept for items of a sender who may begin what is followed and change nothing: of what was ever here under the same
+// feed, type and id nothing is taken.
+func (s *Store) AcceptUnknown(ctx context.Context, items []screen.Item, now time.Time) error {
+	_, err := s.acceptItems(ctx, items, now, manner{unknown: true}, nil)
+	return err
+}
+
+// manner is how items are taken: held ones came earlier and were kept aside, and of unknown ones only what was never here.
+type manner struct{ held, unknown bool }
+
 // acceptItems does it; first, where it is not nil, is done before it in the same transaction.
-func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.Time, held bool, first func(context.Context, pgx.Tx) error) ([]screen.Outcome, error) {
+func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.Time, how manner, first func(context.Context, pgx.Tx) error) ([]screen.Outcome, error) {
 	const what = "accept"
 	if len(items) == 0 {
 		return nil, nil
@@ -59,7 +69,7 @@ func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.T
 				}
 			}
 			var err error
-			outcomes, err = s.accept(ctx, tx, who, items, now.Truncate(time.Microsecond), held, &need)
+			outcomes, err = s.accept(ctx, tx, who, items, now.Truncate(time.Microsecond), how, &need)
 			return err
 		})
 		if err == nil {
@@ -86,8 +96,8 @@ func (l *locks) join(p plan) {
 }
 
 // accept is one try: plan without locks, lock, plan again, write. Most calls hold nothing for us and end after the first plan.
-func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item, now time.Time, held bool, need *locks) ([]screen.Outcome, error) {
-	first, _, err := s.work(ctx, tx, who, items, now, held, nil)
+func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item, now time.Time, how manner, need *locks) ([]screen.Outcome, error) {
+	first, _, err := s.work(ctx, tx, who, items, now, how, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -106,7 +116,7 @@ func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []sc
 	if err != nil {
 		return nil, err
 	}
-	p, k, err := s.work(ctx, tx, who, items, now, held, fresh)
+	p, k, err := s.work(ctx, tx, who, items, now, how, fresh)
 	if err != nil {
 		return nil, err
 	}
@@ -125,7 +135,7 @@ func (s *Store) accept(ctx context.Context, tx pgx.Tx, who *identity, items []sc
 
 // work plans the items, together with what was held for want of a device or a patient that they bring. Whoever the call would
 // begin, and ends with nothing of theirs, as when an entry goes over to somebody else, is idle and not begun.
-func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item, now time.Time, late bool, fresh map[alias]bool) (plan, known, error) {
+func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item, now time.Time, how manner, fresh map[alias]bool) (plan, known, error) {
 	var joined []waiting
 	idle := map[alias]bool{}
 	for {
@@ -137,7 +147,10 @@ func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []scre
 		if err != nil {
 			return plan{}, known{}, err
 		}
-		p := newPlan(items, joined, k, now, late, fresh, idle)
+		if how.unknown {
+			items = slices.DeleteFunc(slices.Clone(items), func(i screen.Item) bool { return len(k.kept[keyOf(i)]) > 0 })
+		}
+		p := newPlan(items, joined, k, now, how.held, fresh, idle)
 		before := len(idle)
 		for a, person := range p.begun {
 			if !p.keeps(person) {

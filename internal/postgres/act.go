@@ -103,7 +103,7 @@ func (s *Store) Enter(ctx context.Context, person string, a Act, entries []fhir.
 		}
 		return localAlias(ctx, tx, person, personOf(home))
 	}
-	if _, err := s.acceptItems(ctx, items, a.At, false, first); err != nil {
+	if _, err := s.acceptItems(ctx, items, a.At, manner{}, first); err != nil {
 		return 0, err
 	}
 	const version = `SELECT chart_version FROM person WHERE id = @person`
