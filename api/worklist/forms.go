@@ -46,7 +46,7 @@ func (p *Pages) act(kind string, do deed) gin.HandlerFunc {
 func (p *Pages) form(c *gin.Context) (desk.Form, error) {
 	person, _ := auth.PersonOf(c.Request.Context())
 	f := desk.Form{Page: c.Param("filter"), Token: c.PostForm("token"), Stands: c.PostForm("stands"), Why: c.PostForm("why"),
-		By: desk.Caller{Subject: person.Subject, Author: entry.Author{Name: person.Name, Reference: person.Practitioner}}}
+		By: desk.Caller{Subject: person.Subject, Clinician: person.May(auth.Clinician), Author: entry.Author{Name: person.Name, Reference: person.Practitioner}}}
 	if !regexp.MustCompile(`^[0-9a-f]{32}$`).MatchString(f.Token) {
 		return f, &desk.Refused{Why: []string{"The form is not one of ours. Open the page again."}}
 	}

@@ -254,3 +254,47 @@ func TestWhatWasEnteredStaysWithItsPatient(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatTakesAwayNeedsAClinician: a coordinator calls no entry wrong on which a complication or an anticoagulant stands, and says of no
+// filter that it is none; a clinician does, until the record has a newer version, which nobody has looked at.
+func TestWhatTakesAwayNeedsAClinician(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	condition := func(onset string) []byte {
+		return fmt.Appendf(nil, `{"resourceType":"Condition","id":"moved","clinicalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/condition-clinical","code":"active"}]},"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":"T82.525A"}]},"subject":{"reference":"Patient/hurt"},"onsetDateTime":%q}`, onset)
+	}
+	// Only the doors are told, at times of this test's own clock.
+	hear := func(resources ...[]byte) {
+		send(t, http.MethodPost, h.doors.URL+"/fhir", transaction(resources))
+		h.atRest(t)
+	}
+	at := func(raw []byte, when string) []byte {
+		return []byte(strings.Replace(string(raw), `"clinicalStatus"`, `"meta":{"lastUpdated":"`+when+`"},"clinicalStatus"`, 1))
+	}
+	hear(append(toldPlacements("hurt", "2025-10-01"), at(condition("2026-02-20"), "2026-02-21T08:00:00Z"))...)
+	page := h.pageOf(t, "hurt", "2025-10-01")
+	coordinator, clinician := h.clerk(t, "Cy Marlowe", "coordinator"), h.clerk(t, "Ada Thornbury", "clinician")
+	for what, want := range map[string]string{"entry-wrong": "a clinician calls it wrong", "no-filter": "A clinician says"} {
+		if got := coordinator.refused(page, "correction", "what", what, "entry", "Condition/moved", "why", "Seen"); !strings.Contains(got, want) {
+			t.Errorf("a coordinator, %s: %q", what, got)
+		}
+	}
+	if _, body := coordinator.get(page); strings.Contains(body, `value="Condition/moved"`) || strings.Contains(body, `value="no-filter"`) {
+		t.Error("a coordinator is offered what is not theirs")
+	}
+	if diff := cmp.Diff([]string{"in-place urgent"}, h.standings(t, "hurt")); diff != "" {
+		t.Fatalf("before (-want +got):\n%s", diff)
+	}
+	clinician.does(page, "correction", "what", "entry-wrong", "entry", "Condition/moved", "why", "Of another patient")
+	h.atRest(t)
+	if diff := cmp.Diff([]string{"in-place review"}, h.standings(t, "hurt")); diff != "" {
+		t.Errorf("called wrong (-want +got):\n%s", diff)
+	}
+	hear(at(condition("2026-02-20"), "2026-03-01T12:00:00Z"))
+	if diff := cmp.Diff([]string{"in-place urgent"}, h.standings(t, "hurt")); diff != "" {
+		t.Errorf("told anew (-want +got):\n%s", diff)
+	}
+	if _, body := clinician.get(page); !strings.Contains(body, "newer version of an entry that was called wrong here") {
+		t.Error("the page does not name the newer version")
+	}
+}

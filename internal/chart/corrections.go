@@ -3,6 +3,7 @@ package chart
 import (
 	"slices"
 	"strings"
+	"time"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/filter"
@@ -61,7 +62,9 @@ func entryCode(concept fhir.Value, code string) bool {
 // correct puts what people entered as a correction in the place of the entries that it answers. A Provenance with our
 // activity says so: its target holds, and the entities with the role revision do not. The first of them is then read with
 // the target's content under its own name, so that the filter keeps its key; the others are left out. A correction of
-// entries that are gone or retracted corrects nothing, and of two corrections of an entry the later one holds.
+// entries that are gone or retracted corrects nothing, and of two corrections of an entry the later one holds. What takes entries
+// away ends where the record has a newer version of one of them, by its own meta.lastUpdated: nobody has looked at that one. What
+// puts a fact right stands, and the newer version is named.
 // http://hl7.org/fhir/R4/provenance.html#Provenance.entity.role
 func (r *reader) correct() {
 	var all []*node
@@ -81,21 +84,53 @@ func (r *reader) correct() {
 		if target == nil {
 			continue
 		}
-		revises := false
-		for e := range p.get("entity").Each() {
-			if e.Get("role").String() != "revision" {
-				continue
-			}
-			revises = true
-			if place, _ := r.target(p, e.Get("what")); place != nil && !takenBack(place) && !takenBack(target) {
-				holds[place] = correction{target: target, by: p}
-			}
-		}
+		places, revises := r.revised(p)
 		if revises {
 			aside[target] = true
 		}
+		if takenBack(target) || r.overtaken(p, target, places) {
+			continue
+		}
+		for _, place := range places {
+			holds[place] = correction{target: target, by: p}
+		}
 	}
 	r.carryOut(holds, aside)
+}
+
+// revised lists the entries that a correction answers, as far as they are here and hold; any reports whether it answers one at all.
+func (r *reader) revised(p *node) (places []*node, any bool) {
+	for e := range p.get("entity").Each() {
+		if e.Get("role").String() != "revision" {
+			continue
+		}
+		any = true
+		if place, _ := r.target(p, e.Get("what")); place != nil && !takenBack(place) {
+			places = append(places, place)
+		}
+	}
+	return places, any
+}
+
+// overtaken reports whether a correction ends because the record has a newer version of an entry that it takes away, and names each
+// newer version of an entry that it answers.
+func (r *reader) overtaken(p, target *node, places []*node) bool {
+	recorded, err := time.Parse(time.RFC3339Nano, p.get("recorded").String())
+	if err != nil {
+		return false
+	}
+	takes, ends := target.Type == "DetectedIssue" || target.Type == "Observation", false
+	for _, place := range places {
+		switch {
+		case place.Feed == LocalFeed || !place.LastUpdated.After(recorded):
+		case takes:
+			ends = true
+			r.unread(place, "meta.lastUpdated", "the record has a newer version of an entry that was called wrong here; it is read again, and somebody should look at it")
+		default:
+			r.unread(place, "meta.lastUpdated", "the record has a newer version of an entry that was corrected here; the correction is read in its place")
+		}
+	}
+	return ends
 }
 
 // correction is what holds in the place of an entry, and the Provenance that says so.

@@ -48,11 +48,18 @@ func (d Desk) Correct(ctx context.Context, f Form, fact Fact) error {
 	case FactStopped:
 		list, err = w.stopped(fact.Entry, fact.Day)
 	case FactWrong:
-		if !slices.ContainsFunc(w.view.May.Entries, func(c Choice) bool { return c.Ref == fact.Entry }) {
+		at := slices.IndexFunc(w.view.May.Entries, func(c Choice) bool { return c.Ref == fact.Entry })
+		switch {
+		case at < 0:
 			return refuse("Choose the entry that does not hold.")
+		case w.view.May.Entries[at].Decides && !f.By.Clinician:
+			return refuse("A complication or an anticoagulant stands on this entry: a clinician calls it wrong.")
 		}
 		list, err = w.correction(fact.Entry).Wrong()
 	case FactNoFilter:
+		if !f.By.Clinician {
+			return refuse("A clinician says that there is no such filter.")
+		}
 		list, err = w.correction(w.own()...).NoFilter()
 	default:
 		return refuse("Choose what is to be corrected.")

@@ -77,6 +77,8 @@ func Words(text string) []string {
 type Caller struct {
 	Subject string
 	entry.Author
+	// Clinician says that they may decide.
+	Clinician bool
 }
 
 // Refused says why something cannot be done, in words for the person.

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 
+	"dwellwatch/internal/assess"
 	"dwellwatch/internal/cards"
 	"dwellwatch/internal/draft"
 )
@@ -21,8 +22,11 @@ type May struct {
 	ApproveNot, PutOffNot string // why not; "" where it can be done
 }
 
-// Choice is one entry to choose.
-type Choice struct{ Ref, Text string }
+// Choice is one entry to choose. Decides says that a clinician alone may call it wrong: a complication or an anticoagulant stands on it.
+type Choice struct {
+	Ref, Text string
+	Decides   bool
+}
 
 func (d Desk) may(v View) May {
 	l, r, f := v.Line, v.Referral, v.Filter
@@ -62,10 +66,10 @@ func (d Desk) may(v View) May {
 	for _, e := range v.Entries {
 		text := strings.TrimSpace(e.What + " " + e.Day)
 		if e.Feed != "" && e.Feed != "local" && e.kind != "Patient" && e.kind != "Task" {
-			m.Entries = append(m.Entries, Choice{e.Ref, strings.TrimSpace(e.kind + ": " + text)})
+			m.Entries = append(m.Entries, Choice{e.Ref, strings.TrimSpace(e.kind + ": " + text), v.decides(e)})
 		}
 		if (e.kind == "MedicationRequest" || e.kind == "MedicationStatement") && (e.Status == "active" || e.Status == "completed") {
-			m.Orders = append(m.Orders, Choice{e.Ref, text})
+			m.Orders = append(m.Orders, Choice{Ref: e.Ref, Text: text})
 		}
 	}
 	for _, x := range f.Findings {
@@ -77,13 +81,23 @@ func (d Desk) may(v View) May {
 			if at < 0 || slices.ContainsFunc(m.Complications, func(c Choice) bool { return c.Ref == ref }) {
 				continue
 			}
-			m.Complications = append(m.Complications, Choice{ref, x.Text})
+			m.Complications = append(m.Complications, Choice{Ref: ref, Text: x.Text})
 		}
 	}
 	for _, model := range d.Basis.Models.Models {
 		m.Models = append(m.Models, model.Name)
 	}
 	return m
+}
+
+// decides reports whether a complication of the filter or an anticoagulant stands on an entry.
+func (v View) decides(e Entry) bool {
+	return strings.HasPrefix(e.kind, "Medication") || slices.ContainsFunc(v.Filter.Findings, func(x assess.Finding) bool {
+		return slices.Contains(cards.Complications(), x.Rule) && slices.ContainsFunc(x.Evidence, func(ref string) bool {
+			ref, _, _ = strings.Cut(ref, "#")
+			return ref == e.Ref
+		})
+	})
 }
 
 // permanent reports whether the filter is to stay by the clinicians' decision.
