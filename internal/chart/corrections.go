@@ -35,6 +35,9 @@ const LookAgainExtension = "urn:dwellwatch:look-again"
 // names it: whatever the record says of the patient's other filters, the entry is about that one.
 const OfExtension = "urn:dwellwatch:of"
 
+// SeenExtension stands in an entity of a correction: the meta.lastUpdated of the version that people looked at.
+const SeenExtension = "urn:dwellwatch:seen"
+
 // saidOf gives the entries of the filter that an entry of ours says it is about.
 func (n *node) saidOf() []filter.Ref {
 	if n.Feed != LocalFeed {
@@ -88,25 +91,50 @@ func (r *reader) correct() {
 		if revises {
 			aside[target] = true
 		}
-		if takenBack(target) || r.overtaken(p, target, places) {
+		if takenBack(target) || r.overtaken(target, places) {
 			continue
 		}
-		for _, place := range places {
-			holds[place] = correction{target: target, by: p}
+		for _, x := range places {
+			holds[x.place] = correction{target: target, by: p}
 		}
 	}
 	r.carryOut(holds, aside)
 }
 
-// revised lists the entries that a correction answers, as far as they are here and hold; any reports whether it answers one at all.
-func (r *reader) revised(p *node) (places []*node, any bool) {
+// revision is an entry that a correction answers, and how new the version was that people looked at.
+type revision struct {
+	place *node
+	seen  time.Time
+}
+
+// newer reports whether the record has a newer version than people looked at.
+func (x revision) newer() bool {
+	return x.place.Feed != LocalFeed && !x.seen.IsZero() && x.place.LastUpdated.After(x.seen)
+}
+
+// revised lists the entries that a correction answers, as far as they are here and hold; any reports whether it answers one at all. What
+// does not say which version people looked at means those until it was recorded.
+func (r *reader) revised(p *node) (places []revision, any bool) {
+	instant := func(v fhir.Value) time.Time {
+		at, err := time.Parse(time.RFC3339Nano, v.String())
+		if err != nil {
+			return time.Time{}
+		}
+		return at
+	}
 	for e := range p.get("entity").Each() {
 		if e.Get("role").String() != "revision" {
 			continue
 		}
 		any = true
 		if place, _ := r.target(p, e.Get("what")); place != nil && !takenBack(place) {
-			places = append(places, place)
+			x := revision{place, instant(p.get("recorded"))}
+			for ext := range e.Get("extension").Each() {
+				if ext.Get("url").String() == SeenExtension {
+					x.seen = instant(ext.Get("valueInstant"))
+				}
+			}
+			places = append(places, x)
 		}
 	}
 	return places, any
@@ -114,20 +142,16 @@ func (r *reader) revised(p *node) (places []*node, any bool) {
 
 // overtaken reports whether a correction ends because the record has a newer version of an entry that it takes away, and names each
 // newer version of an entry that it answers.
-func (r *reader) overtaken(p, target *node, places []*node) bool {
-	recorded, err := time.Parse(time.RFC3339Nano, p.get("recorded").String())
-	if err != nil {
-		return false
-	}
+func (r *reader) overtaken(target *node, places []revision) bool {
 	takes, ends := target.Type == "DetectedIssue" || target.Type == "Observation", false
-	for _, place := range places {
+	for _, x := range places {
 		switch {
-		case place.Feed == LocalFeed || !place.LastUpdated.After(recorded):
+		case !x.newer():
 		case takes:
 			ends = true
-			r.unread(place, "meta.lastUpdated", "the record has a newer version of an entry that was called wrong here; it is read again, and somebody should look at it")
+			r.unread(x.place, "meta.lastUpdated", "the record has a newer version of an entry that was called wrong here; it is read again, and somebody should look at it")
 		default:
-			r.unread(place, "meta.lastUpdated", "the record has a newer version of an entry that was corrected here; the correction is read in its place")
+			r.unread(x.place, "meta.lastUpdated", "the record has a newer version of an entry that was corrected here; the correction is read in its place")
 		}
 	}
 	return ends

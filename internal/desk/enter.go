@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"time"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/chart"
@@ -59,7 +60,13 @@ func (w work) head(n int) entry.Head {
 
 // correction is the head of a correction of entries.
 func (w work) correction(revises ...string) entry.Correction {
-	return entry.Correction{Head: w.head(0), Revises: revises, ProvenanceID: postgres.EntryID(w.form.Token, 1)}
+	seen := map[string]time.Time{}
+	for _, s := range w.view.record.Resources {
+		if ref := w.d.nameOf(s); slices.Contains(revises, ref) && !s.Resource.LastUpdated.IsZero() {
+			seen[ref] = s.Resource.LastUpdated
+		}
+	}
+	return entry.Correction{Head: w.head(0), Revises: revises, Seen: seen, ProvenanceID: postgres.EntryID(w.form.Token, 1)}
 }
 
 // keep saves what a form makes and waits a moment for the assessment that knows it.

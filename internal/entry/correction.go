@@ -3,6 +3,7 @@ package entry
 import (
 	"encoding/json"
 	"fmt"
+	"time"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/chart"
@@ -21,6 +22,8 @@ type Correction struct {
 	Head
 	// Revises names the entries that no longer hold, as evidence names them.
 	Revises []string
+	// Seen gives the meta.lastUpdated of these entries as people saw them; those that had none are left out.
+	Seen map[string]time.Time
 	// ProvenanceID is the id of the Provenance that says so.
 	ProvenanceID string
 }
@@ -34,7 +37,11 @@ func (c Correction) provenance(target fhir.Resource) (fhir.Resource, error) {
 	h.ID = c.ProvenanceID
 	var entities []object
 	for _, ref := range c.Revises {
-		entities = append(entities, object{"role": "revision", "what": reference(ref)})
+		e := object{"role": "revision", "what": reference(ref)}
+		if at, ok := c.Seen[ref]; ok {
+			e["extension"] = []object{{"url": chart.SeenExtension, "valueInstant": at.UTC().Format(time.RFC3339Nano)}}
+		}
+		entities = append(entities, e)
 	}
 	return h.resource("Provenance", object{
 		"target": []object{reference(LocalBase + target.Ref())}, "recorded": instant(c.At), "activity": own(chart.CodeCorrection, "Correction by hand"),

@@ -96,7 +96,9 @@ func made(t *testing.T) map[string][]fhir.Resource {
 	add("stopped statement", list, err)
 	list, err = correction("settled", "Condition/moved").DealtWith(original("Condition/moved", moved), "2026-02-25")
 	add("dealt with", list, err)
-	list, err = correction("wrong", "Procedure/in").Wrong()
+	wrong := correction("wrong", "Procedure/in")
+	wrong.Seen = map[string]time.Time{"Procedure/in": time.Date(2026, 2, 27, 8, 0, 0, 123456000, time.UTC)}
+	list, err = wrong.Wrong()
 	add("wrong", list, err)
 	list, err = correction("none", "Procedure/in").NoFilter()
 	add("no filter", list, err)
@@ -252,6 +254,19 @@ func TestOutcomesAreOfTheirFilter(t *testing.T) {
 	} {
 		if diff := cmp.Diff(c.want, strings.ReplaceAll(answer(t, c.entered, placement, later), " by hand", "")); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", name, diff)
+		}
+	}
+}
+
+// TestATakingAwayHoldsForTheVersionThatWasSeen: whatever the clocks of record and service say, an entry called wrong comes back with a
+// version that is newer than the one people looked at, and with no other.
+func TestATakingAwayHoldsForTheVersionThatWasSeen(t *testing.T) {
+	t.Parallel()
+	wrong := made(t)["wrong"]
+	for at, want := range map[string]string{"2026-02-27T08:00:00.123456Z": "", "2026-02-27T09:00:00.123+01:00": "", "2026-02-27T08:00:00.123457Z": "review in-place 2025-10-01 unknown unknown "} {
+		told := strings.Replace(placement, `"status"`, `"meta":{"lastUpdated":"`+at+`"},"status"`, 1)
+		if diff := cmp.Diff(want, answer(t, wrong, told)); diff != "" {
+			t.Errorf("a version of %s (-want +got):\n%s", at, diff)
 		}
 	}
 }
