@@ -52,11 +52,13 @@ CREATE TABLE act (
     by_name    text        NOT NULL,
     why        text        NOT NULL,
     until      date,
-    entry      text        NOT NULL
+    entry      text        NOT NULL,
+    form       bytea       NOT NULL
 );
 COMMENT ON TABLE act IS 'What people did at the worklist, once for each form that was sent.';
 COMMENT ON COLUMN act.token IS 'Of the form, so that sending it twice is doing it once.';
 COMMENT ON COLUMN act.entry IS 'Type/id in the feed local of what was entered; empty for a decision.';
+COMMENT ON COLUMN act.form IS 'SHA-256 of what the form said, so that other content under its token is not taken for it.';
 CREATE INDEX act_key ON act (key, at);
 
 -- Everyone followed is assessed anew, so that each has a line: whoever has no saved answer counts as behind.

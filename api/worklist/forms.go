@@ -1,10 +1,12 @@
 package worklist
 
 import (
+	"crypto/sha256"
 	"errors"
 	"net/http"
 	"net/url"
 	"regexp"
+	"slices"
 
 	"dwellwatch/internal/auth"
 	"dwellwatch/internal/desk"
@@ -26,7 +28,7 @@ const maxForm = 64 << 10
 func (p *Pages) act(kind string, do deed) gin.HandlerFunc {
 	return func(c *gin.Context) {
 		c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, maxForm)
-		f, err := p.form(c)
+		f, err := p.form(c, kind)
 		if err == nil {
 			err = do(c, p.Desk, f)
 		}
@@ -43,9 +45,9 @@ func (p *Pages) act(kind string, do deed) gin.HandlerFunc {
 	}
 }
 
-func (p *Pages) form(c *gin.Context) (desk.Form, error) {
+func (p *Pages) form(c *gin.Context, kind string) (desk.Form, error) {
 	person, _ := auth.PersonOf(c.Request.Context())
-	f := desk.Form{Page: c.Param("filter"), Token: c.PostForm("token"), Stands: c.PostForm("stands"), Why: c.PostForm("why"),
+	f := desk.Form{Page: c.Param("filter"), Token: c.PostForm("token"), Said: said(c, kind), Stands: c.PostForm("stands"), Why: c.PostForm("why"),
 		By: desk.Caller{Subject: person.Subject, Clinician: person.May(auth.Clinician), Author: entry.Author{Name: person.Name, Reference: person.Practitioner}}}
 	if !regexp.MustCompile(`^[0-9a-f]{32}$`).MatchString(f.Token) {
 		return f, &desk.Refused{Why: []string{"The form is not one of ours. Open the page again."}}
@@ -54,6 +56,18 @@ func (p *Pages) form(c *gin.Context) (desk.Form, error) {
 		return f, &desk.Refused{Why: []string{"The reason is too long: at most 2000 letters."}}
 	}
 	return f, nil
+}
+
+// said digests what a form says, whoever sends it: not the names that the page itself has put in.
+func said(c *gin.Context, kind string) string {
+	values := url.Values{"form": {kind}}
+	for name, list := range c.Request.PostForm {
+		if !slices.Contains([]string{"token", "stands", "list", "form"}, name) {
+			values[name] = list
+		}
+	}
+	sum := sha256.Sum256([]byte(values.Encode()))
+	return string(sum[:])
 }
 
 // back leads to the list that the form was on, or to the page of the filter.

@@ -124,6 +124,7 @@ func (p *Pages) fail(c *gin.Context, err error) {
 	}
 	status := http.StatusInternalServerError
 	var moved *desk.Moved
+	var twice *desk.Twice
 	var refused *desk.Refused
 	switch {
 	case errors.As(err, &moved):
@@ -132,6 +133,10 @@ func (p *Pages) fail(c *gin.Context, err error) {
 		if key := c.Param("filter"); key != "" {
 			m.Link, m.Label = Home+"/filters/"+key, "See how it stands now"
 		}
+	case errors.As(err, &twice):
+		status = http.StatusPreconditionFailed
+		m.Title, m.Text = "Not done: this form was sent before", "It said something else then, and that is what was saved. Open the page again and enter this anew."
+		m.Link, m.Label = Home+"/filters/"+c.Param("filter"), "See how it stands now"
 	case errors.As(err, &refused):
 		status, m.Title, m.Text, m.List = http.StatusUnprocessableEntity, "Not done", "Nothing was changed.", refused.Why
 	case errors.Is(err, fault.NotFound):
@@ -156,6 +161,7 @@ func (p *Pages) words() template.FuncMap {
 	return template.FuncMap{
 		"verdict": desk.VerdictWords,
 		"kind":    desk.KindWords,
+		"stands":  desk.Stands,
 		"attend":  desk.AttentionWords,
 		"day": func(d filter.Day) string {
 			if d >= filter.MaxDay || d <= filter.MinDay {

@@ -298,3 +298,119 @@ func TestWhatTakesAwayNeedsAClinician(t *testing.T) {
 		t.Error("the page does not name the newer version")
 	}
 }
+
+// TestAFormIsOfWhatItsPageShowed: a form that was made before somebody entered something, or before the record told something else, does
+// nothing, and neither does one that does not say what its page showed; of forms sent at one moment one is taken.
+func TestAFormIsOfWhatItsPageShowed(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	h.told(t, toldPlacements("early", "2025-10-01")...)
+	page := h.pageOf(t, "early", "2025-10-01")
+	c := h.clerk(t, "Ada Thornbury", "clinician")
+	fields := map[string][]string{
+		"outcome": {"what", "failed", "on", "2026-02-20", "why", ""}, "reassessment": {"finding", "no-longer-needed", "why", "x"}, "contact": {"how", "letter", "reached", "no", "why", ""},
+		"correction": {"what", "placement-day", "on", "2025-09", "why", "x"}, "approve": nil, "snooze": {"why", "x", "until", "2026-03-20"},
+	}
+	forms := map[string]url.Values{}
+	for action, list := range fields {
+		forms[action] = c.form(page, action, list...)
+	}
+	acts := func() (n int) {
+		h.atRest(t)
+		if err := h.program.store.Pool().QueryRow(t.Context(), `SELECT count(*) FROM act`).Scan(&n); err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	for action, form := range forms {
+		unsaid := url.Values{}
+		for k, v := range form {
+			unsaid[k] = v
+		}
+		unsaid.Del("stands")
+		if status, _ := c.send(page+"/"+action, unsaid); status != http.StatusPreconditionFailed {
+			t.Errorf("%s that does not say what its page showed: %d", action, status)
+		}
+	}
+	c.does(page, "contact", "how", "telephone", "reached", "no", "why", "")
+	h.atRest(t)
+	for action, form := range forms {
+		if status, body := c.send(page+"/"+action, form); status != http.StatusPreconditionFailed || !strings.Contains(body, "something has changed") {
+			t.Errorf("%s after somebody else's entry: %d", action, status)
+		}
+	}
+	stale := c.form(page, "outcome", fields["outcome"]...)
+	h.told(t, []byte(`{"resourceType":"Procedure","id":"tried","meta":{"lastUpdated":"2026-02-27T08:00:00Z"},"status":"stopped","code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}]},"subject":{"reference":"Patient/early"},"performedDateTime":"2026-02-20"}`))
+	if status, _ := c.send(page+"/outcome", stale); status != http.StatusPreconditionFailed {
+		t.Errorf("an outcome after the record told of one: %d", status)
+	}
+	if n := acts(); n != 1 {
+		t.Errorf("%d were taken, want 1", n)
+	}
+	const many = 6
+	statuses := make(chan int, many)
+	var at []url.Values
+	for range many {
+		at = append(at, c.form(page, "outcome", fields["outcome"]...))
+	}
+	for _, form := range at {
+		go func() {
+			resp, err := c.PostForm(c.base+page+"/outcome", form)
+			if err != nil {
+				t.Error(err)
+				statuses <- 0
+				return
+			}
+			resp.Body.Close()
+			statuses <- resp.StatusCode
+		}()
+	}
+	got := map[int]int{}
+	for range many {
+		got[<-statuses]++
+	}
+	if diff := cmp.Diff(map[int]int{http.StatusSeeOther: 1, http.StatusPreconditionFailed: many - 1}, got); diff != "" {
+		t.Errorf("of forms at one moment (-want +got):\n%s", diff)
+	}
+	if n := acts(); n != 2 {
+		t.Errorf("%d were taken, want 2", n)
+	}
+}
+
+// TestAFormSentTwice: with the same content it was done, whatever has changed since; with other content, or for another filter, nothing of
+// it is taken and the person is told.
+func TestAFormSentTwice(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	h.told(t, toldPlacements("twice", "2025-03-04", "2025-10-01")...)
+	page, other := h.pageOf(t, "twice", "2025-03-04"), h.pageOf(t, "twice", "2025-10-01")
+	c := h.clerk(t, "Ada Thornbury", "clinician")
+	form := c.form(page, "contact", "how", "letter", "reached", "no", "why", "first")
+	for n := range 2 {
+		if status, _ := c.send(page+"/contact", form); status != http.StatusSeeOther {
+			t.Errorf("time %d: %d", n+1, status)
+		}
+	}
+	for name, change := range map[string]func(url.Values) string{
+		"another note": func(v url.Values) string { v.Set("why", "second"); return page + "/contact" },
+		"reached":      func(v url.Values) string { v.Set("reached", "yes"); return page + "/contact" },
+		"another deed": func(v url.Values) string { v.Set("finding", "stays"); return page + "/reassessment" },
+		"another filter": func(v url.Values) string {
+			v.Set("stands", c.form(other, "contact").Get("stands"))
+			return other + "/contact"
+		},
+	} {
+		again := url.Values{}
+		for k, v := range form {
+			again[k] = v
+		}
+		to := change(again)
+		if status, body := c.send(to, again); status != http.StatusPreconditionFailed || !strings.Contains(body, "this form was sent before") {
+			t.Errorf("%s: %d", name, status)
+		}
+	}
+	var acts, entries int
+	if err := h.program.store.Pool().QueryRow(t.Context(), `SELECT (SELECT count(*) FROM act), (SELECT count(*) FROM resource WHERE feed = 'local')`).Scan(&acts, &entries); err != nil || acts != 1 || entries != 1 {
+		t.Errorf("%d acts, %d entries, %v", acts, entries, err)
+	}
+}

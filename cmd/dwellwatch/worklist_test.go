@@ -150,7 +150,9 @@ func (h *house) post(t *testing.T, b *tab, form map[string]string) int {
 	t.Helper()
 	values := url.Values{}
 	for k, v := range form {
-		values.Set(k, v)
+		if k != "action" {
+			values.Set(k, v)
+		}
 	}
 	req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, h.doors.URL+form["action"], strings.NewReader(values.Encode()))
 	if err != nil {

@@ -29,10 +29,10 @@ type Fact struct {
 // Correct puts right what the record says. It never changes the record: the correction is an entry of its own that is read in the
 // place of what it answers.
 func (d Desk) Correct(ctx context.Context, f Form, fact Fact) error {
-	w, done, err := d.begin(ctx, f)
-	if done || err != nil {
-		return err
-	}
+	return d.with(ctx, f, func(w work) error { return w.correct(ctx, fact) })
+}
+
+func (w work) correct(ctx context.Context, fact Fact) error {
 	if err := w.open(); err != nil {
 		return err
 	}
@@ -40,6 +40,7 @@ func (d Desk) Correct(ctx context.Context, f Form, fact Fact) error {
 		return refuse("Say how you know.")
 	}
 	var list []fhir.Resource
+	var err error
 	switch fact.What {
 	case FactPlacementDay:
 		list, err = w.placementDay(fact.Day)
@@ -52,12 +53,12 @@ func (d Desk) Correct(ctx context.Context, f Form, fact Fact) error {
 		switch {
 		case at < 0:
 			return refuse("Choose the entry that does not hold.")
-		case w.view.May.Entries[at].Decides && !f.By.Clinician:
+		case w.view.May.Entries[at].Decides && !w.form.By.Clinician:
 			return refuse("A complication or an anticoagulant stands on this entry: a clinician calls it wrong.")
 		}
 		list, err = w.correction(fact.Entry).Wrong()
 	case FactNoFilter:
-		if !f.By.Clinician {
+		if !w.form.By.Clinician {
 			return refuse("A clinician says that there is no such filter.")
 		}
 		list, err = w.correction(w.own()...).NoFilter()

@@ -3,7 +3,6 @@ package desk
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"strings"
 
@@ -18,7 +17,10 @@ import (
 type Form struct {
 	Page   string
 	Token  string
-	Stands string // View.Stands of the page that the form was on; "" where it does not matter
+	Stands string // View.Stands of the page that the form was on, or Stands of its line on the list
+	Said   string // digest of what the form says
+	Unseen bool   // it was on no page: a decision that was told from a card
+	call   bool   // the list has it too, and shows less of a filter than its page
 	By     Caller
 	Why    string
 }
@@ -26,21 +28,16 @@ type Form struct {
 // Decide carries out a decision on a referral: approve, decline or snooze. until is of decline and snooze. The error is Refused where it
 // cannot be done, and Moved where the state has moved on.
 func (d Desk) Decide(ctx context.Context, f Form, kind draft.ActKind, until filter.Day) error {
-	v, err := d.View(ctx, f.Page)
-	if err != nil {
-		return err
-	}
-	if v.sent(f.Token) {
-		return nil
-	}
-	if err := d.unmoved(v, f); err != nil {
-		return err
-	}
+	return d.with(ctx, f, func(w work) error { return w.decide(ctx, kind, until) })
+}
+
+func (w work) decide(ctx context.Context, kind draft.ActKind, until filter.Day) error {
+	d, v, f := w.d, w.view, w.form
 	if why := v.forbids(kind); why != "" {
 		return refuse(why)
 	}
 	today := d.Today()
-	act := draft.Act{Kind: kind, By: f.By.Name, Why: strings.TrimSpace(f.Why)}
+	act := draft.Act{Kind: kind, By: f.By.Name, Why: f.Why}
 	if kind != draft.Approve {
 		act.Until = until
 	}
@@ -56,29 +53,21 @@ func (d Desk) Decide(ctx context.Context, f Form, kind draft.ActKind, until filt
 	if kind == draft.Approve {
 		seen = draft.Seen{}
 	}
-	note := postgres.Act{Token: f.Token, Key: v.Line.Key, At: d.Now(), Kind: string(kind), BySubject: f.By.Subject, ByName: f.By.Name, Why: act.Why, Until: filter.MaxDay}
+	note := postgres.Act{Token: f.Token, Key: v.Line.Key, At: d.Now(), Kind: string(kind), BySubject: f.By.Subject, ByName: f.By.Name, Why: act.Why, Until: filter.MaxDay, Form: f.Said}
 	if act.Until > 0 {
 		note.Until = act.Until
 	}
-	err = d.Store.Decide(ctx, v.person, postgres.Decision{Act: note, Expected: v.asked.Version, Referral: next, Document: document,
+	err = d.Store.Decide(ctx, v.person, postgres.Decision{Act: note, Seen: v.seen(), Expected: v.asked.Version, Referral: next, Document: document,
 		Line: agenda.Of(v.Assessment, v.Filter, next, seen, today)})
-	if errors.Is(err, postgres.ErrMoved) {
-		return &Moved{[]string{"The referral was changed while you decided."}}
-	}
-	if err = once(err); err == nil {
+	if err == nil {
 		d.settled(ctx, v.person, v.record.ChartVersion+1)
 	}
 	return err
 }
 
-// sent reports whether a form was carried out before.
-func (v View) sent(token string) bool {
-	for _, done := range v.Done {
-		if done.Token == token {
-			return true
-		}
-	}
-	return false
+// seen is how the record stood when the page was read.
+func (v View) seen() postgres.Seen {
+	return postgres.Seen{Chart: v.record.ChartVersion, Saves: v.record.Saves}
 }
 
 // forbids says why a decision cannot be made as things stand; "" where it can.
@@ -91,7 +80,7 @@ func (v View) forbids(kind draft.ActKind) string {
 
 // unmoved compares what a form was made from with what stands.
 func (d Desk) unmoved(v View, f Form) error {
-	if f.Stands == "" || f.Stands == v.Stands {
+	if f.Unseen || f.Stands == v.Stands || f.call && f.Stands == Stands(v.Line) {
 		return nil
 	}
 	return &Moved{d.moved(v)}

@@ -6,7 +6,6 @@ package desk
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -131,10 +130,10 @@ func (d Desk) line(ctx context.Context, page string) (postgres.Listed, string, e
 	return l, person, nil
 }
 
-// once makes a form that was sent before a success: it was done.
-func once(err error) error {
-	if errors.Is(err, postgres.ErrDone) {
-		return nil
-	}
-	return err
-}
+// Twice says that a form was sent before and said something else.
+type Twice struct{}
+
+func (t *Twice) Error() string { return "a form was sent twice with different content" }
+
+// Unwrap makes it fault.Superseded.
+func (t *Twice) Unwrap() error { return fault.Superseded }

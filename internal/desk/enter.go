@@ -24,21 +24,44 @@ type work struct {
 	patient string
 }
 
-// begin reads what a form is about. done says that it was carried out before.
-func (d Desk) begin(ctx context.Context, f Form) (w work, done bool, err error) {
-	v, err := d.View(ctx, f.Page)
-	if err != nil {
-		return w, false, err
-	}
+// tries bounds how often a form is looked at anew because something came in meanwhile that does not concern it.
+const tries = 8
+
+// with carries out a form: once, and only on what still stands as on the page that it was on. What comes in between the look and the save
+// makes it look again.
+func (d Desk) with(ctx context.Context, f Form, do func(work) error) error {
 	f.Why = strings.TrimSpace(f.Why)
-	if v.sent(f.Token) {
-		return w, true, nil
+	var moved []string
+	for range tries {
+		v, err := d.View(ctx, f.Page)
+		if err != nil {
+			return err
+		}
+		if at := slices.IndexFunc(v.Done, func(x Done) bool { return x.Token == f.Token }); at >= 0 {
+			if v.Done[at].said != f.Said {
+				return &Twice{}
+			}
+			return nil
+		}
+		if err := d.unmoved(v, f); err != nil {
+			return err
+		}
+		feed, patient, err := d.Store.Home(ctx, v.person, v.Line.Key)
+		if err != nil {
+			return err
+		}
+		err = do(work{d, f, v, d.prefix(feed) + "Patient/" + patient})
+		switch {
+		case errors.Is(err, postgres.ErrDone):
+			return nil
+		case errors.Is(err, postgres.ErrOther):
+			return &Twice{}
+		case !errors.Is(err, postgres.ErrMoved):
+			return err
+		}
+		moved = d.moved(v)
 	}
-	if err := d.unmoved(v, f); err != nil {
-		return w, false, err
-	}
-	feed, patient, err := d.Store.Home(ctx, v.person, v.Line.Key)
-	return work{d, f, v, d.prefix(feed) + "Patient/" + patient}, false, err
+	return &Moved{moved}
 }
 
 // open refuses what cannot be entered about a filter that is closed or not listed.
@@ -81,11 +104,8 @@ func (w work) keep(ctx context.Context, kind string, entries []fhir.Resource, er
 		return err
 	}
 	act := postgres.Act{Token: w.form.Token, Key: w.view.Line.Key, At: w.d.Now(), Kind: kind, BySubject: w.form.By.Subject, ByName: w.form.By.Name, Why: w.form.Why,
-		Until: filter.MaxDay, Entry: entries[0].Ref()}
-	version, err := w.d.Store.Enter(ctx, w.view.person, act, entries)
-	if errors.Is(err, postgres.ErrDone) {
-		return nil
-	}
+		Until: filter.MaxDay, Entry: entries[0].Ref(), Form: w.form.Said}
+	version, err := w.d.Store.Enter(ctx, w.view.person, w.view.seen(), act, entries)
 	if err == nil {
 		w.d.settled(ctx, w.view.person, version)
 	}
@@ -96,10 +116,11 @@ func one(r fhir.Resource, err error) ([]fhir.Resource, error) { return []fhir.Re
 
 // Contact logs an attempt to reach the patient.
 func (d Desk) Contact(ctx context.Context, f Form, how string, reached bool) error {
-	w, done, err := d.begin(ctx, f)
-	if done || err != nil {
-		return err
-	}
+	f.call = true
+	return d.with(ctx, f, func(w work) error { return w.contact(ctx, how, reached) })
+}
+
+func (w work) contact(ctx context.Context, how string, reached bool) error {
 	if err := w.open(); err != nil {
 		return err
 	}
@@ -112,10 +133,10 @@ func (d Desk) Contact(ctx context.Context, f Form, how string, reached bool) err
 
 // Outcome records what became of a retrieval. on is YYYY, YYYY-MM or YYYY-MM-DD.
 func (d Desk) Outcome(ctx context.Context, f Form, what, on string) error {
-	w, done, err := d.begin(ctx, f)
-	if done || err != nil {
-		return err
-	}
+	return d.with(ctx, f, func(w work) error { return w.outcome(ctx, what, on) })
+}
+
+func (w work) outcome(ctx context.Context, what, on string) error {
 	if err := w.open(); err != nil {
 		return err
 	}
@@ -131,10 +152,10 @@ func (d Desk) Outcome(ctx context.Context, f Form, what, on string) error {
 
 // Reassess records a clinician's word on whether the filter is still needed.
 func (d Desk) Reassess(ctx context.Context, f Form, finding, until string) error {
-	w, done, err := d.begin(ctx, f)
-	if done || err != nil {
-		return err
-	}
+	return d.with(ctx, f, func(w work) error { return w.reassess(ctx, finding, until) })
+}
+
+func (w work) reassess(ctx context.Context, finding, until string) error {
 	if err := w.open(); err != nil {
 		return err
 	}
@@ -143,7 +164,7 @@ func (d Desk) Reassess(ctx context.Context, f Form, finding, until string) error
 	}
 	if finding == chart.CodeStillNeeded {
 		day, err := filter.ParseDay(until)
-		if today := d.Today(); err != nil || day <= today || day > today.Add(w.view.May.LongestDays) {
+		if today := w.d.Today(); err != nil || day <= today || day > today.Add(w.view.May.LongestDays) {
 			return refuse("Give a day to look again, within the days that are allowed.")
 		}
 	} else {
@@ -155,10 +176,10 @@ func (d Desk) Reassess(ctx context.Context, f Form, finding, until string) error
 
 // DealtWith says that a complication was dealt with on a day.
 func (d Desk) DealtWith(ctx context.Context, f Form, ref, on string) error {
-	w, done, err := d.begin(ctx, f)
-	if done || err != nil {
-		return err
-	}
+	return d.with(ctx, f, func(w work) error { return w.dealtWith(ctx, ref, on) })
+}
+
+func (w work) dealtWith(ctx context.Context, ref, on string) error {
 	if err := w.open(); err != nil {
 		return err
 	}
@@ -171,17 +192,17 @@ func (d Desk) DealtWith(ctx context.Context, f Form, ref, on string) error {
 	if w.form.Why == "" {
 		return refuse("Say what was done.")
 	}
-	original, _ := d.original(w.view, ref)
+	original, _ := w.d.original(w.view, ref)
 	list, err := w.correction(ref).DealtWith(original, on)
 	return w.keep(ctx, "complication", list, err)
 }
 
 // TakeBack says that an entry made here was an error.
 func (d Desk) TakeBack(ctx context.Context, f Form, token string) error {
-	w, done, err := d.begin(ctx, f)
-	if done || err != nil {
-		return err
-	}
+	return d.with(ctx, f, func(w work) error { return w.takeBack(ctx, token) })
+}
+
+func (w work) takeBack(ctx context.Context, token string) error {
 	at := slices.IndexFunc(w.view.Done, func(x Done) bool { return x.Token == token && x.Entry != "" && x.Kind != "take-back" })
 	if at < 0 {
 		return refuse("There is no such entry.")

@@ -119,6 +119,7 @@ type Done struct {
 	Until     string
 	Entry     string // what was entered, as Type/id of the feed local; "" for a decision
 	TakenBack bool
+	said      string // digest of what the form said
 }
 
 // done tells what people did about a filter, the newest first.
@@ -129,7 +130,7 @@ func (d Desk) done(ctx context.Context, v View) ([]Done, error) {
 	}
 	out := make([]Done, 0, len(acts))
 	for _, a := range acts {
-		one := Done{Token: a.Token, At: a.At.In(d.Basis.Zone), Kind: a.Kind, By: a.ByName, Why: a.Why, Entry: a.Entry}
+		one := Done{Token: a.Token, At: a.At.In(d.Basis.Zone), Kind: a.Kind, By: a.ByName, Why: a.Why, Entry: a.Entry, said: a.Form}
 		if a.Until < filter.MaxDay {
 			one.Until = a.Until.String()
 		}

@@ -46,6 +46,13 @@ func (d Desk) View(ctx context.Context, page string) (View, error) {
 		return View{}, err
 	}
 	v := View{Line: l, person: person}
+	// The record comes first: what is saved on this page's word is saved only where nothing has changed since.
+	if v.record, err = d.Store.Record(ctx, person); err != nil {
+		return v, err
+	}
+	if v.Line, err = d.Store.Page(ctx, page); err != nil {
+		return v, err
+	}
 	said, err := d.Store.Said(ctx, person, maxSaid)
 	if err != nil {
 		return v, err
@@ -64,9 +71,6 @@ func (d Desk) View(ctx context.Context, page string) (View, error) {
 	if v.Parts, err = (workup.Case{Assessment: v.Assessment, Filter: v.Filter, Referral: v.Referral}).Parts(); err != nil {
 		return v, err
 	}
-	if v.record, err = d.Store.Record(ctx, person); err != nil {
-		return v, err
-	}
 	if v.Others, err = d.Store.LinesOf(ctx, person); err != nil {
 		return v, err
 	}
@@ -80,7 +84,7 @@ func (d Desk) View(ctx context.Context, page string) (View, error) {
 		return v, err
 	}
 	v.May = d.may(v)
-	v.Stands = stands(l, v.asked.Version)
+	v.Stands = v.stands()
 	return v, nil
 }
 
@@ -101,10 +105,41 @@ func (v *View) answer(said []postgres.Said, key string) error {
 	return fmt.Errorf("no saved answer tells of the filter: %w", fault.NotFound)
 }
 
-// stands digests what decides whether a form that was made a while ago may still be carried out.
-func stands(l postgres.Listed, version int64) string {
+// stands digests what the page shows of the filter, and what people have entered about the patient: whether a form that was made a while
+// ago may still be carried out.
+func (v View) stands() string {
 	sum := sha256.New()
-	for _, part := range []string{l.Key, strconv.FormatBool(l.Listed), l.Verdict, l.Standing, l.Headline, l.TaskStatus, strconv.FormatInt(version, 10)} {
+	add := func(parts ...string) {
+		for _, part := range parts {
+			fmt.Fprintf(sum, "%d|%s", len(part), part)
+		}
+	}
+	f := v.Filter
+	add(Stands(v.Line), f.Model.Name, f.PlannedIntent, f.Indication, f.Anticoagulation.Level, f.Asked, strconv.FormatInt(v.asked.Version, 10))
+	for _, e := range f.Events {
+		add(e.What, e.Text)
+		add(e.Evidence...)
+	}
+	for _, x := range f.Findings {
+		add(x.Rule)
+		add(x.Evidence...)
+	}
+	for _, c := range f.Contradictions {
+		add(c.Kind)
+	}
+	for _, s := range v.record.Resources {
+		if s.Feed == postgres.LocalFeed {
+			add(s.Resource.Ref(), string(s.Resource.Raw))
+		}
+	}
+	return hex.EncodeToString(sum.Sum(nil)[:16])
+}
+
+// Stands is the digest of what the list shows of a filter.
+func Stands(l postgres.Listed) string {
+	sum := sha256.New()
+	for _, part := range []string{l.Key, strconv.FormatBool(l.Listed), l.Verdict, l.Standing, l.Headline, l.Placed.String(), l.Model, l.TaskStatus, l.TaskOwner,
+		strconv.FormatInt(l.Version, 10), strconv.Itoa(l.Attempts), l.LastContact.String(), strconv.FormatBool(l.LastReached)} {
 		fmt.Fprintf(sum, "%d|%s", len(part), part)
 	}
 	return hex.EncodeToString(sum.Sum(nil)[:16])

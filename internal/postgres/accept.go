@@ -26,27 +26,30 @@ var errPlanChanged = errors.New("the plan changed under its locks")
 // only the order of receipt tells what counts get a PullContext job where Options.PullContext says so. Nothing is kept, and no job made, if it fails. An item without feed,
 // type, id or bytes is fault.Invalid. now is the time of receipt.
 func (s *Store) Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error) {
-	return s.acceptItems(ctx, items, now, manner{}, nil)
+	return s.acceptItems(ctx, items, now, manner{})
 }
 
 // AcceptHeld is Accept for items that came at received, were kept aside, and are taken only now. Where neither version numbers nor
 // times tell the order, whatever came after received counts as newer, although it was accepted earlier.
 func (s *Store) AcceptHeld(ctx context.Context, items []screen.Item, received time.Time) ([]screen.Outcome, error) {
-	return s.acceptItems(ctx, items, received, manner{held: true}, nil)
+	return s.acceptItems(ctx, items, received, manner{held: true})
 }
 
 // AcceptUnknown is Accept for items of a sender who may begin what is followed and change nothing: of what was ever here under the same
 // feed, type and id nothing is taken.
 func (s *Store) AcceptUnknown(ctx context.Context, items []screen.Item, now time.Time) error {
-	_, err := s.acceptItems(ctx, items, now, manner{unknown: true}, nil)
+	_, err := s.acceptItems(ctx, items, now, manner{unknown: true})
 	return err
 }
 
-// manner is how items are taken: held ones came earlier and were kept aside, and of unknown ones only what was never here.
-type manner struct{ held, unknown bool }
+// manner is how items are taken: held ones came earlier and were kept aside, and of unknown ones only what was never here. What is not
+// nil of first and last is done before and after it in the same transaction.
+type manner struct {
+	held, unknown bool
+	first, last   func(context.Context, pgx.Tx) error
+}
 
-// acceptItems does it; first, where it is not nil, is done before it in the same transaction.
-func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.Time, how manner, first func(context.Context, pgx.Tx) error) ([]screen.Outcome, error) {
+func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.Time, how manner) ([]screen.Outcome, error) {
 	const what = "accept"
 	if len(items) == 0 {
 		return nil, nil
@@ -63,14 +66,16 @@ func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.T
 	for range acceptTries {
 		var outcomes []screen.Outcome
 		err = pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error {
-			if first != nil {
-				if err := first(ctx, tx); err != nil {
+			if how.first != nil {
+				if err := how.first(ctx, tx); err != nil {
 					return err
 				}
 			}
 			var err error
-			outcomes, err = s.accept(ctx, tx, who, items, now.Truncate(time.Microsecond), how, &need)
-			return err
+			if outcomes, err = s.accept(ctx, tx, who, items, now.Truncate(time.Microsecond), how, &need); err != nil || how.last == nil {
+				return err
+			}
+			return how.last(ctx, tx)
 		})
 		if err == nil {
 			return outcomes, nil

@@ -34,22 +34,49 @@ type Act struct {
 	Why       string
 	Until     filter.Day // MaxDay where it has no day
 	Entry     string     // Type/id in the feed local; "" for a decision
+	Form      string     // digest of what the form said
 }
+
+// Seen is how a person's record stood when what is decided on was read: whatever has come in or was assessed since has changed it.
+type Seen struct{ Chart, Saves int64 }
+
+// ErrOther says that another form, or the same with other content, was taken under this token; nothing was changed.
+var ErrOther = errors.New("this form was sent before and said something else")
 
 // ErrDone says that the form was taken before; nothing was changed.
 var ErrDone = errors.New("this form was sent before")
 
-// ErrMoved says that the referral has changed since the form was made; nothing was changed.
-var ErrMoved = fmt.Errorf("the referral has changed: %w", fault.Superseded)
+// ErrMoved says that the record or the referral has changed since it was read; nothing was changed.
+var ErrMoved = fmt.Errorf("what was decided on has changed: %w", fault.Superseded)
 
 func noteAct(ctx context.Context, tx pgx.Tx, a Act) error {
 	const insert = `
-		INSERT INTO act (token, key, at, kind, by_subject, by_name, why, until, entry)
-		VALUES (@token, @key, @at, @kind, @subject, @name, @why, @until, @entry) ON CONFLICT (token) DO NOTHING`
-	tag, err := tx.Exec(ctx, insert, pgx.NamedArgs{"token": a.Token, "key": a.Key, "at": a.At, "kind": a.Kind, "subject": a.BySubject, "name": a.ByName,
-		"why": a.Why, "until": date(a.Until), "entry": a.Entry})
-	if err == nil && tag.RowsAffected() == 0 {
-		return ErrDone
+		INSERT INTO act (token, key, at, kind, by_subject, by_name, why, until, entry, form)
+		VALUES (@token, @key, @at, @kind, @subject, @name, @why, @until, @entry, @form) ON CONFLICT (token) DO NOTHING`
+	const before = `SELECT key = @key AND form = @form FROM act WHERE token = @token`
+	args := pgx.NamedArgs{"token": a.Token, "key": a.Key, "at": a.At, "kind": a.Kind, "subject": a.BySubject, "name": a.ByName,
+		"why": a.Why, "until": date(a.Until), "entry": a.Entry, "form": []byte(a.Form)}
+	tag, err := tx.Exec(ctx, insert, args)
+	if err != nil || tag.RowsAffected() > 0 {
+		return err
+	}
+	same := false
+	if err := tx.QueryRow(ctx, before, args).Scan(&same); err != nil {
+		return err
+	}
+	if !same {
+		return ErrOther
+	}
+	return ErrDone
+}
+
+// unmoved refuses what was decided on something that is no more. chart is the version that the person's chart must have.
+func unmoved(ctx context.Context, tx pgx.Tx, person string, chart, saves int64) error {
+	const read = `SELECT chart_version = @chart AND saves = @saves FROM person WHERE id = @person FOR UPDATE`
+	same := false
+	err := tx.QueryRow(ctx, read, pgx.NamedArgs{"person": person, "chart": chart, "saves": saves}).Scan(&same)
+	if err == nil && !same {
+		return ErrMoved
 	}
 	return err
 }
@@ -58,7 +85,7 @@ func noteAct(ctx context.Context, tx pgx.Tx, a Act) error {
 func (s *Store) Acts(ctx context.Context, key string) ([]Act, error) {
 	const what = "read what was done"
 	const read = `
-		SELECT token, key, at, kind, by_subject, by_name, why, until, entry FROM act WHERE key = @key ORDER BY at DESC, token LIMIT 200`
+		SELECT token, key, at, kind, by_subject, by_name, why, until, entry, form FROM act WHERE key = @key ORDER BY at DESC, token LIMIT 200`
 	rows, err := s.pool.Query(ctx, read, pgx.NamedArgs{"key": key})
 	if err != nil {
 		return nil, failed(what, err)
@@ -66,7 +93,9 @@ func (s *Store) Acts(ctx context.Context, key string) ([]Act, error) {
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Act, error) {
 		var a Act
 		var until pgtype.Date
-		err := row.Scan(&a.Token, &a.Key, &a.At, &a.Kind, &a.BySubject, &a.ByName, &a.Why, &until, &a.Entry)
+		var form []byte
+		err := row.Scan(&a.Token, &a.Key, &a.At, &a.Kind, &a.BySubject, &a.ByName, &a.Why, &until, &a.Entry, &form)
+		a.Form = string(form)
 		a.At, a.Until = a.At.UTC(), day(until)
 		return a, err
 	})
@@ -82,9 +111,9 @@ func (s *Store) PersonOf(ctx context.Context, key string) (string, error) {
 }
 
 // Enter takes entries of the feed local about a person's filter, and notes the act, in one transaction. It gives the chart version
-// that holds them. ErrDone: the form was sent before. The entries are kept as those of the patient whose the
+// that holds them. ErrDone: the form was sent before. ErrMoved: something has come in, or was assessed, since seen. The entries are kept as those of the patient whose the
 // filter is (Home), and start following nobody.
-func (s *Store) Enter(ctx context.Context, person string, a Act, entries []fhir.Resource) (int64, error) {
+func (s *Store) Enter(ctx context.Context, person string, seen Seen, a Act, entries []fhir.Resource) (int64, error) {
 	const what = "enter"
 	if err := checkPerson(person); err != nil {
 		return 0, failed(what, err)
@@ -103,7 +132,9 @@ func (s *Store) Enter(ctx context.Context, person string, a Act, entries []fhir.
 		}
 		return localAlias(ctx, tx, person, personOf(home))
 	}
-	if _, err := s.acceptItems(ctx, items, a.At, manner{}, first); err != nil {
+	// The entries themselves have raised the chart by one.
+	last := func(ctx context.Context, tx pgx.Tx) error { return unmoved(ctx, tx, person, seen.Chart+1, seen.Saves) }
+	if _, err := s.acceptItems(ctx, items, a.At, manner{first: first, last: last}); err != nil {
 		return 0, err
 	}
 	const version = `SELECT chart_version FROM person WHERE id = @person`
@@ -143,6 +174,7 @@ func localAlias(ctx context.Context, tx pgx.Tx, person, patient string) error {
 // Decision is a person's decision on a referral, as draft.Decide gave it.
 type Decision struct {
 	Act      Act
+	Seen     Seen
 	Expected int64 // version of the referral that was decided on
 	Referral draft.Referral
 	Document []byte
@@ -168,6 +200,9 @@ func (s *Store) Decide(ctx context.Context, person string, d Decision) error {
 			return err
 		}
 		if err := noteAct(ctx, tx, d.Act); err != nil {
+			return err
+		}
+		if err := unmoved(ctx, tx, person, d.Seen.Chart, d.Seen.Saves); err != nil {
 			return err
 		}
 		var version, chart int64

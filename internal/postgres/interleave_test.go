@@ -18,7 +18,7 @@ func (b *bench) hold(items ...screen.Item) (commit func()) {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	if _, err := b.accept(b.t.Context(), tx, who, items, b.now, false, &locks{slots: slots{}, persons: set{}}); err != nil {
+	if _, err := b.accept(b.t.Context(), tx, who, items, b.now, manner{}, &locks{slots: slots{}, persons: set{}}); err != nil {
 		b.t.Fatal(err)
 	}
 	return func() {

@@ -150,6 +150,53 @@ func communication(id string) fhir.Resource {
 	return fhir.Resource{Type: "Communication", ID: id, Raw: []byte(`{"resourceType":"Communication","id":"` + id + `","status":"completed"}`), LastUpdated: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)}
 }
 
+// seen gives how a patient's record stands now.
+func (b *bench) seen(patient string) Seen {
+	b.t.Helper()
+	r := b.record(patient)
+	return Seen{Chart: r.ChartVersion, Saves: r.Saves}
+}
+
+// TestEnterOnlyOnWhatWasSeen: what came in, or was assessed, between the look and the save refuses the entry, and nothing of it stays; of
+// many entries made on one look one is taken.
+func TestEnterOnlyOnWhatWasSeen(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.take(item("Procedure/in", "p", "1", evidence))
+	seen := b.seen("p")
+	b.onList("p", nil)
+	if _, err := b.Enter(t.Context(), person("p"), seen, act("t1"), []fhir.Resource{communication("c1")}); !errors.Is(err, ErrMoved) {
+		t.Errorf("assessed since: %v", err)
+	}
+	seen = b.seen("p")
+	b.take(item("Procedure/more", "p", "1", evidence))
+	if _, err := b.Enter(t.Context(), person("p"), seen, act("t1"), []fhir.Resource{communication("c1")}); !errors.Is(err, ErrMoved) {
+		t.Errorf("told since: %v", err)
+	}
+	b.wantCount(0, `SELECT count(*) FROM act`)
+	b.wantCount(0, `SELECT count(*) FROM resource WHERE feed = 'local'`)
+	seen = b.seen("p")
+	errs := make(chan error)
+	for n := range 8 {
+		go func() {
+			_, err := b.Enter(t.Context(), person("p"), seen, act(fmt.Sprint("t", n)), []fhir.Resource{communication(fmt.Sprint("c", n))})
+			errs <- err
+		}()
+	}
+	taken := 0
+	for range 8 {
+		if err := <-errs; err == nil {
+			taken++
+		} else if !errors.Is(err, ErrMoved) {
+			t.Error(err)
+		}
+	}
+	if taken != 1 {
+		t.Errorf("%d were taken, want 1", taken)
+	}
+	b.wantCount(1, `SELECT count(*) FROM resource WHERE feed = 'local'`)
+}
+
 // TestEnterOnce: what people enter is the patient's, in the feed local, with one assessment asked for; the same form again changes
 // nothing and says so.
 func TestEnterOnce(t *testing.T) {
@@ -158,11 +205,11 @@ func TestEnterOnce(t *testing.T) {
 	b.take(item("Procedure/in", "p", "1", evidence))
 	b.onList("p", nil)
 	before, pulls := len(b.jobs("assess_patient")), len(b.jobs("pull_context"))
-	version, err := b.Enter(t.Context(), person("p"), act("t1"), []fhir.Resource{communication("c1")})
+	version, err := b.Enter(t.Context(), person("p"), b.seen("p"), act("t1"), []fhir.Resource{communication("c1")})
 	if err != nil || version != 2 {
 		t.Fatalf("version %d, %v", version, err)
 	}
-	if _, err := b.Enter(t.Context(), person("p"), act("t1"), []fhir.Resource{communication("c2")}); !errors.Is(err, ErrDone) {
+	if _, err := b.Enter(t.Context(), person("p"), b.seen("p"), act("t1"), []fhir.Resource{communication("c2")}); !errors.Is(err, ErrDone) {
 		t.Errorf("the same form: %v", err)
 	}
 	b.wantChart("p", 2, "Procedure/in v1", "Communication/c1")
@@ -178,7 +225,7 @@ func TestEnterOnce(t *testing.T) {
 	if err != nil || len(acts) != 1 || acts[0] != act("t1") {
 		t.Errorf("acts %+v, %v", acts, err)
 	}
-	if _, err := b.Enter(t.Context(), person("nobody"), act("t2"), []fhir.Resource{communication("c3")}); !errors.Is(err, fault.NotFound) {
+	if _, err := b.Enter(t.Context(), person("nobody"), Seen{}, act("t2"), []fhir.Resource{communication("c3")}); !errors.Is(err, fault.NotFound) {
 		t.Errorf("of nobody: %v", err)
 	}
 }
@@ -189,10 +236,11 @@ func TestTheSameFormAtOnce(t *testing.T) {
 	b := setup(t, Options{})
 	b.take(item("Procedure/in", "p", "1", evidence))
 	b.onList("p", nil)
+	seen := b.seen("p")
 	errs := make(chan error)
 	for n := range 8 {
 		go func() {
-			_, err := b.Enter(t.Context(), person("p"), act("t1"), []fhir.Resource{communication(fmt.Sprint("c", n))})
+			_, err := b.Enter(t.Context(), person("p"), seen, act("t1"), []fhir.Resource{communication(fmt.Sprint("c", n))})
 			errs <- err
 		}()
 	}
@@ -217,7 +265,7 @@ func TestEntriesFollowMerges(t *testing.T) {
 	b.take(item("Patient/p", "p", "1"), item("Procedure/in", "p", "1", evidence))
 	b.take(item("Patient/q", "q", "1"), item("Procedure/in-q", "q", "1", evidence))
 	b.onList("p", nil)
-	if _, err := b.Enter(t.Context(), person("p"), act("t1"), []fhir.Resource{communication("c1")}); err != nil {
+	if _, err := b.Enter(t.Context(), person("p"), b.seen("p"), act("t1"), []fhir.Resource{communication("c1")}); err != nil {
 		t.Fatal(err)
 	}
 	merged := func(i *screen.Item) { i.Links = []string{"q"} }
@@ -243,7 +291,7 @@ func TestDecide(t *testing.T) {
 	next := w.Referral
 	next.Until, next.By, next.Why = asOf().Add(9), "Ada", "why"
 	l.PutOff, l.Rank = next.Until, agenda.RankRests
-	d := Decision{Act: act("t1"), Expected: w.Version, Referral: next, Document: []byte(`{"n":2}`), Line: l}
+	d := Decision{Act: act("t1"), Seen: b.seen("p"), Expected: w.Version, Referral: next, Document: []byte(`{"n":2}`), Line: l}
 	if err := b.Decide(t.Context(), person("p"), d); err != nil {
 		t.Fatal(err)
 	}
@@ -253,6 +301,11 @@ func TestDecide(t *testing.T) {
 	}
 	if err := b.Decide(t.Context(), person("p"), d); !errors.Is(err, ErrDone) {
 		t.Errorf("the same form: %v", err)
+	}
+	other := d
+	other.Act.Form = "something else"
+	if err := b.Decide(t.Context(), person("p"), other); !errors.Is(err, ErrOther) {
+		t.Errorf("another form under its token: %v", err)
 	}
 	d.Act.Token = "t2"
 	if err := b.Decide(t.Context(), person("p"), d); !errors.Is(err, ErrMoved) {
@@ -280,7 +333,7 @@ func TestNothingOfThePersonStays(t *testing.T) {
 	b := setup(t, Options{})
 	b.take(item("Procedure/in", "p", "1", evidence))
 	l := b.onList("p", nil)
-	if _, err := b.Enter(t.Context(), person("p"), act("t1"), []fhir.Resource{communication("c1")}); err != nil {
+	if _, err := b.Enter(t.Context(), person("p"), b.seen("p"), act("t1"), []fhir.Resource{communication("c1")}); err != nil {
 		t.Fatal(err)
 	}
 	b.take(item("Procedure/in", "p", "2", retracted))
