@@ -240,7 +240,7 @@ func (s *server) engine() *gin.Engine {
 	e.RedirectTrailingSlash = false
 	e.RedirectFixedPath = false
 	e.HandleMethodNotAllowed = true
-	e.Use(s.observe, s.auditCallers, s.recover, s.guard)
+	e.Use(s.observe, s.auditCallers, s.recover, s.guard, s.text)
 	e.NoRoute(func(c *gin.Context) { s.refuse(c, notFound("there is no such route")) })
 	e.NoMethod(func(c *gin.Context) {
 		s.refuse(c, &problem{status: http.StatusMethodNotAllowed, issues: []fhir.Issue{

@@ -3,9 +3,13 @@ package api
 import (
 	"context"
 	"errors"
+	"mime"
 	"net/http"
 	"runtime/debug"
+	"slices"
 	"strconv"
+	"strings"
+	"unicode/utf8"
 
 	"dwellwatch/internal/auth"
 
@@ -58,6 +62,37 @@ func (s *server) recover(c *gin.Context) {
 	}()
 	c.Next()
 }
+
+// text refuses what no text of ours can hold: a zero byte, and bytes that are not UTF-8, in the path, the query or the fields of a form.
+func (s *server) text(c *gin.Context) {
+	for _, p := range c.Params {
+		if !plain(p.Value) {
+			s.refuse(c, notFound("there is nothing of that name"))
+			return
+		}
+	}
+	fields := c.Request.URL.Query()
+	if media, _, err := mime.ParseMediaType(c.GetHeader("Content-Type")); err == nil && media == "application/x-www-form-urlencoded" {
+		c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, maxForm)
+		if err := c.Request.ParseForm(); err != nil {
+			s.refuse(c, refusal(http.StatusBadRequest, "structure", "", "the form, or what stands behind the question mark, cannot be read"))
+			return
+		}
+		fields = c.Request.Form
+	}
+	for name, values := range fields {
+		if !plain(name) || slices.ContainsFunc(values, func(v string) bool { return !plain(v) }) {
+			s.refuse(c, refusal(http.StatusBadRequest, "value", "", "a field holds a zero byte, or is not UTF-8"))
+			return
+		}
+	}
+}
+
+// maxForm bounds a form in bytes.
+const maxForm = 64 << 10
+
+// plain reports whether a text can be kept and shown as it is.
+func plain(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
 
 // audit writes the row of a machine's request that has been answered.
 func (s *server) audit(c *gin.Context, caller, action string, number int64) {

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"dwellwatch/internal/auth"
 	"dwellwatch/internal/fault"
@@ -124,7 +125,7 @@ func (p *Provider) who(ctx context.Context, a attempt, code string) (auth.Person
 	verifier := found.Verifier(&oidc.Config{ClientID: p.ClientID, Now: p.Now,
 		SupportedSigningAlgs: []string{oidc.RS256, oidc.RS384, oidc.RS512, oidc.ES256, oidc.ES384, oidc.ES512}})
 	id, err := verifier.Verify(ctx, raw)
-	if err != nil || id.Nonce != a.part("nonce") || id.Subject == "" {
+	if err != nil || id.Nonce != a.part("nonce") || id.Subject == "" || strings.ContainsFunc(id.Subject, unicode.IsControl) {
 		return auth.Person{}, errDenied
 	}
 	claims := map[string]any{}
@@ -138,7 +139,7 @@ func (p *Provider) who(ctx context.Context, a attempt, code string) (auth.Person
 func (p *Provider) person(subject string, claims map[string]any) (auth.Person, error) {
 	out := auth.Person{Subject: subject, Name: subject, Practitioner: p.practitioner(claims)}
 	for _, name := range []string{"name", "preferred_username"} {
-		if s, _ := claims[name].(string); s != "" {
+		if s, _ := claims[name].(string); s != "" && !strings.ContainsFunc(s, unicode.IsControl) {
 			out.Name = s
 			break
 		}

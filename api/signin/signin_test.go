@@ -280,17 +280,18 @@ func TestSignInsThatDoNotSucceed(t *testing.T) {
 		"no code": {ada(), func(_ *house, back string) string {
 			return regexp.MustCompile(`code=[^&]*&?`).ReplaceAllString(back, "")
 		}, 403},
-		"the provider says no": {ada(), func(_ *house, back string) string { return back + "&error=access_denied" }, 403},
-		"another provider's":   {ada(), func(_ *house, back string) string { return back + "&iss=https%3A%2F%2Fother.example" }, 403},
-		"its own name":         {ada(), func(h *house, back string) string { return back + "&iss=" + url.QueryEscape(h.oidc.Issuer()) }, 303},
-		"another nonce":        {spoiled(func(c jwt.MapClaims) { c["nonce"] = "replayed" }), nil, 403},
-		"no nonce":             {spoiled(func(c jwt.MapClaims) { delete(c, "nonce") }), nil, 403},
-		"for another client":   {spoiled(func(c jwt.MapClaims) { c["aud"] = "another" }), nil, 403},
-		"of another issuer":    {spoiled(func(c jwt.MapClaims) { c["iss"] = "https://other.example" }), nil, 403},
-		"expired":              {spoiled(func(c jwt.MapClaims) { c["exp"] = time.Now().Add(-time.Hour).Unix() }), nil, 403},
-		"nobody":               {spoiled(func(c jwt.MapClaims) { c["sub"] = "" }), nil, 403},
-		"no role":              {user{id: "bea", extra: map[string]any{"name": "Bea", "roles": "clinician"}}, nil, 403},
-		"the provider is away": {ada(), func(h *house, back string) string { _ = h.oidc.Shutdown(); return back }, 503},
+		"the provider says no":  {ada(), func(_ *house, back string) string { return back + "&error=access_denied" }, 403},
+		"another provider's":    {ada(), func(_ *house, back string) string { return back + "&iss=https%3A%2F%2Fother.example" }, 403},
+		"its own name":          {ada(), func(h *house, back string) string { return back + "&iss=" + url.QueryEscape(h.oidc.Issuer()) }, 303},
+		"another nonce":         {spoiled(func(c jwt.MapClaims) { c["nonce"] = "replayed" }), nil, 403},
+		"no nonce":              {spoiled(func(c jwt.MapClaims) { delete(c, "nonce") }), nil, 403},
+		"for another client":    {spoiled(func(c jwt.MapClaims) { c["aud"] = "another" }), nil, 403},
+		"of another issuer":     {spoiled(func(c jwt.MapClaims) { c["iss"] = "https://other.example" }), nil, 403},
+		"expired":               {spoiled(func(c jwt.MapClaims) { c["exp"] = time.Now().Add(-time.Hour).Unix() }), nil, 403},
+		"nobody":                {spoiled(func(c jwt.MapClaims) { c["sub"] = "" }), nil, 403},
+		"a zero in the subject": {spoiled(func(c jwt.MapClaims) { c["sub"] = "ada\x00" }), nil, 403},
+		"no role":               {user{id: "bea", extra: map[string]any{"name": "Bea", "roles": "clinician"}}, nil, 403},
+		"the provider is away":  {ada(), func(h *house, back string) string { _ = h.oidc.Shutdown(); return back }, 503},
 		"the provider has trouble": {ada(), func(h *house, back string) string {
 			h.oidc.QueueError(&mockoidc.ServerError{Code: 500, Error: "x"})
 			return back
@@ -468,6 +469,9 @@ func TestClaims(t *testing.T) {
 	got, err := p.person("s", map[string]any{"https://hospital.example/roles": "viewer", "preferred_username": "ada"})
 	if diff := cmp.Diff(auth.Person{Subject: "s", Name: "ada", Roles: []auth.Role{auth.Viewer}}, got); err != nil || diff != "" {
 		t.Errorf("%v (-want +got):\n%s", err, diff)
+	}
+	if got, err := p.person("s", map[string]any{"https://hospital.example/roles": "viewer", "name": "A\x00da", "preferred_username": "ada"}); err != nil || got.Name != "ada" {
+		t.Errorf("a name with a zero: %q, %v", got.Name, err)
 	}
 	for name, claims := range map[string]map[string]any{"none": {}, "a number": {"https://hospital.example/roles": 1}, "others": {"https://hospital.example/roles": []any{"Viewer", 7}}} {
 		if _, err := p.person("s", claims); !errors.Is(err, errNoRole) {
