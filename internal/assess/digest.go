@@ -191,6 +191,7 @@ func (d *digest) plan(p *plan.Plan) {
 	d.anticoagulation(&p.Anticoagulation)
 	list(d, p.Afterwards, d.statement)
 	list(d, p.Asks, func(a *plan.Ask) { d.texts(a.What, a.Text); d.source(a.Source) })
+	list(d, p.Disagreements, d.statement)
 }
 
 func (d *digest) laboratory(l *plan.Laboratory) {

@@ -36,6 +36,11 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 	for _, c := range s.Filter.Contradictions {
 		f.Contradictions = append(f.Contradictions, Contradiction{c.Kind, c.Text, sorted(c.Evidence), c.Decides})
 	}
+	if p != nil {
+		for _, d := range p.Disagreements {
+			f.Contradictions = append(f.Contradictions, Contradiction{"imaging", d.Text, d.Evidence, false})
+		}
+	}
 	for _, m := range j.Missing {
 		f.Missing = append(f.Missing, Missing(m))
 	}

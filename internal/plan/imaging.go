@@ -60,7 +60,7 @@ func (c *proposal) imaging() Imaging {
 	add(c.fractured.is(), "plain films of the abdomen, front and side", "To count the struts.", []string{"fracture"}, trade())
 	add(c.fractured.is() && c.urgently("fracture") || c.urgently("displacement"), "echocardiogram and computed tomography of the chest", "To find what has travelled.", c.travelled(), trade())
 	add(c.defers.is(), "computed tomography or cavogram after anticoagulation", "Thrombus fills more of the filter than the limit: image again before an attempt.", []string{"thrombus"}, trade())
-	add(c.thrombus.is() && !c.defers.is() && c.defers.state == NotKnown, "cavogram or computed tomography of the filter", "To see how much thrombus lies in it: above the limit the removal is put off.", []string{"thrombus"}, trade())
+	add(c.amountOpen(), "cavogram or computed tomography of the filter", "To see how much thrombus lies in it: above the limit the removal is put off.", []string{"thrombus"}, trade())
 	return out
 }
 
@@ -92,6 +92,8 @@ func (c *proposal) tomography() Advice {
 			a.Because = append(a.Because, x.name)
 		}
 	}
+	open, _ := c.open()
+	a.Because = append(a.Because, open...)
 	for _, x := range c.Complications {
 		if x.Symptom || x.Weight == rules.IsUrgent {
 			a.Because = append(a.Because, x.Rule)
