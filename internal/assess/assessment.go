@@ -48,6 +48,8 @@ type Finding struct {
 	Evidence []string `json:"evidence"`
 	Source   string   `json:"source"`
 	Known    string   `json:"known"` // how the source is known: seen | second-hand | memory | choice | practice
+	// By says which measured values decided it; "" where none did. Another value that decides the same makes no new document.
+	By string `json:"by"`
 	// When is the onset of the complication it tells of; null where it tells of none, or the record gives no day of onset.
 	When *Range `json:"when"`
 }
@@ -105,6 +107,9 @@ type Filter struct {
 	Focus string `json:"focus"`
 	// Evidence is every record entry that shaped this filter's history, sorted.
 	Evidence []string `json:"evidence"`
+	// Measured lists, of the entries that findings and plan name as evidence, those of measured values, sorted. A value measured again
+	// that leaves all else as it is makes no new document.
+	Measured []string `json:"measured"`
 	// Plan proposes how it could be taken out; null but for the verdicts refer, urgent and review.
 	Plan *plan.Plan `json:"plan"`
 	// Others counts the patient's other filters that are or may be in.

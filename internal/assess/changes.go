@@ -32,7 +32,7 @@ func Changes(before, after Said) []Change {
 	c.answer(old, now)
 	c.request(before.Referral, after.Referral)
 	c.lists(old, now)
-	c.plan(plan.Meaning(old.Plan), plan.Meaning(now.Plan))
+	c.plan(unmeasured(old).Plan, unmeasured(now).Plan)
 	c.person(before.Assessment, after.Assessment)
 	if d := newDigest(); len(c.list) == 0 && meaning(d, &before.Assessment, old) != meaning(d, &after.Assessment, now) {
 		c.list = append(c.list, Change{About: "details"})

@@ -97,7 +97,7 @@ func (d *digest) filter(f *Filter) {
 	d.number(f.Others)
 	d.flags(f.Overdue, f.ReassessmentOverdue, f.Emergency)
 	d.days(f.Anticoagulation.Agent, f.Anticoagulation.Since, f.ChangesOn, f.LookAgainOn)
-	d.lists(f.AskedEvidence, f.Evidence)
+	d.lists(f.AskedEvidence, f.Evidence, f.Measured)
 	maybe(d, f.Placed, d.ranged)
 	maybe(d, f.Removed, d.ranged)
 	maybe(d, f.DwellDays, func(w *Days) {
@@ -111,7 +111,7 @@ func (d *digest) filter(f *Filter) {
 		d.ranged(&b.Closes)
 	})
 	list(d, f.Findings, func(x *Finding) {
-		d.texts(x.Rule, x.Text, x.Source, x.Known)
+		d.texts(x.Rule, x.Text, x.Source, x.Known, x.By)
 		d.lists(x.Evidence)
 		maybe(d, x.When, d.ranged)
 	})

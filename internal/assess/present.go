@@ -31,7 +31,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 	}
 	onsetOf := onsets(s)
 	for _, x := range j.Findings {
-		f.Findings = append(f.Findings, Finding{x.Rule, x.Text, sorted(x.Evidence), x.Source, string(x.Known), onsetOf(x)})
+		f.Findings = append(f.Findings, Finding{Rule: x.Rule, Text: x.Text, Evidence: sorted(x.Evidence), Source: x.Source, Known: string(x.Known), By: x.By, When: onsetOf(x)})
 	}
 	for _, c := range s.Filter.Contradictions {
 		f.Contradictions = append(f.Contradictions, Contradiction{c.Kind, c.Text, sorted(c.Evidence), c.Decides})
@@ -53,6 +53,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 	for _, e := range s.Filter.Events {
 		f.Events = append(f.Events, event(e))
 	}
+	f.Measured = measured(f, s.Facts.Labs)
 	return f
 }
 

@@ -232,7 +232,7 @@ func (s *Situation) therapeuticFor(n int) bool {
 	return s.Anticoagulation.Level == Therapeutic && s.Anticoagulation.Since.Known() && s.Clock.AtLeast(s.Anticoagulation.Since.Latest, n)
 }
 
-// words says what is prescribed; "" where nothing is on record.
+// words says what is prescribed; "" where nothing is on record. The values that decided it are told apart, in Finding.By.
 func (a Anticoagulation) words() string {
 	switch {
 	case a.Level == LevelUnknown && len(a.Evidence) == 0:
@@ -249,9 +249,6 @@ func (a Anticoagulation) words() string {
 	}
 	if a.undated {
 		text += ", a treatment dose since no known day"
-	}
-	if len(a.Measured) > 0 {
-		text += ", by " + strings.Join(a.Measured, " and ")
 	}
 	return text + "."
 }
@@ -270,21 +267,21 @@ func anticoagulationRules() []Rule {
 			if s.gone() || a.Level == LevelUnknown {
 				return nil
 			}
-			return s.find(a.words()+" Prescribed does not mean taken.", a.Evidence)
+			return s.byValues(s.find(a.words()+" Prescribed does not mean taken.", a.Evidence))
 		}},
 		{"vte-untreated", "Acute VTE without a therapeutic anticoagulant on record", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level == Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first."
-			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
+			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 		{"vte-treatment-unclear", "Acute VTE with an anticoagulant whose dose the record does not settle", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level != Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, and dose, days, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account."
-			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
+			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 	}
 }

@@ -73,7 +73,7 @@ func newView(c Case, name string) view {
 	}
 	for _, d := range f.Findings {
 		v.findings = append(v.findings, item{
-			Text: orElse(d.Text, d.Rule), Entries: entriesWords(d.Evidence),
+			Text: findingWords(d), Entries: entriesWords(d.Evidence),
 			Source: sourceWords(d),
 		})
 	}

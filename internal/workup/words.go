@@ -255,3 +255,12 @@ func deref(s *string) string {
 	}
 	return *s
 }
+
+// findingWords gives what a finding says, with the values that decided it.
+func findingWords(d assess.Finding) string {
+	text := orElse(d.Text, d.Rule)
+	if d.By != "" {
+		text += " Decided by " + d.By + "."
+	}
+	return text
+}
