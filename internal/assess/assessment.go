@@ -39,6 +39,14 @@ type Anticoagulation struct {
 	Level string  `json:"level"` // therapeutic | reduced | prophylactic | none | indeterminate | unknown
 	Agent *string `json:"agent"`
 	Since *string `json:"since"` // start of unbroken therapeutic cover; null where there is none
+	// Agents lists all that is prescribed, by name; agent is the one that the level is of.
+	Agents []Prescribed `json:"agents"`
+}
+
+// Prescribed is one agent with its level.
+type Prescribed struct {
+	Agent string `json:"agent"`
+	Level string `json:"level"` // therapeutic | reduced | prophylactic | indeterminate
 }
 
 // Finding is one thing a rule says, with the record entries it used and its published source.

@@ -70,6 +70,7 @@ func (c *comparison) answer(old, now Filter) {
 	c.value("indication", old.Indication, now.Indication)
 	c.value("anticoagulation", old.Anticoagulation.Level, now.Anticoagulation.Level)
 	c.value("agent", orNone(old.Anticoagulation.Agent), orNone(now.Anticoagulation.Agent))
+	c.value("agents", several(old.Anticoagulation.Agents), several(now.Anticoagulation.Agents))
 	c.value("since", orNone(old.Anticoagulation.Since), orNone(now.Anticoagulation.Since))
 	if byOthers(old) || byOthers(now) {
 		c.value("asked", old.Asked, now.Asked)
@@ -81,6 +82,18 @@ func (c *comparison) answer(old, now Filter) {
 	c.value("intent", old.Model.Intent, now.Model.Intent)
 	c.value("identifiedBy", old.Model.By, now.Model.By)
 	c.value("headline", old.Headline, now.Headline)
+}
+
+// several names the agents prescribed with their levels where there is more than one.
+func several(agents []Prescribed) string {
+	if len(agents) < 2 {
+		return ""
+	}
+	var out []string
+	for _, a := range agents {
+		out = append(out, a.Agent+" ("+a.Level+")")
+	}
+	return strings.Join(out, ", ")
 }
 
 // request compares what is asked of people.

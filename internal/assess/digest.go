@@ -98,6 +98,7 @@ func (d *digest) filter(f *Filter) {
 	d.flags(f.Overdue, f.ReassessmentOverdue, f.Emergency)
 	d.days(f.Anticoagulation.Agent, f.Anticoagulation.Since, f.ChangesOn, f.LookAgainOn)
 	d.lists(f.AskedEvidence, f.Evidence, f.Measured)
+	list(d, f.Anticoagulation.Agents, func(p *Prescribed) { d.texts(p.Agent, p.Level) })
 	maybe(d, f.Placed, d.ranged)
 	maybe(d, f.Removed, d.ranged)
 	maybe(d, f.DwellDays, func(w *Days) {
@@ -216,7 +217,7 @@ func (d *digest) laboratory(l *plan.Laboratory) {
 
 func (d *digest) anticoagulation(a *plan.Anticoagulation) {
 	d.statement(&a.Default)
-	d.flags(a.Red)
+	d.flags(a.Unsettled, a.Red)
 	d.days(a.RedUntil)
 	d.statement(&a.RedText)
 	d.texts(a.Condition)

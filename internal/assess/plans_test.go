@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -78,7 +79,7 @@ func planAnswer(f assess.Filter) map[string]string {
 		access = strings.ReplaceAll(p.Ladder[i].Access, " ", "-")
 	}
 	for _, a := range p.Asks {
-		if strings.HasSuffix(a.What, "-patency") || slices.Contains([]string{"which-filter", "unread-signs"}, a.What) {
+		if strings.HasSuffix(a.What, "-patency") || slices.Contains([]string{"anticoagulant-which", "which-filter", "unread-signs"}, a.What) {
 			asks = append(asks, a.What)
 		}
 	}
@@ -87,7 +88,7 @@ func planAnswer(f assess.Filter) map[string]string {
 		red = *p.Anticoagulation.RedUntil
 	}
 	return map[string]string{"plan": "some", "first": p.Approach.First, "why": join(why), "present": join(present), "absent": join(absent), "holds": join(holds), "routes": join(routes), "studies": join(studies),
-		"tests": join(tests), "advised": join(advised), "steps": join(steps), "red-until": red, "access": access, "asks": join(asks)}
+		"tests": join(tests), "advised": join(advised), "steps": join(steps), "red-until": red, "access": access, "unsettled": strconv.FormatBool(p.Anticoagulation.Unsettled), "asks": join(asks)}
 }
 
 // TestPlansStandWhereTheVerdictWantsOne: every filter of every story whose verdict is refer, urgent or review has a plan, no other

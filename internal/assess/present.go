@@ -17,7 +17,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		Key: s.Filter.Key, Standing: string(s.Filter.Standing), Placed: span(s.Filter.Placed), Removed: span(s.Filter.Removed),
 		Model:         Model{Name: s.Filter.Model.Name, Design: s.Filter.Model.Design, Intent: s.Filter.Model.Intent, By: s.Filter.Model.By},
 		PlannedIntent: s.Permanence.Planned, DwellDays: dwell(s), Window: string(s.Window), WindowBand: band(s), Indication: string(s.Indication.Status),
-		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level)},
+		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level), Agents: []Prescribed{}},
 		Verdict:         string(j.Verdict), Headline: j.Headline, Overdue: j.Overdue, ReassessmentOverdue: j.ReassessmentOverdue, Emergency: j.Emergency,
 		Asked: s.Asked.State, AskedEvidence: sorted(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
 		Focus: focus(s.Filter), Evidence: sorted(s.Filter.Evidence), Plan: p,
@@ -25,6 +25,9 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 	}
 	if s.Anticoagulation.Agent != "" {
 		f.Anticoagulation.Agent = &s.Anticoagulation.Agent
+	}
+	for _, x := range s.Prescriptions() {
+		f.Anticoagulation.Agents = append(f.Anticoagulation.Agents, Prescribed{x.Agent, string(x.Level)})
 	}
 	if s.Anticoagulation.Since.Bounded() {
 		f.Anticoagulation.Since = text(s.Anticoagulation.Since.Latest)

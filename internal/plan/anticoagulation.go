@@ -14,6 +14,8 @@ import (
 // Anticoagulation is how the anticoagulant is handled around a removal. Its default is to go on; a hold is never an order.
 type Anticoagulation struct {
 	Default Statement `json:"default"`
+	// Unsettled says that the default line cannot hold before people have settled what is taken.
+	Unsettled bool `json:"unsettled"`
 	// Red says that a thromboembolism is acute, so that a hold is a high risk; RedUntil is the first day on which it is not.
 	Red      bool      `json:"red"`
 	RedUntil *string   `json:"redUntil"`
@@ -51,6 +53,7 @@ const ifComplex = "Only if a complex removal is planned"
 func (c *proposal) anticoagulation() Anticoagulation {
 	out := Anticoagulation{Condition: ifComplex + ", and the operator and who treats the clot agree.", Holds: []AgentHold{}}
 	out.Default = c.goOn()
+	out.Unsettled = len(c.fullDoses()) > 1 || len(c.Conflict) > 0 || slices.ContainsFunc(c.prescribed, func(p rules.Prescription) bool { return len(p.Denied) > 0 || p.Undated })
 	acute, until := c.AcuteVTEs()
 	out.Red = len(acute) > 0
 	if out.Red {
@@ -91,7 +94,25 @@ func (c *proposal) goOn() Statement {
 		return say("A bleed is active beside what is prescribed ("+strings.Join(names, ", ")+"): who treats it settles first what goes on. Nothing is continued or stopped on the word of this plan.",
 			append(refs, c.Conflict...), practice())
 	}
-	text := "Continue at the removal what is prescribed: " + strings.Join(names, ", ") + "."
+	if full := c.fullDoses(); len(full) > 1 {
+		return say("More than one anticoagulant is on order at a treatment dose, or at one that may be: "+strings.Join(full, ", ")+". Settle which is taken before anything is continued or held.", refs, practice())
+	}
+	var taken, doubts []string
+	for _, p := range c.prescribed {
+		switch {
+		case len(p.Denied) > 0:
+			doubts = append(doubts, fmt.Sprintf("%s is on order, and the record says later that it is not taken: ask before anything is continued or held.", capital(p.Agent)))
+		default:
+			taken = append(taken, fmt.Sprintf("%s (%s)", p.Agent, p.Level))
+			if p.Undated {
+				doubts = append(doubts, fmt.Sprintf("%s: a treatment dose since no known day; ask since when, and whether it is taken.", capital(p.Agent)))
+			}
+		}
+	}
+	if len(taken) == 0 {
+		return say(strings.Join(doubts, " ")+" A treatment dose would be continued at the removal.", refs, source)
+	}
+	text := strings.Join(append([]string{"Continue at the removal what is prescribed: " + strings.Join(taken, ", ") + "."}, doubts...), " ")
 	if slices.ContainsFunc(c.prescribed, func(p rules.Prescription) bool { return p.Agent == "warfarin" }) {
 		text += fmt.Sprintf(" Warfarin: INR up to %.1f.", float64(c.Policy.INRLowCorrect)/10)
 	}
@@ -100,6 +121,20 @@ func (c *proposal) goOn() Statement {
 	}
 	return say(text, refs, source)
 }
+
+// fullDoses names the agents at a treatment dose, or at one that may be; one that the record says is not taken is not among them.
+func (c *proposal) fullDoses() []string {
+	var out []string
+	for _, p := range c.prescribed {
+		if len(p.Denied) == 0 && (p.Level == rules.Therapeutic || p.Level == rules.Indeterminate) {
+			out = append(out, fmt.Sprintf("%s (%s)", p.Agent, p.Level))
+		}
+	}
+	return out
+}
+
+// capital begins a sentence with a word.
+func capital(word string) string { return strings.ToUpper(word[:1]) + word[1:] }
 
 func direct(agent string) bool {
 	return slices.Contains([]string{"apixaban", "betrixaban", "dabigatran", "edoxaban", "rivaroxaban"}, agent)
@@ -124,6 +159,12 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	}
 	var text string
 	switch {
+	case len(p.Denied) > 0:
+		h.Hold, h.Restart, h.NeedsClinician = NeedsClinician, NeedsClinician, true
+		text = "the record says later than the order that " + p.Agent + " is not taken: a clinician settles that first. Rows for " + p.Agent + ": " + rowWords(rows) + "."
+	case p.Undated:
+		h.Hold, h.Restart, h.NeedsClinician = NeedsClinician, NeedsClinician, true
+		text = "since when " + p.Agent + " is prescribed is not on record: a clinician settles first whether it is taken. Rows for " + p.Agent + ": " + rowWords(rows) + "."
 	case len(rows) == 0:
 		text = "no hold was published for " + p.Agent + " in what was seen: a clinician decides."
 	case h.NeedsClinician && (!math.IsNaN(low) || !renal || !banded(rows)):

@@ -41,6 +41,8 @@ func (c *proposal) asks() []Ask {
 	add(c.Filter.Placed.Exact(), "placement-report", "The report of the placement: access, level, size of the cava, tilt, anything left undone.", missing)
 	add(!c.Filter.Placed.Exact(), "placement-day", "The exact day of placement, and the report of it: access, level, size of the cava.", missing)
 	add(c.dwell.is() && (c.tilt.state == NotKnown || c.embedded.state == NotKnown), "hook-and-tilt", "Where do the hook and the axis lie on the newest images?", missing)
+	full := c.fullDoses()
+	add(len(full) > 1, "anticoagulant-which", "Which of these is taken: "+strings.Join(full, ", ")+"? More than one at a treatment dose is never meant.", practice())
 	signs, _ := c.doubtful(readable)
 	add(len(signs) > 0, "which-filter", "Of which filter do the entries tell that name none: "+names(signs)+"?", missing)
 	signs, _ = c.doubtful(unreadable)

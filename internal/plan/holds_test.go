@@ -9,6 +9,7 @@ import (
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/plan"
+	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
 
@@ -176,6 +177,67 @@ func TestRedUntil(t *testing.T) {
 		}
 		if got.Red != red || red != (got.RedUntil != nil) || red && *got.RedUntil != "2026-03-01" {
 			t.Errorf("%s: red %v until %v", asOf, got.Red, got.RedUntil)
+		}
+	}
+}
+
+// TestNothingIsContinuedThatIsNotTaken: an order of which the record says later that it is not taken, and a treatment dose of which nobody
+// knows since when, are neither continued nor held by the table, and their level is the answer's.
+func TestNothingIsContinuedThatIsNotTaken(t *testing.T) {
+	t.Parallel()
+	body := rules.Body{Born: on(t, "1958-02-01"), Sex: "male"}
+	with := func(p patient) patient {
+		p.facts.Body = body
+		return p.lab(t, "creatinine", 1, "2026-02-20").lab(t, "weight", 80, "2026-02-20")
+	}
+	no := func(p patient, day string) patient {
+		p.facts.NoAnticoagulant = []rules.Dated{{When: on(t, day), Agent: "apixaban", Made: on(t, day), Evidence: []filter.Ref{"MedicationStatement/no"}}}
+		return p
+	}
+	undated := with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20"))
+	undated.facts.Courses[0].Start, undated.facts.Courses[0].Authored = filter.Unknown(), filter.Unknown()
+	again := no(with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").takes(t, "apixaban", 5, 2, "2026-02-20")), "2026-02-10")
+	for name, c := range map[string]struct {
+		p           patient
+		level, hold string
+		unsettled   bool
+		says, never string
+	}{
+		"taken":             {with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20")), "therapeutic", "4 doses", false, "Continue at the removal what is prescribed: apixaban (therapeutic).", "not taken"},
+		"not taken":         {no(with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20")), "2026-02-10"), "indeterminate", plan.NeedsClinician, true, "the record says later that it is not taken", "Continue at the removal"},
+		"ordered anew":      {again, "therapeutic", "4 doses", false, "Continue at the removal what is prescribed: apixaban (therapeutic).", "not taken"},
+		"of no known day":   {undated, "indeterminate", plan.NeedsClinician, true, "a treatment dose since no known day", "(therapeutic)"},
+		"not taken, before": {no(with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20")), "2025-12-10"), "therapeutic", "4 doses", false, "", "not taken"},
+	} {
+		j := rules.NewBook().Evaluate(c.p.filter, c.p.facts, policy.Default(), filter.NewClock(day(t, "2026-03-05")))
+		got := plan.Propose(j, true).Anticoagulation
+		h := got.Holds[0]
+		if string(j.Situation.Anticoagulation.Level) != c.level || h.Level != c.level || h.Hold != c.hold || h.NeedsClinician != (c.hold == plan.NeedsClinician) || got.Unsettled != c.unsettled {
+			t.Errorf("%s: the answer says %s, the plan %+v, unsettled %v", name, j.Situation.Anticoagulation.Level, h, got.Unsettled)
+		}
+		if !strings.Contains(got.Default.Text, c.says) || strings.Contains(got.Default.Text, c.never) || c.never == "Continue at the removal" && !strings.Contains(h.Text, "is not taken") {
+			t.Errorf("%s: %q, %q", name, got.Default.Text, h.Text)
+		}
+	}
+}
+
+// TestTwoTreatmentDosesAreSettledFirst: where more than one agent is, or may be, at a treatment dose, none is said to go on; a preventive
+// dose beside one is no such case.
+func TestTwoTreatmentDosesAreSettledFirst(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		p         patient
+		unsettled bool
+	}{
+		"two":                  {quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").takes(t, "rivaroxaban", 20, 1, "2025-12-20"), true},
+		"one and one that may": {quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").takes(t, "warfarin", 5, 1, "2025-12-20"), true},
+		"one and a preventive": {quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").takes(t, "enoxaparin", 40, 1, "2025-12-20"), false},
+	} {
+		p := c.p.propose(t, "2026-03-05")
+		got := p.Anticoagulation
+		asked := slices.ContainsFunc(p.Asks, func(a plan.Ask) bool { return a.What == "anticoagulant-which" })
+		if got.Unsettled != c.unsettled || asked != c.unsettled || strings.HasPrefix(got.Default.Text, "More than one anticoagulant is on order") != c.unsettled || strings.Contains(got.Default.Text, "Continue at") == c.unsettled {
+			t.Errorf("%s: %q, unsettled %v, asked %v", name, got.Default.Text, got.Unsettled, asked)
 		}
 	}
 }

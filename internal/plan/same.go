@@ -57,7 +57,7 @@ func sameContrast(a, b *Contrast) bool {
 }
 
 func sameAnticoagulation(a, b Anticoagulation) bool {
-	return sameStatement(a.Default, b.Default) && a.Red == b.Red && equal(a.RedUntil, b.RedUntil) && sameStatement(a.RedText, b.RedText) && a.Condition == b.Condition && slices.EqualFunc(a.Holds, b.Holds, sameHold)
+	return sameStatement(a.Default, b.Default) && a.Unsettled == b.Unsettled && a.Red == b.Red && equal(a.RedUntil, b.RedUntil) && sameStatement(a.RedText, b.RedText) && a.Condition == b.Condition && slices.EqualFunc(a.Holds, b.Holds, sameHold)
 }
 
 func sameHold(a, b AgentHold) bool {

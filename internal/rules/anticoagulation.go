@@ -70,9 +70,10 @@ func (s *Situation) old(c Course) bool {
 	return c.Outpatient && latest > filter.MinDay && s.Clock.AtLeast(latest, s.Policy.RefillDays+1)
 }
 
-// denied leaves a running course open where a later statement says that its agent is not taken: an order that nobody has ended is no
+// denials lists the entries that say later than a running course that its agent is not taken: an order that nobody has ended is no
 // word against that.
-func (s *Situation) denied(g graded) graded {
+func (s *Situation) denials(g graded) []filter.Ref {
+	var out []filter.Ref
 	for _, n := range s.Facts.NoAnticoagulant {
 		if n.Agent != g.Agent || !n.When.Bounded() || !s.Clock.Reached(n.When.Earliest) || g.Start.Bounded() && n.When.Latest < g.Start.Earliest {
 			continue
@@ -82,8 +83,16 @@ func (s *Situation) denied(g graded) graded {
 			renewed = renewed || day.Bounded() && day.Earliest > n.When.Latest
 		}
 		if !renewed {
-			g.level, g.evidence, g.measured = Indeterminate, slices.Concat(g.evidence, n.Evidence), ""
+			out = append(out, n.Evidence...)
 		}
+	}
+	return out
+}
+
+// denied leaves a running course open where the record says that it is not taken.
+func (s *Situation) denied(g graded) graded {
+	if no := s.denials(g); len(no) > 0 {
+		g.level, g.evidence, g.measured = Indeterminate, slices.Concat(g.evidence, no), ""
 	}
 	return g
 }

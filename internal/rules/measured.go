@@ -52,10 +52,15 @@ type Prescription struct {
 	Agent    string
 	Level    Level
 	Evidence []filter.Ref
+	// Denied lists the entries that say later that it is not taken; nil where one of its orders is not denied.
+	Denied []filter.Ref
+	// Undated says that it is a treatment dose of which nobody knows since when: it can be long over. Its level is open then.
+	Undated bool
 }
 
-// Prescriptions lists the agents prescribed on asOf, each once, by name: of several orders of one agent the highest level. An order
-// without renewal for so long that nobody can say whether it is followed is not among them.
+// Prescriptions lists the agents prescribed on asOf, each once, by name: of several orders of one agent the highest level. What leaves
+// the level of the answer open leaves that of the agent open. An order without renewal for so long that nobody can say whether it is
+// followed is not among them.
 func (s *Situation) Prescriptions() []Prescription {
 	order := []Level{Therapeutic, Indeterminate, Reduced, Prophylactic}
 	var out []Prescription
@@ -64,15 +69,29 @@ func (s *Situation) Prescriptions() []Prescription {
 			continue
 		}
 		g := s.grade(c)
+		p := Prescription{Agent: c.Agent, Denied: s.denials(g)}
+		g = s.denied(g)
+		if p.Undated = g.level == Therapeutic && !g.Start.Bounded(); p.Undated {
+			g.level = Indeterminate
+		}
+		p.Level, p.Evidence = g.level, slices.Clone(g.evidence)
 		at := slices.IndexFunc(out, func(p Prescription) bool { return p.Agent == c.Agent })
 		if at < 0 {
-			out = append(out, Prescription{c.Agent, g.level, slices.Clone(g.evidence)})
+			out = append(out, p)
 			continue
 		}
-		if slices.Index(order, g.level) < slices.Index(order, out[at].Level) {
-			out[at].Level = g.level
+		o := &out[at]
+		if len(o.Denied) == 0 || len(p.Denied) == 0 {
+			if len(o.Denied) > 0 { // what is denied says nothing beside what is not
+				o.Level, o.Undated = p.Level, p.Undated
+			} else if len(p.Denied) == 0 && slices.Index(order, p.Level) < slices.Index(order, o.Level) {
+				o.Level, o.Undated = p.Level, p.Undated
+			}
+			o.Denied = nil
+		} else {
+			o.Denied = append(o.Denied, p.Denied...)
 		}
-		out[at].Evidence = append(out[at].Evidence, g.evidence...)
+		o.Evidence = append(o.Evidence, p.Evidence...)
 	}
 	slices.SortFunc(out, func(a, b Prescription) int { return cmp.Compare(a.Agent, b.Agent) })
 	return out

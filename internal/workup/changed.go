@@ -152,7 +152,7 @@ func resultOrNone(code string) string {
 func valueName(about string) string {
 	return wording(about, map[string]string{
 		"emergency": "Emergency", "overdue": "Overdue", "reassessmentOverdue": "Reassessment overdue", "removed": "Removed", "placed": "Placed", "placedFor": "Placed for",
-		"agent": "Anticoagulant", "since": "Therapeutic cover since", "model": "Model", "headline": "Why", "basedOn": "Based on",
+		"agent": "Anticoagulant", "agents": "Anticoagulants prescribed", "since": "Therapeutic cover since", "model": "Model", "headline": "Why", "basedOn": "Based on",
 		"complex": "Complex removal to be planned for", "acuteUntil": "Thromboembolism acute until", "anticoagulantLine": "Anticoagulant at the removal",
 		"testsNeeded": "Blood tests needed", "others": "Other filters in", "patient": "Patient entry", "name": "Name", "birthDate": "Birth date", "sex": "Sex",
 		"deceased": "Deceased", "context": "What was read",

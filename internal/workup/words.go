@@ -81,7 +81,13 @@ func anticoagulationWords(a assess.Anticoagulation) string {
 		"unknown":       "Not known: no current anticoagulant on record",
 		"":              "Not known",
 	})
-	if a.Agent != nil && *a.Agent != "" {
+	if len(a.Agents) > 1 {
+		var all []string
+		for _, x := range a.Agents {
+			all = append(all, x.Agent+": "+x.Level)
+		}
+		text += " (" + strings.Join(all, "; ") + ")"
+	} else if a.Agent != nil && *a.Agent != "" {
 		text += " (" + *a.Agent + ")"
 	}
 	if a.Since != nil && *a.Since != "" {

@@ -356,3 +356,11 @@ func TestRangesAndDays(t *testing.T) {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
+
+// TestEveryAnticoagulantIsNamed: where more than one is prescribed the first page names each with its level.
+func TestEveryAnticoagulantIsNamed(t *testing.T) {
+	t.Parallel()
+	s := overdue()
+	s.filter.Anticoagulation.Agents = []assess.Prescribed{{Agent: "apixaban", Level: "therapeutic"}, {Agent: "warfarin", Level: "indeterminate"}}
+	mustSay(t, squeeze(run(t, peer(t, "pdftotext", "poppler-utils"), pdf(t, s), "-raw", "-l", "1", "FILE", "-")), "apixaban: therapeutic; warfarin: indeterminate")
+}
