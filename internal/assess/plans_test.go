@@ -79,7 +79,7 @@ func planAnswer(f assess.Filter) map[string]string {
 		access = strings.ReplaceAll(p.Ladder[i].Access, " ", "-")
 	}
 	for _, a := range p.Asks {
-		if strings.HasSuffix(a.What, "-patency") || slices.Contains([]string{"anticoagulant-which", "which-filter", "unread-signs"}, a.What) {
+		if strings.HasSuffix(a.What, "-patency") || slices.Contains([]string{"anticoagulant-which", "vte-day", "which-filter", "unread-signs"}, a.What) {
 			asks = append(asks, a.What)
 		}
 	}

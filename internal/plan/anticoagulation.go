@@ -57,19 +57,39 @@ func (c *proposal) anticoagulation() Anticoagulation {
 	acute, until := c.AcuteVTEs()
 	out.Red = len(acute) > 0
 	if out.Red {
-		var told []string
-		for _, d := range acute {
-			told = append(told, d.Told())
-		}
-		slices.Sort(told)
 		day := until.String()
 		out.RedUntil = &day
-		out.RedText = say("Acute until "+day+": "+strings.Join(slices.Compact(told), "; ")+". A hold before that day is a high thrombotic risk.", evidenceOf(acute), Source{chest2022 + "; the length is that of the policy", policy.SecondHand})
+		out.RedText = say("Acute until "+day+": "+strings.Join(told(acute), "; ")+". A hold before that day is a high thrombotic risk.", evidenceOf(acute), Source{chest2022 + "; the length is that of the policy", policy.SecondHand})
+	} else if undated := c.undatedVTEs(); len(undated) > 0 {
+		out.RedText = say("No thromboembolism of a known day is acute, and of this no day is on record: "+strings.Join(told(undated), "; ")+". Until its day is known a hold may be a high thrombotic risk.", evidenceOf(undated), Source{chest2022, policy.SecondHand})
 	} else {
 		out.RedText = say("No thromboembolism on record is acute; one whose day is not known must be asked about.", nil, Source{chest2022, policy.SecondHand})
 	}
 	for _, p := range c.prescribed {
 		out.Holds = append(out.Holds, c.hold(p))
+	}
+	return out
+}
+
+// told names events, each once, in order.
+func told(events []rules.Diagnosis) []string {
+	var out []string
+	for _, d := range events {
+		out = append(out, d.Told())
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// undatedVTEs lists the acute thromboembolisms of which no day is on record: each may be of yesterday.
+func (c *proposal) undatedVTEs() []rules.Diagnosis {
+	var out []rules.Diagnosis
+	for _, class := range []rules.Class{rules.PE, rules.DVT, rules.CavalThrombosis} {
+		for _, d := range c.On(class) {
+			if d.Acute && !d.Later && !d.Inactive && !d.Day().Known() {
+				out = append(out, d)
+			}
+		}
 	}
 	return out
 }
@@ -184,6 +204,9 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	if acute, until := c.AcuteVTEs(); len(acute) > 0 {
 		text += " A thromboembolism is acute until " + until.String() + ": a hold before that day is a high thrombotic risk."
 		refs = append(refs, evidenceOf(acute)...)
+	} else if undated := c.undatedVTEs(); len(undated) > 0 {
+		text += " A thromboembolism is on record without a day: until it is known a hold may be a high thrombotic risk."
+		refs = append(refs, evidenceOf(undated)...)
 	}
 	h.Statement = say(ifComplex+": "+text, refs, Source{sir2019 + " (Table 4)", policy.SecondHand})
 	return h

@@ -39,7 +39,7 @@ func (c *proposal) reasons() []Reason {
 	add(c.closedCell.is() && c.dwell.is(), "closed-cell-design", c.closedCell.text+" "+c.dwell.text, Source{desaiCells, policy.Seen})
 	add(c.permanent.is(), "permanent-design", c.permanent.text, Source{kethidi + "; " + centre, policy.Seen})
 	add(c.fractured.is(), "fracture", c.fractured.text, practice())
-	add(c.urgently("penetration"), "penetration", c.penetrated.text, practice())
+	add(c.severely("penetration") || c.penetrated.contact, "penetration", c.penetrated.text, practice())
 	add(c.displaced.is(), "displacement", c.displaced.text, practice())
 	add(c.occluded.is(), "caval-occluded", c.occluded.text, trade())
 	add(c.Filter.Standing == filter.StandingPartly, "part-left", "A removal "+c.Filter.Removed.String()+" left a part in.", practice())

@@ -41,6 +41,8 @@ func (c *proposal) asks() []Ask {
 	add(c.Filter.Placed.Exact(), "placement-report", "The report of the placement: access, level, size of the cava, tilt, anything left undone.", missing)
 	add(!c.Filter.Placed.Exact(), "placement-day", "The exact day of placement, and the report of it: access, level, size of the cava.", missing)
 	add(c.dwell.is() && (c.tilt.state == NotKnown || c.embedded.state == NotKnown), "hook-and-tilt", "Where do the hook and the axis lie on the newest images?", missing)
+	undated := c.undatedVTEs()
+	add(len(undated) > 0, "vte-day", "When was this thromboembolism, of which no day is on record: "+strings.Join(told(undated), "; ")+" ("+strings.Join(sorted(evidenceOf(undated)), ", ")+")?", missing)
 	full := c.fullDoses()
 	add(len(full) > 1, "anticoagulant-which", "Which of these is taken: "+strings.Join(full, ", ")+"? More than one at a treatment dose is never meant.", practice())
 	signs, _ := c.doubtful(readable)

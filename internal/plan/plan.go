@@ -90,6 +90,7 @@ type finding struct {
 	// dispute says that entries of one day, disputedBy, say opposite things of it; "" where none do.
 	dispute    string
 	disputedBy []filter.Ref
+	contact    bool // with an organ, by a grade
 	doubt      bool // something is recorded of it that cannot be used, so that images must settle it
 }
 
@@ -132,6 +133,8 @@ func (c *proposal) notes() []Statement {
 	add(c.Filter.Standing == filter.StandingPartly, "A part of the filter stayed in: what follows is about that part. Where it lies decides whether it is better taken out or left.", c.Filter.Evidence, practice())
 	add(len(c.LifeLimit) > 0, "Limited life expectancy is documented: whether a removal still helps comes before how.", c.LifeLimit, Source{sir2006 + ", condition d", policy.Memory})
 	add(len(c.UntreatedVTE) > 0, "An acute thromboembolism has no treatment dose on record: settle anticoagulation before a removal is planned.", c.UntreatedVTE, Source{chest2021, policy.SecondHand})
+	undated := c.undatedVTEs()
+	add(len(undated) > 0, "A thromboembolism is on record without a day, and may be acute: find out when it was before a hold or a removal is planned.", evidenceOf(undated), choice("what may be acute is not passed over"))
 	add(len(c.Conflict) > 0, "An active bleed is recorded beside a treatment dose: the treating team settles which holds before a removal is planned.", c.Conflict, practice())
 	add(c.permanent.is() || c.Permanence.Plan, "The filter is meant to stay, by design or by decision: removal is not routine.", slices.Concat(c.permanent.evidence, c.Permanence.Evidence), Source{sir2020 + ": against routine removal of permanent filters", policy.Memory})
 	add(len(c.On(rules.HIT)) > 0, "Heparin-induced thrombocytopenia is on record: no heparin, nor in flushes or on coated catheters.", evidenceOf(c.On(rules.HIT)), practice())

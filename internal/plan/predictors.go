@@ -157,7 +157,8 @@ func (c *proposal) yesNo(sign rules.Sign, yes, no, silent string) finding {
 	}))
 }
 
-// complicated gives a recorded complication; silence does not say that there is none.
+// complicated gives a recorded complication; silence does not say that there is none, nor does an entry that calls it over. A fracture
+// that is called over is one.
 func (c *proposal) complicated(rule, words string) finding {
 	f := finding{state: NotKnown, text: "None is recorded; that does not exclude it.", day: filter.Unknown()}
 	for _, x := range c.Complications {
@@ -171,9 +172,29 @@ func (c *proposal) complicated(rule, words string) finding {
 	}
 	if f.is() {
 		f.text = words + ", " + f.day.String() + "."
+		return f
+	}
+	for _, x := range c.Over() {
+		if x.Rule != rule {
+			continue
+		}
+		if len(f.evidence) == 0 || x.When.Latest > f.day.Latest {
+			f.day = x.When
+		}
+		f.evidence = append(f.evidence, x.Evidence...)
+	}
+	if len(f.evidence) > 0 {
+		f.text = words + ", " + f.day.String() + "; the record calls it over."
+		if rule == "fracture" {
+			f.state, f.text = Present, f.text+" What is broken stays broken: look where the parts lie."
+		}
 	}
 	return f
 }
+
+// organContact is the grade from which on a strut touches an organ, on both scales from 0 to 3 that are in use (from memory). On a scale
+// that the entry does not name it is taken for the same, which is the careful reading.
+const organContact = 3
 
 // penetration joins what is coded as a complication with the newest grade. Grades of different scales are never compared.
 func (c *proposal) penetration() finding {
@@ -202,7 +223,14 @@ func (c *proposal) penetration() finding {
 	} else {
 		f.text, f.day, f.state = grade, m.When, above(m, 0, false)
 	}
-	return h.doubted(h.disputed(f, func(m rules.Measure) (string, string) { return told(m), string(above(m, 0, false)) }))
+	if low, _ := m.Bounds(); low >= organContact {
+		f.contact = true
+		f.text += fmt.Sprintf(" On the scales from 0 to 3 that are in use, %d is contact with an organ.", organContact)
+	}
+	return h.doubted(h.disputed(f, func(m rules.Measure) (string, string) {
+		low, _ := m.Bounds()
+		return told(m), string(above(m, 0, false)) + fmt.Sprint(low >= organContact)
+	}))
 }
 
 // clot gives whether thrombus lies in the filter, and whether so much that a removal is put off.
@@ -212,6 +240,9 @@ func (c *proposal) clot() (some, much finding) {
 	m := h.m
 	if !h.ok {
 		f := h.doubted(h.unheard("Whether thrombus lies in the filter is not on record."))
+		if !coded.is() && len(coded.evidence) > 0 && f.state == NotKnown {
+			f.text, f.day, f.evidence = strings.TrimSpace(coded.text+" "+strings.TrimPrefix(f.text, "Whether thrombus lies in the filter is not on record.")), coded.day, append(slices.Clone(coded.evidence), f.evidence...)
+		}
 		if coded.is() {
 			coded.text += " How much of the filter it fills is not on record."
 			if f.doubt {
@@ -245,9 +276,15 @@ func (c *proposal) clot() (some, much finding) {
 		some.text = much.text
 	}
 	some, much = h.doubted(some), h.doubted(much)
-	if coded.is() && coded.day.Latest > m.When.Latest {
-		// A clot told of later than the measure: how much there is now is not known.
+	sameDay := coded.day.Latest == m.When.Latest && !some.is()
+	if coded.is() && (coded.day.Latest > m.When.Latest || sameDay) {
+		// A clot told of later than the measure, or on the same day against it: how much there is now is not known.
 		coded.text += " " + f.text
+		if sameDay {
+			coded.disputedBy = append(slices.Clone(coded.evidence), m.Evidence...)
+			coded.dispute = "Entries of " + m.When.String() + " disagree: thrombosis of the filter or the cava, " + told(m) + ". The one that asks for more care counts."
+			coded.text += " " + coded.dispute
+		}
 		coded.evidence, coded.doubt = append(slices.Clone(coded.evidence), some.evidence...), some.doubt
 		if !much.is() {
 			much.state = NotKnown

@@ -110,7 +110,7 @@ type Situation struct {
 func (s *Situation) Agrees(t *Situation) bool {
 	return len(s.told) == len(t.told) && s.Anticoagulation.Level == t.Anticoagulation.Level && slices.Equal(s.Anticoagulation.Evidence, t.Anticoagulation.Evidence) &&
 		slices.EqualFunc(s.Complications, t.Complications, func(a, b Complication) bool {
-			return a.Rule == b.Rule && a.Weight == b.Weight && a.Emergency == b.Emergency && a.Symptom == b.Symptom && a.Text == b.Text && a.When == b.When && slices.Equal(a.Evidence, b.Evidence)
+			return a.Rule == b.Rule && a.Weight == b.Weight && a.Emergency == b.Emergency && a.Symptom == b.Symptom && a.Severe == b.Severe && a.Text == b.Text && a.When == b.When && slices.Equal(a.Evidence, b.Evidence)
 		}) && s.Permanence.Plan == t.Permanence.Plan && slices.Equal(s.Permanence.Evidence, t.Permanence.Evidence) && slices.Equal(s.LifeLimit, t.LifeLimit) &&
 		slices.Equal(s.UntreatedVTE, t.UntreatedVTE) && slices.Equal(s.Conflict, t.Conflict)
 }
