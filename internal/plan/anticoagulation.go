@@ -8,6 +8,7 @@ import (
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
+	"dwellwatch/internal/renal"
 	"dwellwatch/internal/rules"
 )
 
@@ -167,8 +168,9 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	refs := slices.Clone(p.Evidence)
 	low, high := math.NaN(), math.NaN()
 	rows := rowsOf(p.Agent, p.Level)
-	renal := slices.ContainsFunc(rows, func(r Row) bool { return r.Lowest > 0 || !math.IsInf(r.Below, 1) })
-	if k, ok := c.Kidneys(); ok && renal && !math.IsNaN(k.ClearanceLow) && !math.IsNaN(k.ClearanceHigh) {
+	renally := slices.ContainsFunc(rows, func(r Row) bool { return r.Lowest > 0 || !math.IsInf(r.Below, 1) })
+	kidneys, _ := c.Kidneys()
+	if k, ok := c.Kidneys(); ok && renally && !math.IsNaN(k.ClearanceLow) && !math.IsNaN(k.ClearanceHigh) {
 		low, high = k.ClearanceLow, k.ClearanceHigh
 		h.Clearance = &Clearance{tenths(low), tenths(high), round(k.Weight.Value), k.Weight.Day.String(), round(k.Creatinine.Value), k.Creatinine.Day.String()}
 		refs = append(refs, k.Evidence...)
@@ -185,15 +187,23 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	case p.Undated:
 		h.Hold, h.Restart, h.NeedsClinician = NeedsClinician, NeedsClinician, true
 		text = "since when " + p.Agent + " is prescribed is not on record: a clinician settles first whether it is taken. Rows for " + p.Agent + ": " + rowWords(rows) + "."
+	case c.MayBeChild():
+		h.Hold, h.Restart, h.NeedsClinician, h.Clearance = NeedsClinician, NeedsClinician, true, nil
+		text = "the holds that were published are for adults, and the patient is or may be below 18 years: a clinician decides."
 	case len(rows) == 0:
 		text = "no hold was published for " + p.Agent + " in what was seen: a clinician decides."
-	case h.NeedsClinician && (!math.IsNaN(low) || !renal || !banded(rows)):
+	case renally && c.kidneysFailed():
+		h.Hold, h.Restart, h.NeedsClinician = NeedsClinician, NeedsClinician, true
+		text = fmt.Sprintf("the creatinine on record (%v mg/dL of %s) means kidney failure, for which nothing is published: a clinician decides. Rows for %s: %s.",
+			round(kidneys.Creatinine.Value), kidneys.Creatinine.Day, p.Agent, rowWords(rows))
+		refs = append(refs, kidneys.Evidence...)
+	case h.NeedsClinician && (!math.IsNaN(low) || !renally || !banded(rows)):
 		text = "what was published does not settle it: a clinician decides. Rows for " + p.Agent + ": " + rowWords(rows) + "."
 	case h.NeedsClinician:
-		text = "the creatinine clearance decides, and a clinician; missing or too old for it: " + c.lacking() + ". Rows for " + p.Agent + ": " + rowWords(rows) + "."
+		text = "the creatinine clearance decides, and a clinician; missing or too old for it: " + or(c.lacking(), "values with which it can be estimated") + ". Rows for " + p.Agent + ": " + rowWords(rows) + "."
 	default:
 		text = "the published hold of " + p.Agent + " is " + h.Hold + "; again " + h.Restart + "."
-		if renal && math.IsNaN(low) {
+		if renally && math.IsNaN(low) {
 			text += " The creatinine clearance is not known: below 15 mL/min and on dialysis nothing is published."
 		}
 	}
@@ -210,6 +220,21 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	}
 	h.Statement = say(ifComplex+": "+text, refs, Source{sir2019 + " (Table 4)", policy.SecondHand})
 	return h
+}
+
+// kidneysFailed reports a creatinine that means a filtration below 15 mL/min/1.73 m²: by the estimate, or, where age or sex are missing
+// for it, in any adult (a man of 18 years has the most at a given creatinine). Below 15 mL/min no hold is published for what leaves by
+// the kidneys.
+func (c *proposal) kidneysFailed() bool {
+	k, ok := c.Kidneys()
+	if !ok {
+		return false
+	}
+	filtration := k.FiltrationLow
+	if math.IsNaN(filtration) {
+		filtration = renal.CKDEPI2021(18, k.Creatinine.Value, false)
+	}
+	return filtration < 15
 }
 
 // lacking names what a creatinine clearance cannot be estimated without.

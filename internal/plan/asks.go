@@ -55,7 +55,7 @@ func (c *proposal) asks() []Ask {
 	k, measured := c.Kidneys()
 	add(!measured && (renal || tests.Needed), "creatinine", "A recent creatinine.", missing)
 	add(renal && k.Weight.Value == 0, "weight", "A recent body weight.", missing)
-	add(renal || tests.Needed, "dialysis", "Dialysis, or a recent acute kidney injury? Then no published hold fits, and contrast is a high risk.", Source{sir2019 + ", no figure seen; " + acrnkf, policy.SecondHand})
+	add(renal || tests.Contrast != nil, "dialysis", "Dialysis, or a recent acute kidney injury? Then no published hold fits, and contrast is a high risk.", Source{sir2019 + ", no figure seen; " + acrnkf, policy.SecondHand})
 	for _, t := range tests.Tests {
 		add(t.Result == Unknown, "test-"+strings.ToLower(t.Name), "A recent value: "+t.Name+".", Source{sir2019, policy.SecondHand})
 	}

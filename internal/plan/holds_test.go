@@ -241,3 +241,59 @@ func TestTwoTreatmentDosesAreSettledFirst(t *testing.T) {
 		}
 	}
 }
+
+// TestNoHoldInKidneyFailure: a creatinine that means a filtration below 15 gives no hold of what leaves by the kidneys, with or without a
+// weight, age or sex; what does not leave by them has its hold. A man of 68: 4.2 mg/dL is 14.6 by CKD-EPI 2021, 4.0 is 15.5; in any adult
+// 5.3 is 15.1 at most, 5.4 14.8.
+func TestNoHoldInKidneyFailure(t *testing.T) {
+	t.Parallel()
+	man := rules.Body{Born: on(t, "1958-02-01"), Sex: "male"}
+	for name, c := range map[string]struct {
+		agent       string
+		mg, perDay  float64
+		body        rules.Body
+		creatinine  float64
+		kilos       float64
+		hold, never string
+	}{
+		"edoxaban, 9":                     {"edoxaban", 60, 1, man, 9, 0, plan.NeedsClinician, "published hold"},
+		"edoxaban, 4.2":                   {"edoxaban", 60, 1, man, 4.2, 0, plan.NeedsClinician, ""},
+		"edoxaban, 4.0":                   {"edoxaban", 60, 1, man, 4.0, 0, "2 doses", ""},
+		"edoxaban, 4.2 and very heavy":    {"edoxaban", 60, 1, man, 4.2, 200, plan.NeedsClinician, ""},
+		"edoxaban, nobody knows who, 5.4": {"edoxaban", 60, 1, rules.Body{Born: filter.Unknown()}, 5.4, 0, plan.NeedsClinician, ""},
+		"edoxaban, nobody knows who, 5.3": {"edoxaban", 60, 1, rules.Body{Born: filter.Unknown()}, 5.3, 0, "2 doses", ""},
+		"warfarin, 9":                     {"warfarin", 5, 1, man, 9, 0, "5 d, until the INR is at most 1.8; bridging only after weighing", ""},
+	} {
+		p := quiet(t).takes(t, c.agent, c.mg, c.perDay, "2025-12-20").lab(t, "creatinine", c.creatinine, "2026-03-01")
+		p.facts.Body = c.body
+		if c.kilos > 0 {
+			p = p.lab(t, "weight", c.kilos, "2026-03-01")
+		}
+		got := p.propose(t, "2026-03-05").Anticoagulation.Holds[0]
+		if got.Hold != c.hold || c.never != "" && strings.Contains(got.Text, c.never) || c.hold == plan.NeedsClinician && !strings.Contains(got.Text, "means kidney failure") {
+			t.Errorf("%s: %+v", name, got)
+		}
+	}
+}
+
+// TestHoldsAreForAdults: below 18 years, or where the birthday leaves that open, there is no hold, no clearance and no filtration.
+func TestHoldsAreForAdults(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		born filter.Span
+		hold string
+	}{
+		"8 years":            {on(t, "2018-01-01"), plan.NeedsClinician},
+		"17, the day before": {on(t, "2008-03-06"), plan.NeedsClinician},
+		"18 to the day":      {on(t, "2008-03-05"), "4 doses"},
+		"17 or 18":           {span(t, "2008-01-01", "2008-12-31"), plan.NeedsClinician},
+	} {
+		p := quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").tried(t, "2026-01-10").lab(t, "creatinine", 0.8, "2026-03-05").lab(t, "weight", 60, "2026-03-05")
+		p.facts.Body = rules.Body{Born: c.born, Sex: "male"}
+		got := p.propose(t, "2026-03-05")
+		h, child := got.Anticoagulation.Holds[0], c.hold == plan.NeedsClinician
+		if h.Hold != c.hold || (h.Clearance == nil) != child || (got.Laboratory.Contrast.Filtration == nil) != child || child && !strings.Contains(h.Text, "for adults") {
+			t.Errorf("%s: %+v, contrast %+v", name, h, got.Laboratory.Contrast)
+		}
+	}
+}

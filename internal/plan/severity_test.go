@@ -49,7 +49,9 @@ func TestTroubleDoesNotAge(t *testing.T) {
 		if got.Approach.Complex != c.complex || got.Laboratory.Needed != c.complex || strings.Join(why, " ") != c.why {
 			t.Errorf("%s: complex %v, tests %v, why %v", name, got.Approach.Complex, got.Laboratory.Needed, why)
 		}
-		if c.advised != "" && !slices.ContainsFunc(got.Imaging.Advice, func(a plan.Advice) bool { return strings.HasPrefix(a.Examination, c.advised) && a.Need == "recommended" }) {
+		if c.advised != "" && !slices.ContainsFunc(got.Imaging.Advice, func(a plan.Advice) bool {
+			return strings.HasPrefix(a.Examination, c.advised) && a.Need == "recommended"
+		}) {
 			t.Errorf("%s: %s is not advised", name, c.advised)
 		}
 		if c.why == "fracture" {

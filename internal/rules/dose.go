@@ -212,6 +212,9 @@ type kidneys struct {
 
 // clearance estimates the creatinine clearance by Cockcroft and Gault from the latest creatinine and weight that are not too old.
 func (s *Situation) clearance(c Course) (kidneys, bool) {
+	if s.mayBeChild() {
+		return kidneys{}, false
+	}
 	weight, weighed := s.labNear("weight", c, s.Policy.WeightDays)
 	creatinine, measured := s.labNear("creatinine", c, s.Policy.CreatinineDays)
 	b := s.Facts.Body
@@ -313,6 +316,9 @@ func (s *Situation) labNear(what string, c Course, days int) (Lab, bool) {
 		if !found || l.Day.Latest > best.Day.Latest || l.Day.Latest == best.Day.Latest && first(l.Evidence) > first(best.Evidence) {
 			best, found = l, true
 		}
+	}
+	if best.Form != Exactly && (what == "weight" || what == "creatinine") {
+		return best, false // nothing can be estimated with a limit
 	}
 	return best, found && s.fresh(best, c, days)
 }

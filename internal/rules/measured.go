@@ -22,6 +22,40 @@ type Kidneys struct {
 	// FiltrationLow and FiltrationHigh are by CKD-EPI 2021, in mL/min/1.73 m².
 	FiltrationLow, FiltrationHigh float64
 	Evidence                      []filter.Ref
+	// Child says that the patient is or may be below the age of an adult: then nothing is estimated.
+	Child bool
+}
+
+// below reports a value that lies below a limit for certain; atMost one that does not lie above it; reaches one that does not lie below.
+func (l Lab) below(limit float64) bool {
+	_, high := l.Bounds()
+	return high < limit
+}
+
+func (l Lab) atMost(limit float64) bool {
+	_, high := l.Bounds()
+	return high <= limit
+}
+
+func (l Lab) reaches(limit float64) bool {
+	low, _ := l.Bounds()
+	return low >= limit
+}
+
+// fallen gives by how much a value has fallen at least.
+func fallen(from, to Lab) float64 {
+	least, _ := from.Bounds()
+	_, most := to.Bounds()
+	return least - most
+}
+
+// adultYears is the age from which on doses, holds and estimates of kidney function for adults are used.
+const adultYears = 18
+
+// mayBeChild reports a patient who is, or by a birthday known in part may be, below the age of an adult.
+func (s *Situation) mayBeChild() bool {
+	b := s.Facts.Body.Born
+	return b.Bounded() && !s.Clock.Reached(b.Latest.AddMonths(12*adultYears))
 }
 
 // Kidneys gives the estimates; ok is false where no creatinine is on record that is recent enough.
@@ -37,7 +71,7 @@ func (s *Situation) Kidneys() (Kidneys, bool) {
 		k.Evidence = append(k.Evidence, w.Evidence...)
 	}
 	b := s.Facts.Body
-	if !b.Born.Bounded() || b.Sex != "female" && b.Sex != "male" {
+	if k.Child = s.mayBeChild(); k.Child || !b.Born.Bounded() || b.Sex != "female" && b.Sex != "male" {
 		return k, true
 	}
 	female := b.Sex == "female"
@@ -46,6 +80,9 @@ func (s *Situation) Kidneys() (Kidneys, bool) {
 	k.ClearanceLow, k.ClearanceHigh = renal.CockcroftGault(oldest, k.Weight.Value, creatinine.Value, female), renal.CockcroftGault(youngest, k.Weight.Value, creatinine.Value, female)
 	return k, true
 }
+
+// MayBeChild reports whether the patient is, or by a birthday known in part may be, below the age of an adult.
+func (s *Situation) MayBeChild() bool { return s.mayBeChild() }
 
 // Prescription is one anticoagulant that is prescribed on asOf, with its level.
 type Prescription struct {
