@@ -182,6 +182,9 @@ type Person struct {
 	BirthDate string `json:"birthDate"`
 	Sex       string `json:"sex"`
 	Deceased  bool   `json:"deceased"`
+	// OtherNames are those in use beside the name, official ones first; Numbers are the hospital's numbers of the patient.
+	OtherNames []string `json:"otherNames,omitempty"`
+	Numbers    []string `json:"numbers,omitempty"`
 }
 
 // KnownKey is a key that was handed out before, with the evidence it stood on; the order of keys is the order of birth.

@@ -231,6 +231,8 @@ func risk(c *plan.Contrast) string {
 func (c *comparison) person(old, now Assessment) {
 	c.value("patient", old.Patient, now.Patient)
 	c.value("name", old.Person.Name, now.Person.Name)
+	c.value("otherNames", strings.Join(old.Person.OtherNames, "; "), strings.Join(now.Person.OtherNames, "; "))
+	c.value("numbers", strings.Join(old.Person.Numbers, ", "), strings.Join(now.Person.Numbers, ", "))
 	c.value("birthDate", old.Person.BirthDate, now.Person.BirthDate)
 	c.value("sex", old.Person.Sex, now.Person.Sex)
 	c.value("deceased", yes(old.Person.Deceased), yes(now.Person.Deceased))

@@ -145,6 +145,7 @@ func (d *digest) filter(f *Filter) {
 func (d *digest) person(p Person) {
 	d.texts(p.Name, p.BirthDate, p.Sex)
 	d.flags(p.Deceased)
+	d.lists(p.OtherNames, p.Numbers)
 }
 
 func (d *digest) source(s plan.Source) { d.texts(s.Source, string(s.Known)) }

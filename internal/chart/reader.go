@@ -26,7 +26,11 @@ type Entry struct {
 type Unread struct{ Resource, Path, Reason string }
 
 // Person is what the head of a document needs.
-type Person struct{ Name, BirthDate, Sex string }
+type Person struct {
+	Name, BirthDate, Sex string
+	OtherNames           []string // the other names that are in use, official ones first
+	Numbers              []string // hospital numbers: identifiers of the type MR, those in use
+}
 
 // Reading is one patient's record as events and facts.
 type Reading struct {

@@ -37,7 +37,11 @@ func (c *proposal) asks() []Ask {
 	add(len(sides) > 0, "femoral-patency", "Is the "+strings.Join(sides, " or the ")+" femoral vein open?", missing)
 	add(c.failed.is(), "attempt-report", "The report of the attempt: which technique, and why it failed.", Source{kethidi + ": a failed attempt is the main reason for advanced technique", policy.Seen})
 	add(!c.failed.is(), "earlier-attempt", "Was a retrieval tried elsewhere?", missing)
-	add(c.closedCell.state == NotKnown || c.permanent.state == NotKnown, "model", "Which model is it: from the implant card, the placement report or a film?", missing)
+	model := "Which model is it: from the implant card, the placement report or a film?"
+	if m := c.Filter.Model; m.Name != "" && m.By == "none" {
+		model = "The model is named in the record and not in the catalogue: what are its design and its labelled use?"
+	}
+	add(c.closedCell.state == NotKnown || c.permanent.state == NotKnown, "model", model, missing)
 	add(c.Filter.Placed.Exact(), "placement-report", "The report of the placement: access, level, size of the cava, tilt, anything left undone.", missing)
 	add(!c.Filter.Placed.Exact(), "placement-day", "The exact day of placement, and the report of it: access, level, size of the cava.", missing)
 	add(c.dwell.is() && (c.tilt.state == NotKnown || c.embedded.state == NotKnown), "hook-and-tilt", "Where do the hook and the axis lie on the newest images?", missing)

@@ -154,7 +154,7 @@ func valueName(about string) string {
 		"emergency": "Emergency", "overdue": "Overdue", "reassessmentOverdue": "Reassessment overdue", "removed": "Removed", "placed": "Placed", "placedFor": "Placed for",
 		"agent": "Anticoagulant", "agents": "Anticoagulants prescribed", "since": "Therapeutic cover since", "model": "Model", "headline": "Why", "basedOn": "Based on",
 		"complex": "Complex removal to be planned for", "acuteUntil": "Thromboembolism acute until", "anticoagulantLine": "Anticoagulant at the removal",
-		"testsNeeded": "Blood tests needed", "others": "Other filters in", "patient": "Patient entry", "name": "Name", "birthDate": "Birth date", "sex": "Sex",
+		"testsNeeded": "Blood tests needed", "others": "Other filters in", "patient": "Patient entry", "name": "Name", "birthDate": "Birth date", "otherNames": "Other names", "numbers": "Hospital number", "sex": "Sex",
 		"deceased": "Deceased", "context": "What was read",
 	})
 }

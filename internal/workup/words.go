@@ -54,8 +54,11 @@ func designWords(m assess.Model) string {
 	return design + ", " + intent
 }
 
-func identifiedWords(by string) string {
-	return wording(by, map[string]string{
+func identifiedWords(m assess.Model) string {
+	if m.Name != "" && (m.By == "none" || m.By == "") {
+		return "named in the record, not in the catalogue"
+	}
+	return wording(m.By, map[string]string{
 		"udi": "identified by its UDI", "model-number": "identified by model number", "name": "identified by name only",
 		"none": "not identified", "": "not identified",
 	})
