@@ -168,3 +168,17 @@ func TestAsksAreNeverInferred(t *testing.T) {
 		}
 	}
 }
+
+// TestReportsOfEveryAttempt: the report of each attempt is asked for by its day.
+func TestReportsOfEveryAttempt(t *testing.T) {
+	t.Parallel()
+	for want, p := range map[string]patient{
+		"The report of the attempt: which technique, and why it failed.":                           quiet(t).tried(t, "2026-01-20"),
+		"The report of each attempt (2026-01-20, 2026-02-10): which technique, and why it failed.": quiet(t).tried(t, "2026-01-20").tried(t, "2026-02-10"),
+	} {
+		got := p.takes(t, "apixaban", 5, 2, "2025-12-10").propose(t, "2026-03-05")
+		if !slices.ContainsFunc(got.Asks, func(a plan.Ask) bool { return a.What == "attempt-report" && a.Text == want }) {
+			t.Errorf("%q is not asked", want)
+		}
+	}
+}

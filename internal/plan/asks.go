@@ -35,7 +35,15 @@ func (c *proposal) asks() []Ask {
 	add(len(sides) > 0, "jugular-patency", "Is the "+strings.Join(sides, " or the ")+" jugular vein open? Lines, pacemakers, earlier punctures?", missing)
 	sides = unknownSides(c.femoral)
 	add(len(sides) > 0, "femoral-patency", "Is the "+strings.Join(sides, " or the ")+" femoral vein open?", missing)
-	add(c.failed.is(), "attempt-report", "The report of the attempt: which technique, and why it failed.", Source{kethidi + ": a failed attempt is the main reason for advanced technique", policy.Seen})
+	report := "The report of the attempt: which technique, and why it failed."
+	if tries := c.attempts(); len(tries) > 1 {
+		var days []string
+		for _, e := range tries {
+			days = append(days, e.When.String())
+		}
+		report = "The report of each attempt (" + strings.Join(days, ", ") + "): which technique, and why it failed."
+	}
+	add(c.failed.is(), "attempt-report", report, Source{kethidi + ": a failed attempt is the main reason for advanced technique", policy.Seen})
 	add(!c.failed.is(), "earlier-attempt", "Was a retrieval tried elsewhere?", missing)
 	model := "Which model is it: from the implant card, the placement report or a film?"
 	if m := c.Filter.Model; m.Name != "" && m.By == "none" {

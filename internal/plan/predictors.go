@@ -296,19 +296,24 @@ func (c *proposal) clot() (some, much finding) {
 
 func (c *proposal) failure() finding {
 	f := finding{state: NotKnown, text: "No attempt is in the data received; one made elsewhere would not be.", day: filter.Unknown()}
-	for _, e := range c.Filter.Events {
-		if e.Kind != filter.Attempt {
-			continue
-		}
+	for _, e := range c.attempts() {
 		if !f.is() || e.When.Latest > f.day.Latest {
 			f.day = e.When
 		}
 		f.state, f.evidence = Present, append(f.evidence, e.Evidence...)
 	}
-	if f.is() {
+	switch n := len(c.attempts()); {
+	case n == 1:
 		f.text = "A retrieval was tried " + f.day.String() + " and the filter stayed in; which technique was used, and why it failed, must be asked."
+	case n > 1:
+		f.text = fmt.Sprintf("A retrieval was tried %d times, last %s, and the filter stayed in; which techniques were used, and why each failed, must be asked.", n, f.day)
 	}
 	return f
+}
+
+// attempts lists the attempts that left the filter in.
+func (c *proposal) attempts() []filter.Event {
+	return slices.DeleteFunc(slices.Clone(c.Filter.Events), func(e filter.Event) bool { return e.Kind != filter.Attempt })
 }
 
 func (c *proposal) design() finding {
