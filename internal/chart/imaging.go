@@ -248,7 +248,7 @@ func (r *reader) measure(n *node, m rules.Measure) {
 	case right && !left:
 		m.Side = "right"
 	}
-	m.Evidence = n.evidence()
+	m.Evidence, m.Done = n.evidence(), made(n)
 	for v := range n.get("focus").Each() {
 		if t, ref := r.target(n, v); ref != "" && (t != nil && t.Type == "Device" || t == nil && strings.Contains(ref, "Device/")) {
 			m.Of = append(m.Of, ref)
@@ -298,6 +298,11 @@ func (r *reader) imagingStudy(n *node) {
 	})
 }
 
+// made reports whether the status of an entry says that the examination is done with.
+func made(n *node) bool {
+	return slices.Contains([]string{"final", "amended", "corrected", "appended", "available"}, n.status())
+}
+
 func (r *reader) study(n *node, codes []concept, place string, day func(*node) filter.Span) {
 	var seen []string
 	for _, c := range codes {
@@ -307,7 +312,7 @@ func (r *reader) study(n *node, codes []concept, place string, day func(*node) f
 				continue
 			}
 			seen = append(seen, what)
-			r.out.Facts.Studies = append(r.out.Facts.Studies, rules.Study{Modality: what, Place: strings.Join(strings.Fields(place), " "), When: day(n), Evidence: n.evidence()})
+			r.out.Facts.Studies = append(r.out.Facts.Studies, rules.Study{Modality: what, Place: strings.Join(strings.Fields(place), " "), When: day(n), Done: made(n), Evidence: n.evidence()})
 		}
 	}
 }

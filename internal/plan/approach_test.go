@@ -83,20 +83,22 @@ func TestSideOfAccess(t *testing.T) {
 		want string
 		ask  string
 	}{
-		"nothing known":          {quiet(t), "right internal jugular, not known to be open", both},
-		"right open":             {jugular(quiet(t), true, "right"), "right internal jugular", left},
-		"left open":              {jugular(quiet(t), true, "left"), "left internal jugular (recorded as open; the right is not known to be)", right},
-		"both open":              {jugular(jugular(quiet(t), true, "left"), true, "right"), "right internal jugular", ""},
-		"right closed":           {jugular(quiet(t), false, "right"), "left internal jugular, not known to be open (the right is recorded as not open)", left},
-		"right closed, left not": {jugular(jugular(quiet(t), false, "right"), true, "left"), "left internal jugular (the right is recorded as not open)", ""},
-		"left closed":            {jugular(quiet(t), false, "left"), "right internal jugular, not known to be open", right},
-		"both closed":            {jugular(jugular(quiet(t), false, "left"), false, "right"), "no jugular route is on record as open: femoral, or another way that the operator knows", ""},
-		"closed, side unsaid":    {jugular(quiet(t), false, ""), "no jugular route is on record as open: femoral, or another way that the operator knows", ""},
-		"open, side unsaid":      {jugular(quiet(t), true, ""), "right internal jugular, not known to be open", both},
-		"straight":               {quiet(t).measure(t, rules.Measure{Sign: rules.Tilt, Value: 4}, "2026-02-01"), "right internal jugular, not known to be open", both},
-		"leaning":                {jugular(quiet(t).measure(t, rules.Measure{Sign: rules.Tilt, Value: 8}, "2026-02-01"), true, "right"), "right internal jugular; the filter leans, so its tilt on the cavogram decides the side: the vein that lines up with its axis, the left jugular or a femoral vein included", left},
-		"open, closed a day on":  {jugular(quiet(t), true, "right").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right"}, "2026-02-02"), "left internal jugular, not known to be open (the right is recorded as not open)", left},
-		"could not be read":      {jugular(jugular(quiet(t), true, "right"), true, "left").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right", Unread: "why"}, "2026-02-02"), "left internal jugular (recorded as open; the right is not known to be)", right},
+		"nothing known":                {quiet(t), "right internal jugular, not known to be open", both},
+		"right open":                   {jugular(quiet(t), true, "right"), "right internal jugular", left},
+		"left open":                    {jugular(quiet(t), true, "left"), "left internal jugular (recorded as open; the right is not known to be)", right},
+		"both open":                    {jugular(jugular(quiet(t), true, "left"), true, "right"), "right internal jugular", ""},
+		"right closed":                 {jugular(quiet(t), false, "right"), "left internal jugular, not known to be open (the right is recorded as not open)", left},
+		"right closed, left not":       {jugular(jugular(quiet(t), false, "right"), true, "left"), "left internal jugular (the right is recorded as not open)", ""},
+		"left closed":                  {jugular(quiet(t), false, "left"), "right internal jugular, not known to be open", right},
+		"both closed":                  {jugular(jugular(quiet(t), false, "left"), false, "right"), "no jugular route is on record as open: femoral, or another way that the operator knows", ""},
+		"closed, side unsaid":          {jugular(quiet(t), false, ""), "no jugular route is on record as open: femoral, or another way that the operator knows", ""},
+		"open, side unsaid":            {jugular(quiet(t), true, ""), "right internal jugular, not known to be open", both},
+		"straight":                     {quiet(t).measure(t, rules.Measure{Sign: rules.Tilt, Value: 4}, "2026-02-01"), "right internal jugular, not known to be open", both},
+		"leaning":                      {jugular(quiet(t).measure(t, rules.Measure{Sign: rules.Tilt, Value: 8}, "2026-02-01"), true, "right"), "right internal jugular; the filter leans, so its tilt on the cavogram decides the side: the vein that lines up with its axis, the left jugular or a femoral vein included", left},
+		"open, closed a day on":        {jugular(quiet(t), true, "right").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right"}, "2026-02-02"), "left internal jugular, not known to be open (the right is recorded as not open)", left},
+		"open, then closed on no side": {jugular(quiet(t), true, "right").measure(t, rules.Measure{Sign: rules.JugularPatent}, "2026-02-02"), "no jugular route is on record as open: femoral, or another way that the operator knows", ""},
+		"closed on no side, then open": {jugular(quiet(t), false, "").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right", Yes: true}, "2026-02-02"), "right internal jugular", ""},
+		"could not be read":            {jugular(jugular(quiet(t), true, "right"), true, "left").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right", Unread: "why"}, "2026-02-02"), "left internal jugular (recorded as open; the right is not known to be)", right},
 	} {
 		p := c.p.takes(t, "apixaban", 5, 2, "2025-12-10").propose(t, "2026-03-05")
 		if got := p.Ladder[0].Access; got != c.want {

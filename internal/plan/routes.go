@@ -87,19 +87,35 @@ func (c *proposal) sideOf(vein, side string, ms []rules.Measure) (r Route, told 
 	return r, len(same) > 0 || len(unread) > 0
 }
 
-// stateOf gives what is known of one side of a vein. A word without a side closes both, because it may be of either, and opens none.
+// stateOf gives what is known of one side of a vein. A word without a side closes both, because it may be of either, and opens none; it
+// closes also a side that was called open on an earlier day.
 func stateOf(routes []Route, side string) string {
-	for _, r := range routes {
-		if r.Side == side {
-			return r.State
+	own, either := -1, -1
+	for i, r := range routes {
+		switch r.Side {
+		case side:
+			own = i
+		case "not stated":
+			if r.State == routeNotOpen {
+				either = i
+			}
 		}
 	}
-	for _, r := range routes {
-		if r.Side == "not stated" && r.State == routeNotOpen {
-			return routeNotOpen
-		}
+	switch {
+	case own < 0 && either < 0:
+		return routeNotKnown
+	case own < 0, either >= 0 && routes[own].State != routeNotOpen && dayText(routes[either]) > dayText(routes[own]):
+		return routeNotOpen
 	}
-	return routeNotKnown
+	return routes[own].State
+}
+
+// dayText gives the day of a route in a form in which later days are greater.
+func dayText(r Route) string {
+	if r.Day == nil {
+		return ""
+	}
+	return *r.Day
 }
 
 // unknownSides lists the sides of a vein that no entry says anything of that can be used.

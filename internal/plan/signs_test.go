@@ -168,3 +168,31 @@ func TestEntriesOfOneDayThatDisagree(t *testing.T) {
 		}
 	}
 }
+
+// TestExaminationOfTheMonthThatRuns: what is said to be made is on record though its month is not over, with the days as they are told; what
+// is not, or begins only later, is not.
+func TestExaminationOfTheMonthThatRuns(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		from, to string
+		done     bool
+		want     int
+	}{
+		"this month, made":     {"2026-03-01", "2026-03-31", true, 1},
+		"this month, not made": {"2026-03-01", "2026-03-31", false, 0},
+		"next month, made":     {"2026-04-01", "2026-04-30", true, 0},
+		"last month, not made": {"2026-02-01", "2026-02-28", false, 1},
+	} {
+		p := quiet(t).takes(t, "apixaban", 5, 2, "2025-12-10")
+		when := span(t, c.from, c.to)
+		p.facts.Studies = []rules.Study{{Modality: "cavogram", When: when, Done: c.done, Evidence: []filter.Ref{"DiagnosticReport/r"}}}
+		p.facts.Measures = []rules.Measure{{Sign: rules.HookEmbedded, Yes: true, When: when, Done: c.done, Evidence: []filter.Ref{"DiagnosticReport/r"}}}
+		got := p.propose(t, "2026-03-05")
+		if len(got.Imaging.OnRecord) != c.want || (predictor(t, got, "hook-embedded").State == plan.Present) != (c.want == 1) {
+			t.Errorf("%s: %+v, %+v", name, got.Imaging.OnRecord, predictor(t, got, "hook-embedded"))
+		}
+		if c.want == 1 && got.Imaging.OnRecord[0].Day != when.String() {
+			t.Errorf("%s: %s", name, got.Imaging.OnRecord[0].Day)
+		}
+	}
+}

@@ -34,6 +34,7 @@ type Measure struct {
 	Scale    string // of a grade: the name of its scale, "" where the entry names none
 	Side     string // left | right, "" where the entry names none
 	Of       []filter.Ref
+	Done     bool        // the entry says that it was made
 	When     filter.Span // Unknown where the entry gives no day, which makes it unread
 	Evidence []filter.Ref
 }
@@ -95,6 +96,7 @@ type Study struct {
 	Modality string // ct-abdomen | duplex | cavogram
 	Place    string // where it was made, "" where the entry does not say
 	When     filter.Span
+	Done     bool // the entry says that it was made: it cannot lie ahead, however little of its day is told
 	Evidence []filter.Ref
 }
 
@@ -104,7 +106,7 @@ type Study struct {
 func (s *Situation) Measures(sign Sign) []Measure {
 	var out []Measure
 	for _, m := range s.Facts.Measures {
-		if m.Sign != sign || m.When.Known() && (!m.When.Bounded() || !s.Clock.Reached(m.When.Latest)) {
+		if m.Sign != sign || m.When.Known() && !s.made(m.When, m.Done) {
 			continue
 		}
 		// The state of a vein is the patient's, whichever filter is in.
@@ -120,6 +122,12 @@ func (s *Situation) Measures(sign Sign) []Measure {
 			cmp.Compare(a.Scale, b.Scale), cmp.Compare(a.Side, b.Side), cmp.Compare(a.Value, b.Value), cmp.Compare(a.Form, b.Form), cmp.Compare(a.Top, b.Top), cmp.Compare(a.Unread, b.Unread))
 	})
 	return out
+}
+
+// made reports whether an examination of days that are known was made by asOf. What an entry says was made does not lie ahead, though its
+// month is not over; its days stay as they are told, so that no text changes with the day.
+func (s *Situation) made(when filter.Span, done bool) bool {
+	return when.Bounded() && (done && s.Clock.Reached(when.Earliest) || s.Clock.Reached(when.Latest))
 }
 
 // care orders what two entries of one day say by how much care it asks for.
@@ -141,7 +149,7 @@ func (m Measure) care() float64 {
 func (s *Situation) Studies() []Study {
 	var out []Study
 	for _, v := range s.Facts.Studies {
-		if !v.When.Bounded() || !s.Clock.Reached(v.When.Latest) || s.Filter.Placed.Known() && v.When.Latest < s.Filter.Placed.Earliest {
+		if !s.made(v.When, v.Done) || s.Filter.Placed.Known() && v.When.Latest < s.Filter.Placed.Earliest {
 			continue
 		}
 		out = append(out, v)
