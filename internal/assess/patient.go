@@ -102,7 +102,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	due := o.ahead(history, until, today)
 	a := Assessment{
 		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: history.Merged,
-		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, Deceased: died(reading.Facts.Deceased, asOf)},
+		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, OtherNames: reading.Person.OtherNames, Numbers: reading.Person.Numbers, Deceased: died(reading.Facts.Deceased, asOf)},
 	}
 	a.FollowUp = followUp(reading, asOf)
 	a.Nameless = nameless(rec.Entries)

@@ -6,7 +6,6 @@ import (
 
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/filter"
-	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
@@ -106,7 +105,8 @@ func meaning(d *digest, a *Assessment, f Filter) string {
 		f.Asked, f.AskedEvidence = "", nil
 	}
 	f.Courses, f.Background = nil, nil
-	f.Key, f.Plan = "", plan.Meaning(f.Plan)
+	f.Key = ""
+	f = unmeasured(f)
 	d.filter(&f)
 	d.person(a.Person)
 	d.texts(a.Patient)

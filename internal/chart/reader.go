@@ -30,6 +30,8 @@ type Person struct {
 	Name, BirthDate, Sex string
 	// Known says that a Patient resource tells of the person; Reachable, that it names a way to reach them.
 	Known, Reachable bool
+	OtherNames       []string // the other names that are in use, official ones first
+	Numbers          []string // hospital numbers: identifiers of the type MR, those in use
 }
 
 // Reading is one patient's record as events and facts.

@@ -32,21 +32,43 @@ func (c *proposal) asks() []Ask {
 		}
 	}
 	missing := choice("what the record lacks is asked")
-	add(c.jugular[0].State == routeNotKnown, "jugular-patency", "Is a jugular vein open? Lines, pacemakers, earlier punctures?", missing)
-	add(c.femoral[0].State == routeNotKnown, "femoral-patency", "Is a femoral vein open?", missing)
-	add(c.failed.is(), "attempt-report", "The report of the attempt: which technique, and why it failed.", Source{kethidi + ": a failed attempt is the main reason for advanced technique", policy.Seen})
+	sides := unknownSides(c.jugular)
+	add(len(sides) > 0, "jugular-patency", "Is the "+strings.Join(sides, " or the ")+" jugular vein open? Lines, pacemakers, earlier punctures?", missing)
+	sides = unknownSides(c.femoral)
+	add(len(sides) > 0, "femoral-patency", "Is the "+strings.Join(sides, " or the ")+" femoral vein open?", missing)
+	report := "The report of the attempt: which technique, and why it failed."
+	if tries := c.attempts(); len(tries) > 1 {
+		var days []string
+		for _, e := range tries {
+			days = append(days, e.When.String())
+		}
+		report = "The report of each attempt (" + strings.Join(days, ", ") + "): which technique, and why it failed."
+	}
+	add(c.failed.is(), "attempt-report", report, Source{kethidi + ": a failed attempt is the main reason for advanced technique", policy.Seen})
 	add(!c.failed.is(), "earlier-attempt", "Was a retrieval tried elsewhere?", missing)
-	add(c.closedCell.state == NotKnown || c.permanent.state == NotKnown, "model", "Which model is it: from the implant card, the placement report or a film?", missing)
+	model := "Which model is it: from the implant card, the placement report or a film?"
+	if m := c.Filter.Model; m.Name != "" && m.By == "none" {
+		model = "The model is named in the record and not in the catalogue: what are its design and its labelled use?"
+	}
+	add(c.closedCell.state == NotKnown || c.permanent.state == NotKnown, "model", model, missing)
 	add(c.Filter.Placed.Exact(), "placement-report", "The report of the placement: access, level, size of the cava, tilt, anything left undone.", missing)
 	add(!c.Filter.Placed.Exact(), "placement-day", "The exact day of placement, and the report of it: access, level, size of the cava.", missing)
 	add(c.dwell.is() && (c.tilt.state == NotKnown || c.embedded.state == NotKnown), "hook-and-tilt", "Where do the hook and the axis lie on the newest images?", missing)
-	add(c.thrombus.is() && c.defers.state == NotKnown, "thrombus-share", "How much of the filter does the thrombus fill?", trade())
+	undated := c.undatedVTEs()
+	add(len(undated) > 0, "vte-day", "When was this thromboembolism, of which no day is on record: "+strings.Join(told(undated), "; ")+" ("+strings.Join(sorted(evidenceOf(undated)), ", ")+")?", missing)
+	full := c.fullDoses()
+	add(len(full) > 1, "anticoagulant-which", "Which of these is taken: "+strings.Join(full, ", ")+"? More than one at a treatment dose is never meant.", practice())
+	signs, _ := c.doubtful(readable)
+	add(len(signs) > 0, "which-filter", "Of which filter do the entries tell that name none: "+names(signs)+"?", missing)
+	signs, _ = c.doubtful(unreadable)
+	add(len(signs) > 0, "unread-signs", "What do the entries say that could not be read: "+names(signs)+"?", missing)
+	add(c.amountOpen(), "thrombus-share", "How much of the filter does the thrombus fill?", trade())
 	add(c.Filter.Standing == filter.StandingPartly || c.fractured.is(), "fragment", "Where do the fragments lie, and who follows them?", practice())
 	tests, renal := c.tests, c.renalHold()
 	k, measured := c.Kidneys()
 	add(!measured && (renal || tests.Needed), "creatinine", "A recent creatinine.", missing)
 	add(renal && k.Weight.Value == 0, "weight", "A recent body weight.", missing)
-	add(renal || tests.Needed, "dialysis", "Dialysis, or a recent acute kidney injury? Then no published hold fits, and contrast is a high risk.", Source{sir2019 + ", no figure seen; " + acrnkf, policy.SecondHand})
+	add(renal || tests.Contrast != nil, "dialysis", "Dialysis, or a recent acute kidney injury? Then no published hold fits, and contrast is a high risk.", Source{sir2019 + ", no figure seen; " + acrnkf, policy.SecondHand})
 	for _, t := range tests.Tests {
 		add(t.Result == Unknown, "test-"+strings.ToLower(t.Name), "A recent value: "+t.Name+".", Source{sir2019, policy.SecondHand})
 	}

@@ -70,9 +70,10 @@ func (s *Situation) old(c Course) bool {
 	return c.Outpatient && latest > filter.MinDay && s.Clock.AtLeast(latest, s.Policy.RefillDays+1)
 }
 
-// denied leaves a running course open where a later statement says that its agent is not taken: an order that nobody has ended is no
+// denials lists the entries that say later than a running course that its agent is not taken: an order that nobody has ended is no
 // word against that.
-func (s *Situation) denied(g graded) graded {
+func (s *Situation) denials(g graded) []filter.Ref {
+	var out []filter.Ref
 	for _, n := range s.Facts.NoAnticoagulant {
 		if n.Agent != g.Agent || !n.When.Bounded() || !s.Clock.Reached(n.When.Earliest) || g.Start.Bounded() && n.When.Latest < g.Start.Earliest {
 			continue
@@ -82,8 +83,16 @@ func (s *Situation) denied(g graded) graded {
 			renewed = renewed || day.Bounded() && day.Earliest > n.When.Latest
 		}
 		if !renewed {
-			g.level, g.evidence, g.measured = Indeterminate, slices.Concat(g.evidence, n.Evidence), ""
+			out = append(out, n.Evidence...)
 		}
+	}
+	return out
+}
+
+// denied leaves a running course open where the record says that it is not taken.
+func (s *Situation) denied(g graded) graded {
+	if no := s.denials(g); len(no) > 0 {
+		g.level, g.evidence, g.measured = Indeterminate, slices.Concat(g.evidence, no), ""
 	}
 	return g
 }
@@ -232,7 +241,7 @@ func (s *Situation) therapeuticFor(n int) bool {
 	return s.Anticoagulation.Level == Therapeutic && s.Anticoagulation.Since.Known() && s.Clock.AtLeast(s.Anticoagulation.Since.Latest, n)
 }
 
-// words says what is prescribed; "" where nothing is on record.
+// words says what is prescribed; "" where nothing is on record. The values that decided it are told apart, in Finding.By.
 func (a Anticoagulation) words() string {
 	switch {
 	case a.Level == LevelUnknown && len(a.Evidence) == 0:
@@ -249,9 +258,6 @@ func (a Anticoagulation) words() string {
 	}
 	if a.undated {
 		text += ", a treatment dose since no known day"
-	}
-	if len(a.Measured) > 0 {
-		text += ", by " + strings.Join(a.Measured, " and ")
 	}
 	return text + "."
 }
@@ -273,21 +279,21 @@ func anticoagulationRules() []Rule {
 			if s.outline {
 				return s.find("")
 			}
-			return s.find(a.words()+" Prescribed does not mean taken.", a.Evidence)
+			return s.byValues(s.find(a.words()+" Prescribed does not mean taken.", a.Evidence))
 		}},
 		{"vte-untreated", "Acute VTE without a therapeutic anticoagulant on record", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level == Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first."
-			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
+			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 		{"vte-treatment-unclear", "Acute VTE with an anticoagulant whose dose the record does not settle", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level != Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, and dose, days, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account."
-			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
+			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 	}
 }

@@ -22,9 +22,11 @@ type Complication struct {
 	Weight    Weight
 	Emergency bool
 	Symptom   bool
-	Text      string
-	When      filter.Span // when it began, else when it was recorded
-	Evidence  []filter.Ref
+	// Severe says that it is urgent by its kind, whatever its age: only the urgency ages, the trouble of a removal does not.
+	Severe   bool
+	Text     string
+	When     filter.Span // when it began, else when it was recorded
+	Evidence []filter.Ref
 }
 
 // complications reads diagnoses that can be of this filter: after its placement, active, current.
@@ -45,6 +47,21 @@ func (s *Situation) complications() []Complication {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Complication) int { return int(b.Weight) - int(a.Weight) })
+	return out
+}
+
+// Over lists the complications of this filter that the record calls over. A clinical status ends a complaint; it mends no filter.
+func (s *Situation) Over() []Complication {
+	var out []Complication
+	for _, d := range s.Facts.Diagnoses {
+		if !d.Inactive {
+			continue
+		}
+		d.Inactive = false
+		if c, ok := s.complication(d); ok && c.Weight > NoEffect {
+			out = append(out, c)
+		}
+	}
 	return out
 }
 
@@ -120,6 +137,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		return c, false
 	}
 	c.Text += " (" + d.Label + ")"
+	c.Severe = c.Weight == IsUrgent
 	c.Symptom = d.Words.Pain || d.Words.Bleeding || d.Words.Swelling || d.Words.Organ || d.Class == DevicePain || d.Class == DeviceHaemorrhage
 	// A later encounter, a sequela, or an event that is no longer current raises to review at least.
 	if c.Weight == IsUrgent && (d.Later || !s.recent(d)) {

@@ -35,7 +35,7 @@ func (s *Situation) haemoglobinFall() []filter.Ref {
 	for _, high := range s.Facts.Labs {
 		days := int(low.Day.Latest - high.Day.Earliest)
 		if high.What == "haemoglobin" && high.Day.Bounded() && high.Day.Latest < low.Day.Earliest && days <= s.Policy.HaemoglobinFallDays &&
-			high.Value-low.Value >= float64(s.Policy.HaemoglobinFall)-1e-9 {
+			fallen(high, low) >= float64(s.Policy.HaemoglobinFall)-1e-9 {
 			out = append(append(out, low.Evidence...), high.Evidence...)
 		}
 	}

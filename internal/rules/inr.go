@@ -30,16 +30,16 @@ func (s *Situation) gradeINR(g graded) graded {
 	if !s.fresh(latest, g.Course, s.Policy.INRDays) {
 		return g
 	}
-	g.measured = fmt.Sprintf("INR %v on %s", latest.Value, latest.Day)
-	if latest.Value < inrLow || latest.Value > inrHigh {
+	g.measured = fmt.Sprintf("INR %s on %s", latest.Told(), latest.Day)
+	if !latest.reaches(inrLow) || !latest.atMost(inrHigh) {
 		return g.by(before, latest)
 	}
 	run := inrs[:0:0]
 	for _, l := range inrs {
-		if n := len(run); l.Value < inrLow || n > 0 && int(l.Day.Latest-run[n-1].Day.Earliest) > s.Policy.INRDays {
+		if n := len(run); !l.reaches(inrLow) || n > 0 && int(l.Day.Latest-run[n-1].Day.Earliest) > s.Policy.INRDays {
 			run = run[:0]
 		}
-		if l.Value >= inrLow && (len(run) > 0 || l.Value <= inrHigh) {
+		if l.reaches(inrLow) && (len(run) > 0 || l.atMost(inrHigh)) {
 			run = append(run, l)
 		}
 	}
