@@ -75,11 +75,17 @@ type Result struct {
 
 // Patient assesses one patient on one day. The answer depends on the set of entries, not on their order or number.
 func Patient(rec Record, basis Basis, asOf filter.Day) Result {
-	reading := chart.Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
+	return (*Room)(nil).Patient(rec, basis, asOf)
+}
+
+// Patient is the function of that name.
+func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
+	m.begin()
+	reading := m.chart().Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
 	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
 	known := adopt(rec.Known, rec.Merged, rec.Asked, tasks)
-	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled()}
+	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled(), room: m}
 	history, until := o.history(asOf)
 	today := o.answers(history, asOf)
 
@@ -128,7 +134,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	}
 	a.Note = note(a)
 	res.Assessment = a
-	res.Wants = wants(a, basis.Policy, rec.Known, rec.Merged)
+	res.Wants = wants(m.digester(), a, basis.Policy, rec.Known, rec.Merged)
 	return res
 }
 

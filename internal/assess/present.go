@@ -24,7 +24,8 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		PlacedFor: s.PlacedFor(), Courses: courses(s), Background: background(s),
 	}
 	if s.Anticoagulation.Agent != "" {
-		f.Anticoagulation.Agent = &s.Anticoagulation.Agent
+		agent := s.Anticoagulation.Agent
+		f.Anticoagulation.Agent = &agent
 	}
 	for _, x := range s.Prescriptions() {
 		f.Anticoagulation.Agents = append(f.Anticoagulation.Agents, Prescribed{x.Agent, string(x.Level)})

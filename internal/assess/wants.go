@@ -11,9 +11,8 @@ import (
 )
 
 // wants says for every filter, and for every known key that has none any more, whether a referral should stand.
-func wants(a Assessment, p policy.Policy, known []filter.KnownKey, merged []string) []draft.Want {
+func wants(d *digest, a Assessment, p policy.Policy, known []filter.KnownKey, merged []string) []draft.Want {
 	var out []draft.Want
-	d := newDigest()
 	for _, f := range a.Filters {
 		out = append(out, want(d, a, f, p))
 	}

@@ -46,16 +46,22 @@ type Reading struct {
 // Read reads all resources of one patient. The order of the entries does not matter. The same resource must be there
 // once only.
 func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
-	r := &reader{sets: sets, models: models, zone: zone, nodes: make([]*node, len(entries))}
+	return (*Room)(nil).Read(entries, sets, models, zone)
+}
+
+// Read is the function of that name.
+func (m *Room) Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
+	r := &reader{sets: sets, models: models, zone: zone}
+	nodes, list, codes := m.take(len(entries))
+	r.nodes, r.codes = list, codes
 	r.grow(len(entries))
-	nodes := make([]node, len(entries))
 	for i := range entries {
 		nodes[i] = node{Entry: &entries[i], doc: entries[i].Document(), room: &r.room}
 		r.nodes[i] = &nodes[i]
 	}
 	slices.SortFunc(r.nodes, byEvidence)
 	r.places = r.nodes
-	if slices.ContainsFunc(entries, func(e Entry) bool { return e.Feed != entries[0].Feed || e.Base != "" }) {
+	if slices.ContainsFunc(r.nodes, func(n *node) bool { return n.Feed != entries[0].Feed || n.Base != "" }) {
 		r.places = slices.Clone(r.nodes)
 		slices.SortFunc(r.places, func(a, b *node) int { return a.place().compare(b.place()) })
 	}
@@ -110,6 +116,7 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 		return strings.Compare(a.Resource+a.Path, b.Resource+b.Path)
 	})
 	r.out.Unread = slices.Compact(r.out.Unread)
+	m.keep(nodes, list, r.codes)
 	return r.out
 }
 
@@ -158,7 +165,7 @@ type room struct {
 
 // grow makes room for as much as entries usually need.
 func (r *room) grow(entries int) {
-	r.codes, r.refs = make([]coding, 0, 2*entries), make([]filter.Ref, 0, entries)
+	r.refs = make([]filter.Ref, 0, entries)
 	r.words.Grow(96 * entries)
 }
 

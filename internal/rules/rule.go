@@ -154,7 +154,12 @@ func (b Book) Outline() Book { return Book{rules: b.rules, outline: true} }
 
 // Evaluate judges one filter on the clock's day by the rules of a book.
 func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
-	s := &Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
+	return b.EvaluateIn(new(Situation), f, facts, p, clock)
+}
+
+// EvaluateIn is Evaluate with a situation that is written over, and is the judgement's.
+func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
+	*s = Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
 	s.told = s.vtes()
 	s.why = s.reasons()
 	s.index, s.indexKnown = s.indexVTE()
