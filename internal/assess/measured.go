@@ -10,22 +10,21 @@ import (
 
 // measured lists the entries of measured values that findings or plan of a filter name as evidence.
 func measured(f Filter, labs []rules.Lab) []string {
-	of := make(map[filter.Ref]bool, len(labs))
-	for _, l := range labs {
-		for _, ref := range l.Evidence {
-			of[ref] = true
-		}
-	}
 	out := []string{}
+	if len(labs) == 0 {
+		return out
+	}
+	of := make([]filter.Ref, 0, len(labs))
+	for i := range labs {
+		of = append(of, labs[i].Evidence...)
+	}
+	slices.Sort(of)
 	keep := func(refs []string) {
 		for _, ref := range refs {
-			if of[ref] {
+			if _, is := slices.BinarySearch(of, ref); is {
 				out = append(out, ref)
 			}
 		}
-	}
-	if len(of) == 0 {
-		return out
 	}
 	for _, x := range f.Findings {
 		keep(x.Evidence)

@@ -140,14 +140,21 @@ func span(s filter.Span) *Range {
 	if !s.Known() {
 		return nil
 	}
-	r := &Range{}
+	// A range with the texts that it shows.
+	r := &struct {
+		Range
+		earliest, latest string
+	}{}
 	if s.Earliest > filter.MinDay {
-		r.Earliest = text(s.Earliest)
+		r.earliest, r.Earliest = s.Earliest.String(), &r.earliest
 	}
-	if s.Latest < filter.MaxDay {
-		r.Latest = text(s.Latest)
+	switch {
+	case s.Exact() && r.Earliest != nil:
+		r.latest, r.Latest = r.earliest, &r.latest
+	case s.Latest < filter.MaxDay:
+		r.latest, r.Latest = s.Latest.String(), &r.latest
 	}
-	return r
+	return &r.Range
 }
 
 // band puts the policy's window on the calendar.

@@ -61,7 +61,7 @@ func (c *proposal) anticoagulation() Anticoagulation {
 		day := until.String()
 		out.RedUntil = &day
 		out.RedText = say("Acute until "+day+": "+strings.Join(told(acute), "; ")+". A hold before that day is a high thrombotic risk.", evidenceOf(acute), Source{chest2022 + "; the length is that of the policy", policy.SecondHand})
-	} else if undated := c.undatedVTEs(); len(undated) > 0 {
+	} else if undated := c.undated; len(undated) > 0 {
 		out.RedText = say("No thromboembolism of a known day is acute, and of this no day is on record: "+strings.Join(told(undated), "; ")+". Until its day is known a hold may be a high thrombotic risk.", evidenceOf(undated), Source{chest2022, policy.SecondHand})
 	} else {
 		out.RedText = say("No thromboembolism on record is acute; one whose day is not known must be asked about.", nil, Source{chest2022, policy.SecondHand})
@@ -85,10 +85,10 @@ func told(events []rules.Diagnosis) []string {
 // undatedVTEs lists the acute thromboembolisms of which no day is on record: each may be of yesterday.
 func (c *proposal) undatedVTEs() []rules.Diagnosis {
 	var out []rules.Diagnosis
-	for _, class := range []rules.Class{rules.PE, rules.DVT, rules.CavalThrombosis} {
-		for _, d := range c.On(class) {
-			if d.Acute && !d.Later && !d.Inactive && !d.Day().Known() {
-				out = append(out, d)
+	for _, class := range [...]rules.Class{rules.PE, rules.DVT, rules.CavalThrombosis} {
+		for i := range c.Facts.Diagnoses {
+			if d := &c.Facts.Diagnoses[i]; d.Class == class && c.Clock.Reached(d.Day().Earliest) && d.Acute && !d.Later && !d.Inactive && !d.Day().Known() {
+				out = append(out, *d)
 			}
 		}
 	}
@@ -108,7 +108,7 @@ func (c *proposal) goOn() Statement {
 	var names []string
 	var refs []filter.Ref
 	for _, p := range c.prescribed {
-		names = append(names, fmt.Sprintf("%s (%s)", p.Agent, p.Level))
+		names = append(names, p.Agent+" ("+string(p.Level)+")")
 		refs = append(refs, p.Evidence...)
 	}
 	if len(c.Conflict) > 0 {
@@ -124,7 +124,7 @@ func (c *proposal) goOn() Statement {
 		case len(p.Denied) > 0:
 			doubts = append(doubts, fmt.Sprintf("%s is on order, and the record says later that it is not taken: ask before anything is continued or held.", capital(p.Agent)))
 		default:
-			taken = append(taken, fmt.Sprintf("%s (%s)", p.Agent, p.Level))
+			taken = append(taken, p.Agent+" ("+string(p.Level)+")")
 			if p.Undated {
 				doubts = append(doubts, fmt.Sprintf("%s: a treatment dose since no known day; ask since when, and whether it is taken.", capital(p.Agent)))
 			}
@@ -148,7 +148,7 @@ func (c *proposal) fullDoses() []string {
 	var out []string
 	for _, p := range c.prescribed {
 		if len(p.Denied) == 0 && (p.Level == rules.Therapeutic || p.Level == rules.Indeterminate) {
-			out = append(out, fmt.Sprintf("%s (%s)", p.Agent, p.Level))
+			out = append(out, p.Agent+" ("+string(p.Level)+")")
 		}
 	}
 	return out
@@ -214,7 +214,7 @@ func (c *proposal) hold(p rules.Prescription) AgentHold {
 	if acute, until := c.AcuteVTEs(); len(acute) > 0 {
 		text += " A thromboembolism is acute until " + until.String() + ": a hold before that day is a high thrombotic risk."
 		refs = append(refs, evidenceOf(acute)...)
-	} else if undated := c.undatedVTEs(); len(undated) > 0 {
+	} else if undated := c.undated; len(undated) > 0 {
 		text += " A thromboembolism is on record without a day: until it is known a hold may be a high thrombotic risk."
 		refs = append(refs, evidenceOf(undated)...)
 	}

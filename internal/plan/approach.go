@@ -90,7 +90,7 @@ func (c *proposal) approach() Approach {
 		if a.Complex {
 			text += " Advanced technique is likely to be needed besides (" + names(codes) + ")."
 		}
-		a.Statement = say(text, evidence, choice("an entry that cannot be used is no word that nothing is there"))
+		a.Statement = say(text, evidence, Source{ours + "an entry that cannot be used is no word that nothing is there", policy.Choice})
 	case a.Complex:
 		a.First = "advanced"
 		a.Statement = say("Advanced technique is likely to be needed ("+names(codes)+"): plan for it where it can be done, with the operator, the kit and the help in the room. A long dwell alone never rules a removal out.",

@@ -26,16 +26,21 @@ func (c *proposal) asks() []Ask {
 		{"anticoagulant-afterwards", "Who stops or continues the anticoagulant after the removal, and on which day is that decided?", practice()},
 		{"anticoagulant-taken", "What anticoagulant is taken in fact, and when was the last dose? Prescribed does not mean taken.", practice()},
 	}...)
+	put := func(what, text string, s Source) { out = append(out, Ask{what, text, s}) }
 	add := func(is bool, what, text string, s Source) {
 		if is {
-			out = append(out, Ask{what, text, s})
+			put(what, text, s)
 		}
 	}
-	missing := choice("what the record lacks is asked")
+	missing := Source{ours + "what the record lacks is asked", policy.Choice}
 	sides := unknownSides(c.jugular)
-	add(len(sides) > 0, "jugular-patency", "Is the "+strings.Join(sides, " or the ")+" jugular vein open? Lines, pacemakers, earlier punctures?", missing)
+	if len(sides) > 0 {
+		put("jugular-patency", "Is the "+strings.Join(sides, " or the ")+" jugular vein open? Lines, pacemakers, earlier punctures?", missing)
+	}
 	sides = unknownSides(c.femoral)
-	add(len(sides) > 0, "femoral-patency", "Is the "+strings.Join(sides, " or the ")+" femoral vein open?", missing)
+	if len(sides) > 0 {
+		put("femoral-patency", "Is the "+strings.Join(sides, " or the ")+" femoral vein open?", missing)
+	}
 	report := "The report of the attempt: which technique, and why it failed."
 	if tries := c.attempts(); len(tries) > 1 {
 		var days []string
@@ -54,14 +59,22 @@ func (c *proposal) asks() []Ask {
 	add(c.Filter.Placed.Exact(), "placement-report", "The report of the placement: access, level, size of the cava, tilt, anything left undone.", missing)
 	add(!c.Filter.Placed.Exact(), "placement-day", "The exact day of placement, and the report of it: access, level, size of the cava.", missing)
 	add(c.dwell.is() && (c.tilt.state == NotKnown || c.embedded.state == NotKnown), "hook-and-tilt", "Where do the hook and the axis lie on the newest images?", missing)
-	undated := c.undatedVTEs()
-	add(len(undated) > 0, "vte-day", "When was this thromboembolism, of which no day is on record: "+strings.Join(told(undated), "; ")+" ("+strings.Join(sorted(evidenceOf(undated)), ", ")+")?", missing)
+	undated := c.undated
+	if len(undated) > 0 {
+		put("vte-day", "When was this thromboembolism, of which no day is on record: "+strings.Join(told(undated), "; ")+" ("+strings.Join(sorted(evidenceOf(undated)), ", ")+")?", missing)
+	}
 	full := c.fullDoses()
-	add(len(full) > 1, "anticoagulant-which", "Which of these is taken: "+strings.Join(full, ", ")+"? More than one at a treatment dose is never meant.", practice())
+	if len(full) > 1 {
+		put("anticoagulant-which", "Which of these is taken: "+strings.Join(full, ", ")+"? More than one at a treatment dose is never meant.", practice())
+	}
 	signs, _ := c.doubtful(readable)
-	add(len(signs) > 0, "which-filter", "Of which filter do the entries tell that name none: "+names(signs)+"?", missing)
+	if len(signs) > 0 {
+		put("which-filter", "Of which filter do the entries tell that name none: "+names(signs)+"?", missing)
+	}
 	signs, _ = c.doubtful(unreadable)
-	add(len(signs) > 0, "unread-signs", "What do the entries say that could not be read: "+names(signs)+"?", missing)
+	if len(signs) > 0 {
+		put("unread-signs", "What do the entries say that could not be read: "+names(signs)+"?", missing)
+	}
 	add(c.amountOpen(), "thrombus-share", "How much of the filter does the thrombus fill?", trade())
 	add(c.Filter.Standing == filter.StandingPartly || c.fractured.is(), "fragment", "Where do the fragments lie, and who follows them?", practice())
 	tests, renal := c.tests, c.renalHold()
@@ -70,7 +83,9 @@ func (c *proposal) asks() []Ask {
 	add(renal && k.Weight.Value == 0, "weight", "A recent body weight.", missing)
 	add(renal || tests.Contrast != nil, "dialysis", "Dialysis, or a recent acute kidney injury? Then no published hold fits, and contrast is a high risk.", Source{sir2019 + ", no figure seen; " + acrnkf, policy.SecondHand})
 	for _, t := range tests.Tests {
-		add(t.Result == Unknown, "test-"+strings.ToLower(t.Name), "A recent value: "+t.Name+".", Source{sir2019, policy.SecondHand})
+		if t.Result == Unknown {
+			put("test-"+strings.ToLower(t.Name), "A recent value: "+t.Name+".", Source{sir2019, policy.SecondHand})
+		}
 	}
 	scan := c.scan
 	add(scan.Need == recommended && !slices.ContainsFunc(c.Studies(), func(s rules.Study) bool { return s.Modality == "ct-abdomen" }),
@@ -90,7 +105,7 @@ func (c *proposal) afterwards() []Statement {
 	out := []Statement{
 		say("A cavogram before the sheath comes out: leak, thrombus, narrowing, a strut left behind.", nil, trade()),
 		say("Name in the report who stops or continues the anticoagulant; the filter's end is no reason to stop it.", nil, practice()),
-		say("Code the outcome (successful, partial, unsuccessful): without it the filter counts as in, or as presumed out.", nil, choice("a coded outcome ends the follow-up")),
+		say("Code the outcome (successful, partial, unsuccessful): without it the filter counts as in, or as presumed out.", nil, Source{ours + "a coded outcome ends the follow-up", policy.Choice}),
 	}
 	if c.Filter.Standing == filter.StandingPartly || c.fractured.is() {
 		refs := slices.Clone(c.fractured.evidence)

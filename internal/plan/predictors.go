@@ -3,6 +3,7 @@ package plan
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"dwellwatch/internal/filter"
@@ -49,14 +50,31 @@ func (c *proposal) predictors() []Predictor {
 
 // Name says what a code of a predictor, or of another reason for care, means.
 func Name(code string) string {
-	words := map[string]string{
-		"dwell": "long dwell", "tilt": "tilt", "hook-embedded": "hook embedded", "penetration": "penetration", "fracture": "fracture", "thrombus": "thrombus in the filter",
-		"failed-attempt": "failed attempt", "closed-cell-design": "closed-cell or symmetrical design", "permanent-design": "permanent design", "displacement": "displacement",
-		"caval-occluded": "occluded cava", "part-left": "part left in", "caval-thrombosis": "thrombosis of the cava", "new-pe": "new pulmonary embolism", "infection": "infection",
-		"haemorrhage": "haemorrhage", "filter-complaint": "complaint from the filter", "device-complication-unspecific": "unspecific complication of a device",
-	}
-	if w, ok := words[code]; ok {
-		return w
+	switch code {
+	case "dwell":
+		return "long dwell"
+	case "hook-embedded":
+		return "hook embedded"
+	case "thrombus":
+		return "thrombus in the filter"
+	case "failed-attempt":
+		return "failed attempt"
+	case "closed-cell-design":
+		return "closed-cell or symmetrical design"
+	case "permanent-design":
+		return "permanent design"
+	case "caval-occluded":
+		return "occluded cava"
+	case "part-left":
+		return "part left in"
+	case "caval-thrombosis":
+		return "thrombosis of the cava"
+	case "new-pe":
+		return "new pulmonary embolism"
+	case "filter-complaint":
+		return "complaint from the filter"
+	case "device-complication-unspecific":
+		return "unspecific complication of a device"
 	}
 	return code
 }
@@ -85,13 +103,14 @@ func (c *proposal) dwellPast(months int) finding {
 		}
 		return c.Clock.Reached(d.Add(1))
 	}
-	f.text = fmt.Sprintf("Placed %s; %d months end %s.", placed, months, limit)
 	switch {
 	case past(limit.Latest):
-		f.state, f.text = Present, fmt.Sprintf("In for more than %d months, which ended %s: placed %s.", months, limit, placed)
+		f.state, f.text = Present, "In for more than "+strconv.Itoa(months)+" months, which ended "+limit.String()+": placed "+placed.String()+"."
+		return f
 	case !past(limit.Earliest):
 		f.state = Absent
 	}
+	f.text = "Placed " + placed.String() + "; " + strconv.Itoa(months) + " months end " + limit.String() + "."
 	return f
 }
 

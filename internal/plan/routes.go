@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
 
@@ -45,7 +46,7 @@ func (c *proposal) route(vein string, sign rules.Sign) []Route {
 // sideOf gives the newest word on one side of a vein; of one day the one that it is not open counts. An entry as young as that which
 // could not be read leaves an open one not known.
 func (c *proposal) sideOf(vein, side string, ms []rules.Measure) (r Route, told bool) {
-	r = Route{Vein: vein, Side: or(side, "not stated"), State: routeNotKnown, Source: choice("only an entry says that a route is open")}
+	r = Route{Vein: vein, Side: or(side, "not stated"), State: routeNotKnown, Source: Source{ours + "only an entry says that a route is open", policy.Choice}}
 	var same []rules.Measure
 	var unread []string
 	var evidence []filter.Ref
@@ -74,7 +75,7 @@ func (c *proposal) sideOf(vein, side string, ms []rules.Measure) (r Route, told 
 		if text != "" {
 			r.Text += " " + text
 			evidence = append(evidence, by...)
-			c.veins = append(c.veins, say(text, by, choice("contradictions are named")))
+			c.veins = append(c.veins, say(text, by, Source{ours + "contradictions are named", policy.Choice}))
 		}
 	}
 	if len(unread) > 0 {

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
 
@@ -114,7 +115,7 @@ func (c *proposal) disagreements() []Statement {
 	out := []Statement{}
 	for _, f := range []finding{c.tilt, c.embedded, c.penetrated, c.thrombus, c.occluded} {
 		if f.dispute != "" {
-			out = append(out, say(f.dispute, f.disputedBy, choice("contradictions are named")))
+			out = append(out, say(f.dispute, f.disputedBy, Source{ours + "contradictions are named", policy.Choice}))
 		}
 	}
 	return append(out, c.veins...)
