@@ -19,7 +19,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		PlannedIntent: s.Permanence.Planned, DwellDays: dwell(s), Window: string(s.Window), WindowBand: band(s), Indication: string(s.Indication.Status),
 		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level), Agents: []Prescribed{}},
 		Verdict:         string(j.Verdict), Headline: j.Headline, Overdue: j.Overdue, ReassessmentOverdue: j.ReassessmentOverdue, Emergency: j.Emergency,
-		Asked: s.Asked.State, AskedEvidence: sorted(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
+		Asked: s.Asked.State, AskedEvidence: sorted(s.Asked.Evidence), Contradictions: []Contradiction{}, Missing: []Missing{}, Events: make([]Event, 0, len(s.Filter.Events)),
 		Focus: focus(s.Filter), Evidence: sorted(s.Filter.Evidence), Plan: p,
 		PlacedFor: s.PlacedFor(), Courses: courses(s), Background: background(s),
 	}
@@ -34,6 +34,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		f.Anticoagulation.Since = text(s.Anticoagulation.Since.Latest)
 	}
 	onsetOf := onsets(s)
+	f.Findings = make([]Finding, 0, len(j.Findings))
 	for _, x := range j.Findings {
 		f.Findings = append(f.Findings, Finding{Rule: x.Rule, Text: x.Text, Evidence: sorted(x.Evidence), Source: x.Source, Known: string(x.Known), By: x.By, When: onsetOf(x)})
 	}

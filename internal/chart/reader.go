@@ -166,7 +166,7 @@ type room struct {
 // grow makes room for as much as entries usually need.
 func (r *room) grow(entries int) {
 	r.refs = make([]filter.Ref, 0, entries)
-	r.words.Grow(96 * entries)
+	r.words.Grow(64 * entries)
 }
 
 // place is what an entry is known by.

@@ -45,7 +45,9 @@ func Meaning(p *Plan, measured func(filter.Ref) bool) *Plan {
 	for _, s := range []*Statement{&m.Approach.Statement, &m.Laboratory.Statement, &m.Anticoagulation.Default, &m.Anticoagulation.RedText} {
 		s.Evidence = without(s.Evidence)
 	}
-	m.Asks = slices.DeleteFunc(slices.Clone(p.Asks), func(a Ask) bool { return a.What == askHaemoglobin })
+	if at := slices.IndexFunc(p.Asks, func(a Ask) bool { return a.What == askHaemoglobin }); at >= 0 {
+		m.Asks = slices.Concat(p.Asks[:at], p.Asks[at+1:])
+	}
 	return &m
 }
 

@@ -99,7 +99,8 @@ func (s *Situation) denied(g graded) graded {
 
 func (s *Situation) anticoagulation() Anticoagulation {
 	a := Anticoagulation{Level: LevelUnknown, Since: filter.Unknown()}
-	var running, past []graded
+	running := make([]graded, 0, len(s.Facts.Courses))
+	var past []graded
 	var stale []filter.Ref
 	for _, c := range s.Facts.Courses {
 		if c.Never || !s.Clock.Reached(c.Start.Earliest) {
@@ -162,13 +163,15 @@ func (s *Situation) anticoagulation() Anticoagulation {
 
 // covers joins therapeutic courses with short gaps into covers; the one that runs on asOf gives Since.
 func (s *Situation) covers(a *Anticoagulation, running, past []graded) {
-	var ordered []graded
-	for _, g := range append(slices.Clone(running), past...) {
-		if g.level == Therapeutic && g.Start.Bounded() {
-			if end, over := s.ended(g.Course); over && end >= filter.MaxDay {
-				continue
+	ordered := make([]graded, 0, len(running)+len(past))
+	for _, list := range [...][]graded{running, past} {
+		for i := range list {
+			if g := &list[i]; g.level == Therapeutic && g.Start.Bounded() {
+				if end, over := s.ended(g.Course); over && end >= filter.MaxDay {
+					continue
+				}
+				ordered = append(ordered, *g)
 			}
-			ordered = append(ordered, g)
 		}
 	}
 	slices.SortFunc(ordered, func(x, y graded) int {
