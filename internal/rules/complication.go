@@ -35,8 +35,8 @@ func (s *Situation) complications() []Complication {
 	if s.Filter.Standing == filter.StandingRemoved {
 		return nil
 	}
-	for _, d := range s.Facts.Diagnoses {
-		if c, ok := s.complication(d); ok {
+	for i := range s.Facts.Diagnoses {
+		if c, ok := s.complication(&s.Facts.Diagnoses[i]); ok {
 			out = append(out, c)
 		}
 	}
@@ -58,7 +58,7 @@ func (s *Situation) Over() []Complication {
 			continue
 		}
 		d.Inactive = false
-		if c, ok := s.complication(d); ok && c.Weight > NoEffect {
+		if c, ok := s.complication(&d); ok && c.Weight > NoEffect {
 			out = append(out, c)
 		}
 	}
@@ -73,9 +73,9 @@ func (s *Situation) recent(d Diagnosis) bool {
 	return d.Recorded.Bounded() && s.Clock.Within(d.Recorded.Latest, s.Policy.FirstHeardDays)
 }
 
-func (s *Situation) complication(d Diagnosis) (Complication, bool) {
+func (s *Situation) complication(d *Diagnosis) (Complication, bool) {
 	c := Complication{When: d.Day(), Evidence: d.Evidence}
-	if !s.Clock.Reached(d.Day().Earliest) || d.Inactive || !s.afterPlacement(d) || !s.ofThisFilter(d) {
+	if !s.Clock.Reached(d.Day().Earliest) || d.Inactive || !s.afterPlacement(*d) || !s.ofThisFilter(*d) {
 		return c, false
 	}
 	switch d.Class {
@@ -111,7 +111,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		}
 	case DeviceThrombosis:
 		if !d.Own {
-			return s.low(d), true
+			return s.low(*d), true
 		}
 		c.Rule, c.Weight, c.Text = "caval-thrombosis", IsUrgent, "Thrombosis of the filter is recorded."
 		if d.Words.Asymptomatic || !d.Day().Known() || s.Filter.Placed.Known() && d.Day().Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays) {
@@ -119,7 +119,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		}
 	case DeviceInfection, DeviceHaemorrhage:
 		if !d.Own {
-			return s.low(d), true
+			return s.low(*d), true
 		}
 		c.Rule, c.Weight, c.Text = "infection", IsUrgent, "Infection of the filter is recorded."
 		if d.Class == DeviceHaemorrhage {
@@ -127,7 +127,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		}
 	case DevicePain, DeviceStenosis, DeviceOther, DeviceEmbolism:
 		if !d.Own {
-			return s.low(d), true
+			return s.low(*d), true
 		}
 		c.Rule, c.Weight, c.Text = "filter-complaint", RaiseReview, "Pain, stenosis or another complaint of the filter is recorded."
 		if d.Words.HeartOrLung {
@@ -140,7 +140,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 	c.Severe = c.Weight == IsUrgent
 	c.Symptom = d.Words.Pain || d.Words.Bleeding || d.Words.Swelling || d.Words.Organ || d.Class == DevicePain || d.Class == DeviceHaemorrhage
 	// A later encounter, a sequela, or an event that is no longer current raises to review at least.
-	if c.Weight == IsUrgent && (d.Later || !s.recent(d)) {
+	if c.Weight == IsUrgent && (d.Later || !s.recent(*d)) {
 		c.Weight, c.Emergency = RaiseReview, false
 	}
 	return c, true

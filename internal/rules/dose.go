@@ -306,7 +306,8 @@ func (s *Situation) labNear(what string, c Course, days int) (Lab, bool) {
 	end, ended := s.ended(c)
 	var best Lab
 	found := false
-	for _, l := range s.Facts.Labs {
+	for i := range s.Facts.Labs {
+		l := &s.Facts.Labs[i]
 		if l.What != what || !l.Day.Bounded() || !s.Clock.Reached(l.Day.Latest) {
 			continue
 		}
@@ -314,7 +315,7 @@ func (s *Situation) labNear(what string, c Course, days int) (Lab, bool) {
 			continue
 		}
 		if !found || l.Day.Latest > best.Day.Latest || l.Day.Latest == best.Day.Latest && first(l.Evidence) > first(best.Evidence) {
-			best, found = l, true
+			best, found = *l, true
 		}
 	}
 	if best.Form != Exactly && (what == "weight" || what == "creatinine") {

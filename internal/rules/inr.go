@@ -75,9 +75,10 @@ func (g graded) by(before []filter.Ref, values ...Lab) graded {
 func (s *Situation) inrsOf(c Course, from filter.Day) []Lab {
 	end, ended := s.ended(c)
 	var out []Lab
-	for _, l := range s.Facts.Labs {
+	for i := range s.Facts.Labs {
+		l := &s.Facts.Labs[i]
 		if l.What == "inr" && l.Day.Bounded() && s.Clock.Reached(l.Day.Latest) && l.Day.Earliest >= from && !(ended && l.Day.Latest > end) {
-			out = append(out, l)
+			out = append(out, *l)
 		}
 	}
 	slices.SortFunc(out, func(a, b Lab) int {
