@@ -6,7 +6,7 @@ import (
 	"bytes"
 	"cmp"
 	"crypto/sha1"
-	"fmt"
+	"encoding/hex"
 	"slices"
 	"strconv"
 	"strings"
@@ -283,14 +283,16 @@ func minting(person string, taken []string) func(filter.Ref) string {
 
 // mint makes a filter's key: UUIDv5 (RFC 4122 section 4.3) of the person and the filter's first evidence.
 func mint(person string, first filter.Ref) string {
-	h := sha1.New()
 	// Namespace: UUIDv5 of the URL namespace and "urn:dwellwatch:filter".
-	h.Write([]byte{0x86, 0xd5, 0xff, 0x04, 0xad, 0xe3, 0x55, 0xc3, 0xbf, 0x47, 0xd8, 0x3b, 0x14, 0x13, 0xd2, 0x59})
-	h.Write([]byte(person + "|" + first))
-	b := h.Sum(nil)[:16]
+	name := []byte{0x86, 0xd5, 0xff, 0x04, 0xad, 0xe3, 0x55, 0xc3, 0xbf, 0x47, 0xd8, 0x3b, 0x14, 0x13, 0xd2, 0x59}
+	b := sha1.Sum(append(append(append(name, person...), '|'), first...))
 	b[6] = b[6]&0x0f | 0x50
 	b[8] = b[8]&0x3f | 0x80
-	return fmt.Sprintf("%x-%x-%x-%x-%x", b[0:4], b[4:6], b[6:8], b[8:10], b[10:16])
+	key := hex.AppendEncode(make([]byte, 0, 36), b[:4])
+	for _, part := range [...][]byte{b[4:6], b[6:8], b[8:10], b[10:16]} {
+		key = hex.AppendEncode(append(key, '-'), part)
+	}
+	return string(key)
 }
 
 func text(d filter.Day) *string {

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -252,7 +251,7 @@ func (a Anticoagulation) words() string {
 	case a.Level == LevelUnknown:
 		return "An anticoagulant order is on record, without renewal for too long."
 	}
-	text := fmt.Sprintf("Prescribed anticoagulation: %s", a.Level)
+	text := "Prescribed anticoagulation: " + string(a.Level)
 	if a.Agent != "" {
 		text += " (" + a.Agent + ")"
 	}

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 
 	"dwellwatch/internal/filter"
@@ -30,7 +29,7 @@ func (s *Situation) gradeINR(g graded) graded {
 	if !s.fresh(latest, g.Course, s.Policy.INRDays) {
 		return g
 	}
-	g.measured = fmt.Sprintf("INR %s on %s", latest.Told(), latest.Day)
+	g.measured = "INR " + latest.Told() + " on " + latest.Day.String()
 	if !latest.reaches(inrLow) || !latest.atMost(inrHigh) {
 		return g.by(before, latest)
 	}
