@@ -36,7 +36,7 @@ type Diagnosis struct {
 	Inactive  bool        // clinical status resolved, inactive or remission
 	Acute     bool        // the code means an acute event (not chronic, not history)
 	Later     bool        // 7th character D or S: a later encounter or a sequela
-	Own       bool        // the code is for filters, or words, site or a device reference tie it to one
+	Own       bool        // of what can be a complication: the code is for filters, or words, site or a device reference tie it to one
 	Words     Words
 	Encounter filter.Ref
 	Devices   []filter.Ref // devices the entry refers to
