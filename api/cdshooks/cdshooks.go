@@ -42,6 +42,7 @@ type Known struct {
 type Shown struct {
 	cards.Offer
 	Service, Issuer, Tenant, User, Feed, Patient string
+	Followed                                     string // Key where the patient is followed; "" otherwise
 	On                                           filter.Day
 }
 

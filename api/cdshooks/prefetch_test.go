@@ -88,7 +88,7 @@ func TestUnknownPatientIsFollowed(t *testing.T) {
 	sent := fill(patient(t, "ab-06"))
 	delete(sent, "requests")
 	card := r.cards("patient-view", body("patient-view", "ab-06", sent))[0]
-	if len(card.Suggestions)+len(card.Links) != 0 || r.shown[0].Key != "" {
+	if len(card.Suggestions)+len(card.Links) != 0 || r.shown[0].Followed != "" {
 		t.Errorf("suggestions %v, links %v", card.Suggestions, card.Links)
 	}
 	for _, part := range []string{"This patient is not followed: this stands on what was sent with this call alone.", "not looked at: requests."} {

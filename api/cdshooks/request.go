@@ -21,6 +21,7 @@ type request struct {
 	server   string // FHIR base of the client; "" where it gives none
 	user     string // Type/id
 	patient  string // bare id
+	stay     string // of encounter-discharge: the encounter
 	sent     prefetched
 	orders   []fhir.Resource // of order-sign
 	booked   []fhir.Resource // of appointment-book: what is about to be
@@ -39,6 +40,7 @@ type envelope struct {
 type hookContext struct {
 	UserID       json.RawMessage `json:"userId"`
 	PatientID    json.RawMessage `json:"patientId"`
+	EncounterID  json.RawMessage `json:"encounterId"`
 	DraftOrders  json.RawMessage `json:"draftOrders"`
 	Appointments json.RawMessage `json:"appointments"`
 }
@@ -70,6 +72,8 @@ func parse(body []byte, hook cards.Hook) (request, error) {
 			p.fault("value", "context.patientId", "this is not an id of FHIR")
 		}
 		switch hook {
+		case cards.EncounterDischarge:
+			r.stay = p.text(in.EncounterID, "context.encounterId", false)
 		case cards.OrderSign:
 			r.orders = p.bundle(in.DraftOrders, "context.draftOrders")
 		case cards.AppointmentBook:
@@ -201,6 +205,12 @@ func (p *parser) invalid(err error, path string) {
 // maxFaults keeps the answer to a hopeless document short.
 const maxFaults = 20
 
+// unnamedID begins the ids that named gives.
+const unnamedID = "unnamed-"
+
+// unnamed reports a resource that came without an id.
+func unnamed(r fhir.Resource) bool { return strings.HasPrefix(r.ID, unnamedID) }
+
 // named gives the resource of an entry an id where it has none: what is about to be signed or booked has often none yet.
 func named(e fhir.Entry, number int) fhir.Resource {
 	r := e.Resource
@@ -210,7 +220,7 @@ func named(e fhir.Entry, number int) fhir.Resource {
 		}
 	}
 	if r.ID == "" {
-		r.ID = "unnamed-" + string(rune('a'+number%26)) + strings.Repeat("z", min(number/26, 40))
+		r.ID = unnamedID + string(rune('a'+number%26)) + strings.Repeat("z", min(number/26, 40))
 	}
 	return r
 }

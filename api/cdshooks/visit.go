@@ -2,11 +2,13 @@ package cdshooks
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"net/http"
 	"slices"
+	"strings"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/assess"
@@ -81,6 +83,32 @@ func (v *visit) meant(resources []fhir.Resource) []fhir.Resource {
 	return out
 }
 
+// moment tells what the call is for, so that the next orders, slot or discharge is another moment, and the same ones asked about
+// again are not. What has no id of its own is told apart by the call alone.
+func (v *visit) moment() string {
+	about := v.orders
+	switch v.hook {
+	case cards.PatientView:
+		return ""
+	case cards.EncounterDischarge:
+		return cmp.Or(v.stay, v.instance)
+	case cards.AppointmentBook:
+		about = v.booked
+	}
+	var out []string
+	for _, r := range v.meant(about) {
+		if r.Type != "MedicationRequest" && r.Type != "Appointment" {
+			continue
+		}
+		out = append(out, cards.Fingerprint(r))
+		if unnamed(r) {
+			out = append(out, v.instance)
+		}
+	}
+	slices.Sort(out)
+	return strings.Join(slices.Compact(out), "\n")
+}
+
 func (v *visit) entries(resources []fhir.Resource) []chart.Entry {
 	out := make([]chart.Entry, 0, len(resources))
 	for _, r := range resources {
@@ -111,7 +139,7 @@ func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
 	case err != nil:
 		return cards.Input{}, false, err
 	}
-	in := cards.Input{Hook: v.hook, AsOf: v.on, Known: true, Referrals: known.Referrals}
+	in := cards.Input{Hook: v.hook, AsOf: v.on, Moment: v.moment(), Known: true, Referrals: known.Referrals}
 	if known.Saved != nil && known.Same && (v.hook == cards.PatientView || v.hook == cards.EncounterDischarge) {
 		in.Now = *known.Saved
 		return in, true, v.equip(ctx, &in, known)
@@ -138,7 +166,7 @@ func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
 
 // unknown looks at what the call brought alone. Where that tells of a filter, follow hands it on, so that the patient is followed.
 func (v *visit) unknown(ctx context.Context, follow bool) (cards.Input, bool, error) {
-	in := cards.Input{Hook: v.hook, AsOf: v.on, Unsent: v.sent.unsent()}
+	in := cards.Input{Hook: v.hook, AsOf: v.on, Moment: v.moment(), Unsent: v.sent.unsent()}
 	if _, concerns := v.assess(&in, assess.Record{Entries: v.entries(v.brought), Context: assess.ContextInput}); !concerns {
 		return in, false, nil
 	}

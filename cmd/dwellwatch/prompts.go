@@ -179,8 +179,12 @@ func (h *prompter) task(a assess.Assessment, r draft.Referral) ([]byte, error) {
 }
 
 func (h *prompter) show(ctx context.Context, s cdshooks.Shown) (bool, error) {
+	quiet := 0
+	if s.Once {
+		quiet = h.basis.Policy.CardQuietDays
+	}
 	return h.store.Show(ctx, postgres.Showing{Card: s.Card.UUID, Service: s.Service, Kind: string(s.Kind), Issuer: s.Issuer, Tenant: s.Tenant, User: s.User, Feed: s.Feed, Patient: s.Patient,
-		Occasion: s.Occasion, Rank: s.Rank, Matter: s.Matter, Key: s.Key, On: s.On, QuietDays: h.basis.Policy.CardQuietDays})
+		Occasion: s.Occasion, Rank: s.Rank, Matter: s.Matter, Key: s.Followed, On: s.On, QuietDays: quiet})
 }
 
 func (h *prompter) feedback(ctx context.Context, f cdshooks.Fed) (cdshooks.Told, bool, error) {

@@ -1,6 +1,8 @@
 package cards
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"slices"
 
@@ -50,6 +52,21 @@ func Slots(appointments []fhir.Resource) []fhir.Resource {
 		}
 	}
 	return out
+}
+
+// Fingerprint tells one state of an order or a slot from another, whatever its server says of it as a file (meta) or in words (text).
+func Fingerprint(r fhir.Resource) string {
+	raw := []byte(r.Raw)
+	var all map[string]any
+	if json.Unmarshal(raw, &all) == nil {
+		delete(all, "meta")
+		delete(all, "text")
+		if sorted, err := json.Marshal(all); err == nil {
+			raw = sorted
+		}
+	}
+	sum := sha256.Sum256(raw)
+	return r.Ref() + " " + hex.EncodeToString(sum[:])
 }
 
 // with gives an order of the day with other members.

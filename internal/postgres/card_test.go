@@ -54,6 +54,10 @@ func TestShow(t *testing.T) {
 		"less pressing, a month later": {showing(rank(3, "it moved")), showing(later(30)), true},
 		"another complication":         {showing(rank(3, "it moved")), showing(rank(3, "it bleeds")), true},
 		"the same complication":        {showing(rank(3, "it moved")), showing(rank(3, "it moved"), later(3)), false},
+		"followed since":               {showing(func(s *Showing) { s.Key = "" }), showing(), false},
+		"followed, more pressing":      {showing(func(s *Showing) { s.Key = "" }), showing(rank(3, "it moved")), true},
+		"followed, urgent the same":    {showing(func(s *Showing) { s.Key, s.Rank, s.Matter = "", 3, "it moved" }), showing(rank(3, "it moved")), false},
+		"followed, a month later":      {showing(func(s *Showing) { s.Key = "" }), showing(later(30)), true},
 		"parts that join alike":        {showing(func(s *Showing) { s.Tenant, s.User = "a", "b" }), showing(func(s *Showing) { s.Tenant, s.User = "", "ab" }), true},
 	} {
 		b := setup(t, Options{})
@@ -134,6 +138,67 @@ func TestFeedbackIsStoredOnce(t *testing.T) {
 	year := func(s *Showing) { s.On = s.On.Add(365) }
 	if b.show(showing(year)) || !b.show(showing(func(s *Showing) { s.User = "Practitioner/2" })) || !b.show(showing(year, func(s *Showing) { s.Rank, s.Matter = 3, "it moved" })) {
 		t.Error("what was overridden is shown, or to nobody, or hides what presses more")
+	}
+	// It stays so when what presses more has come and gone.
+	if b.show(showing(func(s *Showing) { s.On = s.On.Add(2 * 365) })) {
+		t.Error("an override is forgotten")
+	}
+}
+
+// override shows a card and tells that its clinician overrode it.
+func (b *bench) override(s Showing) {
+	b.t.Helper()
+	if !b.show(s) {
+		b.t.Fatal("it is not shown")
+	}
+	if _, known, err := b.Feedback(b.t.Context(), Feedback{Card: s.Card, Service: s.Service, Outcome: "overridden", At: b.now}); err != nil || !known {
+		b.t.Fatalf("%t %v", known, err)
+	}
+}
+
+// TestAnOverrideIsOfOneMatter: it silences neither another filter, nor another complication, nor the next occasion of the kind.
+func TestAnOverrideIsOfOneMatter(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	other := func(s *Showing) { s.Key = "k2" }
+	urgent := func(rank int, matter string) func(*Showing) {
+		return func(s *Showing) { s.Rank, s.Matter = rank, matter }
+	}
+	always := func(matter string) func(*Showing) {
+		return func(s *Showing) { s.Occasion, s.Matter, s.QuietDays = "order-sign", matter, 0 }
+	}
+	b.override(showing())
+	b.override(showing(urgent(3, "it moved")))
+	b.override(showing(always("order 1")))
+	for _, c := range []struct {
+		name string
+		s    Showing
+		want bool
+	}{
+		{"the same", showing(), false},
+		{"another filter", showing(other), true},
+		{"the same complication", showing(urgent(3, "it moved")), false},
+		{"another complication", showing(urgent(3, "it moved, and an embolism")), true},
+		{"an emergency", showing(urgent(4, "it moved, and an embolism")), true},
+		{"urgent again after the emergency", showing(urgent(3, "an infection")), true},
+		{"the same complication, after all that", showing(urgent(3, "it moved"), func(s *Showing) { s.On = s.On.Add(400) }), false},
+		{"the same order", showing(always("order 1")), false},
+		{"another order", showing(always("order 2")), true},
+		{"another order, asked about again", showing(always("order 2")), true},
+	} {
+		if got := b.show(c.s); got != c.want {
+			t.Errorf("%s: %t, want %t", c.name, got, c.want)
+		}
+	}
+	// Feedback on a card counts although the same was shown once more since.
+	first := showing(always("order 3"))
+	b.show(first)
+	b.show(showing(always("order 3")))
+	if _, _, err := b.Feedback(t.Context(), Feedback{Card: first.Card, Service: "service", Outcome: "overridden", At: b.now}); err != nil {
+		t.Fatal(err)
+	}
+	if b.show(showing(always("order 3"))) {
+		t.Error("an override of an earlier card is lost")
 	}
 }
 

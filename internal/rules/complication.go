@@ -46,7 +46,16 @@ func (s *Situation) complications() []Complication {
 				Text: "New pulmonary embolism with the filter in place, onset " + d.Onset.String() + "."})
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Complication) int { return int(b.Weight) - int(a.Weight) })
+	// An emergency stands first, whatever else is urgent: the first one is the headline.
+	slices.SortStableFunc(out, func(a, b Complication) int {
+		switch {
+		case a.Emergency && !b.Emergency:
+			return -1
+		case b.Emergency && !a.Emergency:
+			return 1
+		}
+		return int(b.Weight) - int(a.Weight)
+	})
 	return out
 }
 
