@@ -63,6 +63,9 @@ func (s *Service) answer(ctx context.Context, r request) ([]cards.Card, error) {
 	for _, offer := range cards.Of(in) {
 		sign(&offer, r, client.Issuer)
 		shown := Shown{Offer: offer, Service: family + string(r.hook), Issuer: client.Issuer, Tenant: client.Tenant, User: r.user, Feed: v.feed, Patient: r.patient, On: v.on}
+		if shown.Feed == "" {
+			shown.Feed = "server " + bare(r.server)
+		}
 		if in.Known {
 			shown.Followed = offer.Key
 		}

@@ -131,12 +131,18 @@ func New(c Config) (*Service, error) {
 	return s, nil
 }
 
-// feed gives the feed of a client's FHIR server: the one whose base it is, or that is configured for it, else the record's.
+// feed gives the feed of a client's FHIR server: the one whose base it is, or that is configured for it. "" stands for a server that is
+// none of these, whose patients are nobody's here. A client that names no server means the record, and so does every client where
+// neither the record's address nor a list of servers is configured.
 func (s *Service) feed(server string) string {
-	if feed, ok := s.feeds[bare(server)]; ok {
+	feed, known := s.feeds[bare(server)]
+	switch {
+	case known:
 		return feed
+	case server == "", s.Screener.Bases[defaultFeed] == "" && len(s.Servers) == 0:
+		return defaultFeed
 	}
-	return defaultFeed
+	return ""
 }
 
 // bare is a base URL as it is compared: without scheme and without a slash at its end (http://hl7.org/fhir/R4/http.html#general).

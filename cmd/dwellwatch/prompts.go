@@ -29,7 +29,7 @@ import (
 // promptSettings say who may call the prompts in the record from a browser, and whose patients a client means.
 type promptSettings struct {
 	CDSOrigins []string `help:"Origins of CDS clients that run in a browser: https://ehr.example.org" env:"DWELLWATCH_CDS_ORIGINS" placeholder:"ORIGIN,…" sep:","`
-	CDSServers pairs    `help:"FHIR servers as CDS clients call them, each with the feed whose patients it has: https://ehr.example.org/r4=default. The bases of the feeds themselves are known; any other server means the record." env:"DWELLWATCH_CDS_SERVERS" placeholder:"URL=FEED;…"`
+	CDSServers pairs    `help:"FHIR servers as CDS clients call them, each with the feed whose patients it has: https://ehr.example.org/r4=default. The bases of the feeds themselves are known; a patient of any other server is nobody followed here." env:"DWELLWATCH_CDS_SERVERS" placeholder:"URL=FEED;…"`
 }
 
 // check refuses what would let nobody call, or look a patient up at the wrong place.

@@ -1,8 +1,6 @@
 package cards
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"slices"
 
@@ -54,7 +52,7 @@ func Slots(appointments []fhir.Resource) []fhir.Resource {
 	return out
 }
 
-// Fingerprint tells one state of an order or a slot from another, whatever its server says of it as a file (meta) or in words (text).
+// Fingerprint writes an order or a slot so that one state of it differs from another, whatever its server says of it as a file (meta) or in words (text).
 func Fingerprint(r fhir.Resource) string {
 	raw := []byte(r.Raw)
 	var all map[string]any
@@ -65,8 +63,7 @@ func Fingerprint(r fhir.Resource) string {
 			raw = sorted
 		}
 	}
-	sum := sha256.Sum256(raw)
-	return r.Ref() + " " + hex.EncodeToString(sum[:])
+	return r.Ref() + " " + string(raw)
 }
 
 // with gives an order of the day with other members.

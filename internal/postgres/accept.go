@@ -137,7 +137,8 @@ func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []scre
 		if err != nil {
 			return plan{}, known{}, err
 		}
-		p := newPlan(items, joined, k, now, late, fresh, idle)
+		admitted, barred := k.admissible(items)
+		p := newPlan(admitted, joined, k, now, late, fresh, idle)
 		before := len(idle)
 		for a, person := range p.begun {
 			if !p.keeps(person) {
@@ -155,6 +156,7 @@ func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []scre
 			return slices.ContainsFunc(joined, func(j waiting) bool { return j.key() == w.key() })
 		})
 		if len(more) == 0 {
+			p.outcomes = spread(barred, p.outcomes)
 			return p, k, nil
 		}
 		joined = append(joined, more...)
