@@ -42,6 +42,7 @@ type page struct {
 	To          string // a page to go to afterwards
 	Roles       []auth.Role
 	Link, Label string // a way on
+	Out         string // words of the button that ends the session; "" for none
 	Style       template.CSS
 }
 
@@ -57,9 +58,9 @@ func Headers(h http.Header) {
 	h.Set("Cache-Control", "no-store")
 }
 
-// Refuse answers with a page that says why something cannot be shown.
+// Refuse answers with a page that says why something cannot be shown. Who wants to be somebody else ends their session first.
 func Refuse(c *gin.Context, status int, title, text string) {
-	render(c, status, page{Title: title, Text: text, Link: "/signin?out=1", Label: "Sign in as somebody else"})
+	render(c, status, page{Title: title, Text: text, Out: "Sign in as somebody else"})
 	c.Abort()
 }
 
@@ -113,6 +114,15 @@ func (s *SignIn) begin(c *gin.Context) {
 	case s.Local:
 		render(c, http.StatusOK, page{Title: "Sign in (demonstration)", Local: true, To: to, Roles: Roles()})
 	case c.Query("out") != "":
+		_, err := s.Person(c.Request)
+		switch {
+		case err == nil:
+			render(c, http.StatusOK, page{Title: "Still signed in", Text: "Your session has not ended.", Link: s.Home, Label: "Back to the pages", Out: "Sign out"})
+			return
+		case !errors.Is(err, fault.NotFound):
+			s.failed(c, err)
+			return
+		}
 		render(c, http.StatusOK, page{Title: "Signed out", Text: "You are signed out of dwellwatch. The hospital's own sign-in may still know you.",
 			Link: "/signin", Label: "Sign in"})
 	default:

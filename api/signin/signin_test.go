@@ -354,6 +354,10 @@ func TestSignOut(t *testing.T) {
 	if _, err := h.who(); err != nil {
 		t.Fatalf("signed out by another site: %v", err)
 	}
+	// Asking for the page that says so ends nothing, and does not say so.
+	if w := h.send("GET", "/signin?out=1", nil); w.Code != 200 || strings.Contains(w.Body.String(), "are signed out") || !strings.Contains(w.Body.String(), `<form method="post" action="/signout">`) {
+		t.Errorf("with a session: %d %s", w.Code, w.Body)
+	}
 	kept := *h.cookies["__Host-dwellwatch"]
 	// A proxy may tell us another host than the browser sees; the configured origin counts.
 	if w := h.send("POST", "/signout", nil, "Host: inner:8080", "Origin: "+origin); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/signin?out=1" {
@@ -363,11 +367,27 @@ func TestSignOut(t *testing.T) {
 	if _, err := h.who(); !errors.Is(err, fault.NotFound) {
 		t.Errorf("the old cookie still counts: %v", err)
 	}
-	if w := h.send("GET", "/signin?out=1", nil); w.Code != 200 || !strings.Contains(w.Body.String(), "signed out") {
+	if w := h.send("GET", "/signin?out=1", nil); w.Code != 200 || !strings.Contains(w.Body.String(), "are signed out") {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
 	if w := h.send("POST", "/signout", nil); w.Code != http.StatusSeeOther {
 		t.Errorf("signed out twice: %d", w.Code)
+	}
+}
+
+// TestSomebodyElseSignsOutFirst: the page that refuses leads to another sign-in by ending the session.
+func TestSomebodyElseSignsOutFirst(t *testing.T) {
+	t.Parallel()
+	h := open(t, nil)
+	h.engine.GET("/refused", func(c *gin.Context) { Refuse(c, http.StatusForbidden, "Not for your role", "Nothing was changed.") })
+	h.send("GET", h.atProvider(h.toProvider("/"), ada()), nil)
+	w := h.send("GET", "/refused", nil)
+	if body := w.Body.String(); !strings.Contains(body, `<form method="post" action="/signout"><button type="submit">Sign in as somebody else</button></form>`) || strings.Contains(body, "?out=") {
+		t.Errorf("%d %s", w.Code, body)
+	}
+	h.send("POST", "/signout", nil, "Origin: "+origin)
+	if _, err := h.who(); !errors.Is(err, fault.NotFound) {
+		t.Errorf("still signed in: %v", err)
 	}
 }
 
