@@ -187,6 +187,8 @@ func TestOrderSign(t *testing.T) {
 		"no medication at all":      {"ab-06", orders(`{"resource":{"resourceType":"ServiceRequest","status":"draft","intent":"order","subject":{"reference":"Patient/ab-06"},"code":{"text":"chest radiograph"}}}`), ""},
 		"no orders":                 {"ab-06", `"draftOrders":{"resourceType":"Bundle","type":"collection"}`, ""},
 		"started with its request":  {"ab-06", orders(order("n1", "ab-06", "draft", apixaban, "5 mg twice daily"), `{"resource":{"resourceType":"ServiceRequest","status":"draft","intent":"order","subject":{"reference":"Patient/ab-06"},"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}]}}}`), ""},
+		"a Bundle without a type":   {"ab-06", strings.Replace(orders(order("n1", "ab-06", "draft", apixaban, "5 mg twice daily")), `"type":"collection",`, "", 1), "anticoagulant-started info"},
+		"a dose that is no list":    {"ab-06", orders(strings.NewReplacer(`"doseAndRate":[`, `"doseAndRate":`, `"mg"}}]}]`, `"mg"}}}]`).Replace(order("n1", "ab-06", "draft", apixaban, "5 mg twice daily"))), "anticoagulant-started info"},
 		"stopped":                   {"ab-02", orders(stop("ab-02", "stopped")), "anticoagulant-stopped warning"},
 		"cancelled":                 {"ab-02", orders(stop("ab-02", "cancelled")), "anticoagulant-stopped warning"},
 		"stopped, permanent":        {"ab-12", orders(stop("ab-12", "stopped")), "anticoagulant-stopped warning"},
@@ -212,6 +214,9 @@ func TestAppointmentBook(t *testing.T) {
 	for name, c := range map[string]struct{ patient, context, want string }{
 		"by code":      {"ab-02", slot("proposed", coded), "retrieval-booked info"},
 		"by words":     {"ab-02", slot("proposed", `{"text":"IVC filter retrieval"}`), "retrieval-booked info"},
+		"a list":       {"ab-02", `"appointments":[` + strings.TrimSuffix(strings.SplitN(slot("proposed", coded), `"resource":`, 2)[1], "}]}") + `]`, "retrieval-booked info"},
+		"no type":      {"ab-02", strings.Replace(slot("proposed", coded), `"type":"collection",`, "", 1), "retrieval-booked info"},
+		"one concept":  {"ab-02", strings.NewReplacer(`"serviceType":[`, `"serviceType":`, `"37193"}]}]`, `"37193"}]}`).Replace(slot("proposed", coded)), "retrieval-booked info"},
 		"something":    {"ab-02", slot("proposed", `{"text":"dermatology"}`), ""},
 		"called off":   {"ab-02", slot("cancelled", coded), ""},
 		"no filter in": {"ab-09", strings.ReplaceAll(slot("proposed", coded), "ab-02", "ab-09"), ""},

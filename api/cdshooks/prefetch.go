@@ -120,11 +120,7 @@ func decoded(value []byte) (fhir.Resource, fhir.Bundle, error) {
 	if err == nil && !slices.ContainsFunc(b.Entries, func(e fhir.Entry) bool { return e.Fault != nil }) {
 		return r, b, nil
 	}
-	if r, err = fhir.DecodeLoose(value); err != nil || r.Type != "Bundle" {
-		return r, fhir.Bundle{}, err
-	}
-	b, err = fhir.DecodeLooseBundle(r)
-	return r, b, err
+	return loosely(value)
 }
 
 // grave reports an OperationOutcome that says more than a warning.

@@ -57,6 +57,8 @@ func TestUnknownPatients(t *testing.T) {
 		"unreadable":                         {well, map[string]string{"procedures": `{"resourceType":"Bundle","type":"nonsense"}`}, "412, incomplete prefetch.procedures"},
 		"cut short, and the filter is shown": {overdue, map[string]string{"procedures": searchset(overdue, "Procedure", next)}, "overdue warning"},
 		"devices failed, the filter shown":   {overdue, map[string]string{"devices": outcome, "deviceUse": "absent"}, "overdue warning"},
+		"a Bundle that says no type":         {overdue, map[string]string{"devices": strings.Replace(searchset(overdue, "Device"), `"type":"searchset",`, "", 1), "procedures": strings.Replace(searchset(overdue, "Procedure"), `"type":"searchset",`, "", 1)}, "overdue warning"},
+		"an empty one that says no type":     {well, map[string]string{"devices": `{"resourceType":"Bundle"}`}, "-"},
 		"another patient's":                  {patient(t, "ab-02"), nil, "412, incomplete prefetch.devices, incomplete prefetch.procedures"},
 		"another patient's devices":          {well, map[string]string{"devices": searchset(patient(t, "ab-02"), "Device")}, "412, incomplete prefetch.devices"},
 		"nobody's procedures":                {well, map[string]string{"procedures": searchset([]fhir.Resource{{Type: "Procedure", ID: "x", Raw: []byte(`{"resourceType":"Procedure","id":"x","status":"completed"}`)}}, "Procedure")}, "412, incomplete prefetch.procedures"},

@@ -77,6 +77,9 @@ func parse(body []byte, hook cards.Hook) (request, error) {
 		case cards.OrderSign:
 			r.orders = p.bundle(in.DraftOrders, "context.draftOrders")
 		case cards.AppointmentBook:
+			if !missing(in.Appointments) {
+				in.Appointments = listed(in.Appointments)
+			}
 			r.booked = p.bundle(in.Appointments, "context.appointments")
 		}
 	}
@@ -162,13 +165,9 @@ func (p *parser) bundle(raw json.RawMessage, path string) []fhir.Resource {
 		p.fault("required", path, "this member is required")
 		return nil
 	}
-	r, err := fhir.DecodeLoose(raw)
+	r, b, err := loosely(raw)
 	if err == nil && r.Type != "Bundle" {
 		err = &fhir.Invalid{Issues: []fhir.Issue{{Severity: "error", Code: "structure", Text: "a Bundle was expected"}}}
-	}
-	var b fhir.Bundle
-	if err == nil {
-		b, err = fhir.DecodeLooseBundle(r)
 	}
 	if err != nil {
 		p.invalid(err, path)
