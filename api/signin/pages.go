@@ -146,23 +146,20 @@ func (s *SignIn) leave(c *gin.Context, to string) {
 // callback takes somebody who comes back from the provider.
 func (s *SignIn) callback(c *gin.Context) {
 	if s.Provider == nil {
-		s.failed(c, errDenied)
+		s.failed(c, denied("no provider is configured", "oidc-issuer"))
 		return
 	}
 	cookie, err := c.Request.Cookie(s.cookieName(signinCookie))
 	if err != nil {
-		s.failed(c, errDenied)
+		s.failed(c, denied("the browser came back without the cookie of its sign-in", "public-url"))
 		return
 	}
 	seed, after, _ := strings.Cut(cookie.Value, ".")
 	a := attempt{seed}
 	s.setCookie(c.Writer, signinCookie, "", 0)
 	state := a.part("state")
-	// A provider that names itself (RFC 9207) must be the one that was asked.
-	issuer, named := c.GetQuery("iss")
-	if seed == "" || subtle.ConstantTimeCompare([]byte(c.Query("state")), []byte(state)) != 1 || named && issuer != s.Provider.Issuer ||
-		c.Query("error") != "" || c.Query("code") == "" {
-		s.failed(c, errDenied)
+	if err := s.answered(c, seed, state); err != nil {
+		s.failed(c, err)
 		return
 	}
 	p, err := s.Provider.who(c.Request.Context(), a, c.Query("code"))
@@ -185,6 +182,22 @@ func (s *SignIn) callback(c *gin.Context) {
 	c.Redirect(http.StatusSeeOther, SafePath(string(to), s.Home))
 }
 
+// answered checks what the browser brings back. A provider that names itself (RFC 9207) must be the one that was asked.
+func (s *SignIn) answered(c *gin.Context, seed, state string) error {
+	issuer, named := c.GetQuery("iss")
+	switch {
+	case seed == "" || subtle.ConstantTimeCompare([]byte(c.Query("state")), []byte(state)) != 1:
+		return denied("another state came back", "")
+	case named && issuer != s.Provider.Issuer:
+		return denied("another issuer answers", "oidc-issuer")
+	case c.Query("error") != "":
+		return denied("the provider refuses:"+word(c.Query("error")), "oidc-client-id")
+	case c.Query("code") == "":
+		return denied("no code came back", "oidc-issuer")
+	}
+	return nil
+}
+
 // failed says that a sign-in did not succeed, and no more than the person can use.
 func (s *SignIn) failed(c *gin.Context, err error) {
 	p := page{Title: "Sign-in did not succeed", Text: "Try once more. If it fails again, tell the people who run dwellwatch.", Link: "/signin", Label: "Try again"}
@@ -199,14 +212,22 @@ func (s *SignIn) failed(c *gin.Context, err error) {
 	case !errors.Is(err, errDenied):
 		status = http.StatusInternalServerError
 	}
-	s.Log.Warn("sign-in failed", "status", status)
+	cause, setting := "our own fault", ""
+	var f *failure
+	switch {
+	case errors.As(err, &f):
+		cause, setting = f.cause, f.setting
+	case errors.Is(err, fault.Unavailable):
+		cause = "the database does not answer"
+	}
+	s.Log.Warn("sign-in failed", "status", status, "cause", cause, "setting", setting)
 	render(c, status, p)
 }
 
 // local takes a name and a role as they are given.
 func (s *SignIn) local(c *gin.Context) {
 	if !s.Local {
-		s.failed(c, errDenied)
+		s.failed(c, denied("the local sign-in is off", "local-signin"))
 		return
 	}
 	if !auth.LocalHost(c.Request.Host) || s.Check(c.Request) != nil {
