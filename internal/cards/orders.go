@@ -54,7 +54,7 @@ func Slots(appointments []fhir.Resource) []fhir.Resource {
 
 // Fingerprint writes an order or a slot so that one state of it differs from another, whatever its server says of it as a file (meta) or in words (text).
 func Fingerprint(r fhir.Resource) string {
-	raw := []byte(r.Raw)
+	raw := r.Raw
 	var all map[string]any
 	if json.Unmarshal(raw, &all) == nil {
 		delete(all, "meta")

@@ -13,7 +13,7 @@ func TestAnEmergencyIsTheHeadline(t *testing.T) {
 	asOf := day(t, "2026-03-01")
 	when := on(t, "2026-02-20")
 	complaint := func(class rules.Class, label string, words rules.Words) rules.Diagnosis {
-		return rules.Diagnosis{Class: class, Label: label, Own: true, Acute: true, Onset: when, Recorded: when, Words: words, Evidence: []filter.Ref{filter.Ref("Condition/" + label)}}
+		return rules.Diagnosis{Class: class, Label: label, Own: true, Acute: true, Onset: when, Recorded: when, Words: words, Evidence: []filter.Ref{"Condition/" + label}}
 	}
 	moved := complaint(rules.Displacement, "moved", rules.Words{})
 	infected := complaint(rules.DeviceInfection, "infected", rules.Words{})
