@@ -235,3 +235,33 @@ func TestAppointmentBook(t *testing.T) {
 		t.Errorf("%q\n%s", card.Summary, card.Detail)
 	}
 }
+
+// TestTheOtherFilter: where a clinician was told of the filter that presses most, the other one is told of.
+func TestTheOtherFilter(t *testing.T) {
+	t.Parallel()
+	r := setup(t, nil)
+	r.follow("ab-06")
+	for _, one := range patient(t, "ab-06") {
+		if one.Type == "Device" || one.Type == "Procedure" || one.Type == "DeviceUseStatement" {
+			text := string(one.Raw)
+			for _, id := range []string{"Device/ab-06", "Procedure/ab-06", `"id":"ab-06`} {
+				text = strings.ReplaceAll(text, id, id+"-second")
+			}
+			one.ID = strings.Replace(one.ID, "ab-06", "ab-06-second", 1)
+			one.Raw = []byte(strings.NewReplacer("2024-05", "2023-02", `"udiCarrier"`, `"_udiCarrier"`, `"serialNumber"`, `"_serialNumber"`).Replace(text))
+			r.charts["default|ab-06"] = append(r.charts["default|ab-06"], one)
+		}
+	}
+	text := body("patient-view", "ab-06", nil)
+	r.cards("patient-view", text)
+	first := r.shown[0].Key
+	r.may = func(s Shown) bool { return s.Key != first }
+	got := r.cards("patient-view", text)
+	if len(got) != 1 || len(r.shown) != 2 || r.shown[1].Key == first || !strings.Contains(got[0].Detail, "More than one filter") {
+		t.Errorf("%d cards, shown %d", len(got), len(r.shown))
+	}
+	r.may = func(Shown) bool { return false }
+	if got := r.cards("patient-view", text); len(got) != 0 {
+		t.Error("told of both, and shown again")
+	}
+}
