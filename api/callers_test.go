@@ -2,10 +2,12 @@ package api
 
 import (
 	"context"
+	"encoding/base64"
 	"encoding/json"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -236,6 +238,26 @@ func TestSecretsOfFeeds(t *testing.T) {
 		if _, err := New(bad); err == nil {
 			t.Errorf("%s is taken", name)
 		}
+	}
+}
+
+// TestKeysThatCannotBeRead: the log names the issuer, the setting and the cause; the caller hears of none.
+func TestKeysThatCannotBeRead(t *testing.T) {
+	t.Parallel()
+	issuer := httptest.NewServer(http.NotFoundHandler())
+	t.Cleanup(issuer.Close)
+	r := setup(t, func(c *Config) {
+		c.Machines.Issuers, c.Machines.Audiences = []auth.Issuer{{URL: issuer.URL, JWKS: issuer.URL + "/jwks"}}, []string{"us"}
+		c.Machines.Now = c.Now
+	})
+	part := func(v string) string { return base64.RawURLEncoding.EncodeToString([]byte(v)) }
+	token := part(`{"alg":"RS256","kid":"k"}`) + "." + part(`{"iss":"`+issuer.URL+`","aud":"us","sub":"Jo Doe","exp":`+strconv.FormatInt(r.cfg.Now().Unix()+600, 10)+`}`) + "." + part("x")
+	w := r.ask("GET", "/metrics", "Authorization: Bearer "+token)
+	if w.Code != http.StatusServiceUnavailable || strings.Contains(w.Body.String(), issuer.URL) {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if log := r.log.String(); !strings.Contains(log, "issuer="+issuer.URL+" setting=issuers cause=\"answered 404\"") || strings.Contains(log, "Doe") {
+		t.Errorf("the log says %s", log)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"net/http"
 
 	"dwellwatch/fhir"
+	"dwellwatch/internal/auth"
 	"dwellwatch/internal/fault"
 
 	"github.com/gin-gonic/gin"
@@ -74,6 +75,10 @@ func statusOfIssues(issues []fhir.Issue) int {
 func (s *server) refuse(c *gin.Context, err error) {
 	p := problemOf(err)
 	if p.status >= http.StatusInternalServerError {
+		var keys *auth.KeysError
+		if errors.As(err, &keys) {
+			s.Log.Error("the keys of an issuer cannot be read", "issuer", keys.Issuer, "setting", keys.Setting, "cause", keys.Cause)
+		}
 		s.Log.Error("request failed", "route", pattern(c), "status", p.status, "cause", kindOfError(err))
 	}
 	switch p.status {

@@ -42,22 +42,15 @@ func bundleTypes() []string {
 // DecodeBundle reads the entries of a Bundle that came from Decode. The error is an *Invalid where the Bundle itself
 // cannot be taken: another resource, no known type, entry not an array, more than MaxEntries. Faults of single entries
 // are in Entry.Fault.
-func DecodeBundle(r Resource) (Bundle, error) { return readEntries(r, false) }
+func DecodeBundle(r Resource) (Bundle, error) { return readEntries(nil, r, false) }
 
 // DecodeLooseBundle is DecodeBundle with the entries read as DecodeLoose reads.
-func DecodeLooseBundle(r Resource) (Bundle, error) { return readEntries(r, true) }
+func DecodeLooseBundle(r Resource) (Bundle, error) { return readEntries(nil, r, true) }
 
 // DecodeWhole is Decode, and DecodeBundle where the resource is a Bundle.
-func DecodeWhole(body []byte) (Resource, Bundle, error) {
-	r, err := Decode(body)
-	if err != nil || r.Type != "Bundle" {
-		return r, Bundle{}, err
-	}
-	b, err := DecodeBundle(r)
-	return r, b, err
-}
+func DecodeWhole(body []byte) (Resource, Bundle, error) { return (*Room)(nil).DecodeWhole(body) }
 
-func readEntries(r Resource, loose bool) (Bundle, error) {
+func readEntries(room *Room, r Resource, loose bool) (Bundle, error) {
 	if r.Type != "Bundle" {
 		return Bundle{}, &Invalid{[]Issue{{"error", "structure", r.Type, "a Bundle was expected"}}}
 	}
@@ -81,21 +74,22 @@ func readEntries(r Resource, loose bool) (Bundle, error) {
 	if len(faults) > 0 {
 		return Bundle{}, &Invalid{faults}
 	}
-	b.Entries = make([]Entry, 0, h.entry.Len())
+	b.Entries = room.entriesFor(h.entry.Len())
 	for v := range h.entry.inside() {
-		b.Entries = append(b.Entries, readEntry(v, len(b.Entries), loose))
+		b.Entries = append(b.Entries, Entry{})
+		readEntry(&b.Entries[len(b.Entries)-1], v, len(b.Entries)-1, loose)
 	}
 	return b, nil
 }
 
 // readEntry reads one entry. In a document without a fault all is known of it; in any other it is read by itself, for its faults.
-func readEntry(v Value, index int, loose bool) Entry {
-	e := Entry{Raw: v.bytes()}
+func readEntry(e *Entry, v Value, index int, loose bool) {
+	e.Raw = v.bytes()
 	// Written out only where there is something to say.
 	path := func() string { return "Bundle.entry[" + strconv.Itoa(index) + "]" }
 	if !v.IsObject() {
 		e.Fault = &Invalid{[]Issue{{"error", "structure", path(), "an entry is an object"}}}
-		return e
+		return
 	}
 	var found, faults []Issue
 	if !v.in.clean {
@@ -157,7 +151,6 @@ func readEntry(v Value, index int, loose bool) Entry {
 	if len(faults) > 0 {
 		e.Fault = &Invalid{faults}
 	}
-	return e
 }
 
 func knownBundleType(s string) bool {

@@ -38,18 +38,18 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 // bad entry of a batch does not take the others with it.
 //
 // Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
-func Decode(body []byte) (Resource, error) { return decode(body, false) }
+func Decode(body []byte) (Resource, error) { return decode(nil, body, false) }
 
 // DecodeLoose is Decode for what is assessed and not stored: a resource whose own status or day is of another JSON kind, or
 // whose day is given in two ways, is taken, and the reader is to count that status and that day as unknown. A door refuses it, so
 // that the sender hears of it and the version does not take the place of a good one.
-func DecodeLoose(body []byte) (Resource, error) { return decode(body, true) }
+func DecodeLoose(body []byte) (Resource, error) { return decode(nil, body, true) }
 
 // decode reads a document through once. Only where anything is at fault it is read again, for the faults.
-func decode(body []byte, loose bool) (Resource, error) {
+func decode(room *Room, body []byte, loose bool) (Resource, error) {
 	body = bytes.TrimPrefix(body, []byte("\xef\xbb\xbf"))
 	body = bytes.Trim(body, " \t\r\n")
-	doc := valueOf(body)
+	doc := room.valueOf(body)
 	var found []Issue
 	if doc.in == nil || !doc.in.clean {
 		if found = scan(body); doc.in == nil || hopeless(found, false) {

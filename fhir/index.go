@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"math"
+	"slices"
 )
 
 // document is JSON that was read through once: where each of its values stands. Nothing of it is built, and no value is read twice.
@@ -26,15 +27,26 @@ type node struct {
 // index reads a document from end to end. It gives nil for what is not JSON or longer than 4 GiB; what else is at fault is told by
 // scan only. A test holds the two together. What is nested too deep has a node, but those that it holds have none.
 func index(src []byte) *document {
+	var d document
+	if !d.read(src) {
+		return nil
+	}
+	return &d
+}
+
+// read is index into a document whose memory is taken anew.
+func (d *document) read(src []byte) bool {
 	if len(src) > math.MaxUint32 {
-		return nil
+		return false
 	}
-	x := &indexer{src: src, nodes: make([]node, 0, len(src)/16+4), clean: true}
+	x := indexer{src: src, nodes: slices.Grow(d.nodes[:0], len(src)/16+4), clean: true}
 	end := x.value(skipSpace(src, 0), node{})
+	*d = document{src: src, nodes: x.nodes, clean: x.clean}
 	if end < 0 || skipSpace(src, end) < len(src) {
-		return nil
+		return false
 	}
-	return &document{src: src, text: string(src), nodes: x.nodes, clean: x.clean}
+	d.text = string(src)
+	return true
 }
 
 // indexer is the work in hand. Its methods give the place after what they read, and -1 where that is not JSON.

@@ -5,7 +5,10 @@ CREATE TABLE card (
     kind      text  NOT NULL CHECK (kind <> ''),
     clinician bytea NOT NULL CHECK (octet_length(clinician) = 32),
     viewer    bytea NOT NULL CHECK (octet_length(viewer) = 32),
-    occasion       text  NOT NULL,
+    occasion  text  NOT NULL CHECK (occasion <> ''),
+    filter    bytea NOT NULL CHECK (octet_length(filter) = 32),
+    rank      smallint NOT NULL,
+    matter    bytea NOT NULL,
     key       text  NOT NULL DEFAULT '',
     shown_on  date  NOT NULL
 );
@@ -16,8 +19,8 @@ COMMENT ON COLUMN card.key IS 'Key of the filter; empty where the patient is not
 
 CREATE TABLE card_viewer (
     viewer   bytea    NOT NULL CHECK (octet_length(viewer) = 32),
-    occasion      text     NOT NULL CHECK (occasion <> ''),
-    filter   text     NOT NULL,
+    occasion text     NOT NULL CHECK (occasion <> ''),
+    filter   bytea    NOT NULL CHECK (octet_length(filter) = 32),
     rank     smallint NOT NULL,
     matter   bytea    NOT NULL,
     shown_on date     NOT NULL,
@@ -25,8 +28,8 @@ CREATE TABLE card_viewer (
     stopped  boolean  NOT NULL DEFAULT false,
     PRIMARY KEY (viewer, occasion, filter, rank, matter)
 );
-COMMENT ON TABLE card_viewer IS 'When one clinician was last shown each thing about one patient on one kind of occasion, so that it is not shown again too soon.';
-COMMENT ON COLUMN card_viewer.filter IS 'Key of the filter; empty where the patient is not followed.';
+COMMENT ON TABLE card_viewer IS 'What one clinician was shown about each filter of one patient on one kind of occasion, so that it is not shown again too soon.';
+COMMENT ON COLUMN card_viewer.filter IS 'HMAC-SHA256(installation.hash_key, key of the filter); of no key where the patient is not followed.';
 COMMENT ON COLUMN card_viewer.matter IS 'Digest of what the card told where each such thing is worth a card of its own; empty otherwise.';
 COMMENT ON COLUMN card_viewer.stopped IS 'The clinician has overridden it: it is not shown to them again.';
 

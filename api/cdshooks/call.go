@@ -60,18 +60,20 @@ func (s *Service) answer(ctx context.Context, r request) ([]cards.Card, error) {
 		return none, nil
 	}
 	client, _ := auth.ClientOf(ctx)
-	in.About = v.about()
-	for _, offer := range cards.Offers(in) {
-		sign(&offer.Card, r, client.Issuer, offer.Key, offer.Kind)
-		shown := Shown{Offer: offer, Service: family + string(r.hook), Issuer: client.Issuer, Tenant: client.Tenant, User: r.user, Feed: v.shelf(), Patient: r.patient, On: v.on}
-		if !in.Known {
-			shown.Key = ""
+	for _, offer := range cards.Of(in) {
+		sign(&offer, r, client.Issuer)
+		shown := Shown{Offer: offer, Service: family + string(r.hook), Issuer: client.Issuer, Tenant: client.Tenant, User: r.user, Feed: v.feed, Patient: r.patient, On: v.on}
+		if shown.Feed == "" {
+			shown.Feed = "server " + bare(r.server)
+		}
+		if in.Known {
+			shown.Followed = offer.Key
 		}
 		may, err := s.Show(ctx, shown)
-		if err != nil {
+		switch {
+		case err != nil:
 			return nil, err
-		}
-		if may {
+		case may:
 			return []cards.Card{offer.Card}, nil
 		}
 	}
@@ -84,9 +86,10 @@ func clinician(user string) bool {
 }
 
 // sign gives a card its identity: the same call asked twice shows the same card.
-func sign(card *cards.Card, r request, issuer, key string, kind cards.Kind) {
+func sign(o *cards.Offer, r request, issuer string) {
+	card := &o.Card
 	space := uuid.NewSHA1(uuid.NameSpaceURL, []byte("urn:dwellwatch:card"))
-	card.UUID = uuid.NewSHA1(space, []byte(strings.Join([]string{issuer, r.user, r.instance, key, string(kind)}, "\n"))).String()
+	card.UUID = uuid.NewSHA1(space, []byte(strings.Join([]string{issuer, r.user, r.instance, o.Key, string(o.Kind), o.Matter}, "\n"))).String()
 	for i := range card.Suggestions {
 		card.Suggestions[i].UUID = uuid.NewSHA1(uuid.MustParse(card.UUID), []byte{byte(i)}).String()
 	}

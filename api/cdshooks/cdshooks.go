@@ -42,6 +42,7 @@ type Known struct {
 type Shown struct {
 	cards.Offer
 	Service, Issuer, Tenant, User, Feed, Patient string
+	Followed                                     string // Key where the patient is followed; "" otherwise
 	On                                           filter.Day
 }
 
@@ -76,7 +77,7 @@ type Config struct {
 	Reconcile func(before []draft.Referral, result assess.Result, on filter.Day) []draft.Referral
 	// Task builds the draft Task of a referral.
 	Task func(a assess.Assessment, r draft.Referral) ([]byte, error)
-	// Follow stores resources of a feed that are not stored yet, so that their patient is followed. It changes nothing that is stored.
+	// Follow hands resources of a feed to its door, so that their patient is followed.
 	Follow func(ctx context.Context, items []screen.Item) error
 	// Show notes a card and reports whether it may be shown.
 	Show func(ctx context.Context, s Shown) (bool, error)
@@ -130,14 +131,18 @@ func New(c Config) (*Service, error) {
 	return s, nil
 }
 
-// feed gives the feed of a client's FHIR server: the one whose base it is, or that is configured for it. One that names no server means
-// the record, and so does any where neither the record nor a server is configured. ok is false of any other server: its patients' ids may
-// be those of other people here.
-func (s *Service) feed(server string) (feed string, ok bool) {
-	if feed, ok := s.feeds[bare(server)]; ok {
-		return feed, true
+// feed gives the feed of a client's FHIR server: the one whose base it is, or that is configured for it. "" stands for a server that is
+// none of these, whose patients are nobody's here. A client that names no server means the record, and so does every client where
+// neither the record's address nor a list of servers is configured.
+func (s *Service) feed(server string) string {
+	feed, known := s.feeds[bare(server)]
+	switch {
+	case known:
+		return feed
+	case server == "", s.Screener.Bases[defaultFeed] == "" && len(s.Servers) == 0:
+		return defaultFeed
 	}
-	return defaultFeed, server == "" || s.Screener.Bases[defaultFeed] == "" && len(s.Servers) == 0
+	return ""
 }
 
 // bare is a base URL as it is compared: without scheme and without a slash at its end (http://hl7.org/fhir/R4/http.html#general).

@@ -110,6 +110,10 @@ func (s *Service) take(p *parser, c *gin.Context, f Fed, d *Decision, at string)
 	d.Token = f.Card + "|" + f.At.Format(time.RFC3339Nano)
 	err = s.Snooze(c.Request.Context(), told.Key, *d)
 	if errors.Is(err, fault.Invalid) || errors.Is(err, fault.NotFound) {
+		if d.Until <= s.today() {
+			p.fault("business-rule", at+".until", "the day to look again must lie ahead")
+			return nil
+		}
 		p.fault("business-rule", at, "the referral cannot be put off so: nothing stands that could be, it is urgent or approved, or the day lies too far ahead")
 		return nil
 	}
@@ -158,8 +162,13 @@ func (s *Service) read(p *parser, c *gin.Context, e entry, at string) (Fed, *Dec
 	if ref := fhir.ParseReference(told.By); ref.Type == "" || strings.ContainsFunc(told.By, unicode.IsControl) {
 		p.fault("value", at+".extension."+putOffMember+".by", "the user, as Type/id")
 	}
-	if d.Why == "" || len(d.Why) > longest || strings.ContainsRune(d.Why, 0) {
-		p.fault("required", at+".userComment", "the reason in words, not longer than "+strconv.Itoa(longest)+" bytes")
+	switch {
+	case d.Why == "":
+		p.fault("required", at+".userComment", "to put a referral off takes the reason in words")
+	case len(d.Why) > longest:
+		p.fault("too-long", at+".userComment", "the reason has not more than "+strconv.Itoa(longest)+" bytes")
+	case strings.ContainsRune(d.Why, 0):
+		p.fault("value", at+".userComment", "the character U+0000 stands in no text")
 	}
 	d.By, f.By = told.By, told.By
 	return f, d

@@ -82,7 +82,8 @@ func TestFeedbackThatIsRefused(t *testing.T) {
 		"put off, no words": {fed(one(strings.Replace(putOff, `"userComment":"after the holiday",`, "", 1))), "400, required feedback[0].overrideReason.userComment"},
 		"put off, no day":   {fed(one(strings.Replace(putOff, "2026-04-01", "soon", 1))), "400, value feedback[0].overrideReason.extension.urn:dwellwatch:put-off.until"},
 		"put off, odd by":   {fed(one(strings.Replace(putOff, "Practitioner/7", `\u0000/Practitioner/7`, 1))), "400, value feedback[0].overrideReason.extension.urn:dwellwatch:put-off.by"},
-		"put off, odd why":  {fed(one(strings.Replace(putOff, "after the holiday", `after\u0000`, 1))), "400, required feedback[0].overrideReason.userComment"},
+		"put off, odd why":  {fed(one(strings.Replace(putOff, "after the holiday", `after\u0000`, 1))), "400, value feedback[0].overrideReason.userComment"},
+		"put off, too long": {fed(one(strings.Replace(putOff, "after the holiday", strings.Repeat("x", 1001), 1))), "400, too-long feedback[0].overrideReason.userComment"},
 		"put off by nobody": {fed(one(strings.Replace(putOff, "Practitioner/7", "", 1))), "400, value feedback[0].overrideReason.extension.urn:dwellwatch:put-off.by"},
 		"put off as a text": {fed(one(`,"overrideReason":{"userComment":"x","extension":{"urn:dwellwatch:put-off":"2026-04-01"}}`)), "400, structure feedback[0].overrideReason.extension.urn:dwellwatch:put-off"},
 		"too many":          {fed(strings.Split(strings.Repeat(one("")+"\n", 1001), "\n")[:1001]...), "413, too-costly feedback"},
@@ -94,6 +95,19 @@ func TestFeedbackThatIsRefused(t *testing.T) {
 		}
 		if len(r.fed)+len(r.snoozed) > 0 {
 			t.Errorf("%s: something was stored", name)
+		}
+	}
+}
+
+// TestADayThatIsPast: it is the day that is named, not the referral.
+func TestADayThatIsPast(t *testing.T) {
+	t.Parallel()
+	for day, want := range map[string]string{"2026-02-28": ".until", "2026-03-01": ".until", "2026-03-02": ""} {
+		r := setup(t, nil)
+		r.told[shownCard], r.refusal = Told{Key: "k", Same: true}, fmt.Errorf("no: %w", fault.Invalid)
+		got := issues(t, r.send(http.MethodPost, "/cds-services/"+family+"patient-view/feedback", fed(one(strings.Replace(putOff, "2026-04-01", day, 1)))))
+		if want := "422, business-rule feedback[0].overrideReason.extension.urn:dwellwatch:put-off" + want; got != want {
+			t.Errorf("%s: %s, want %s", day, got, want)
 		}
 	}
 }

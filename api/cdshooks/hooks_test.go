@@ -187,6 +187,8 @@ func TestOrderSign(t *testing.T) {
 		"no medication at all":      {"ab-06", orders(`{"resource":{"resourceType":"ServiceRequest","status":"draft","intent":"order","subject":{"reference":"Patient/ab-06"},"code":{"text":"chest radiograph"}}}`), ""},
 		"no orders":                 {"ab-06", `"draftOrders":{"resourceType":"Bundle","type":"collection"}`, ""},
 		"started with its request":  {"ab-06", orders(order("n1", "ab-06", "draft", apixaban, "5 mg twice daily"), `{"resource":{"resourceType":"ServiceRequest","status":"draft","intent":"order","subject":{"reference":"Patient/ab-06"},"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}]}}}`), ""},
+		"a Bundle without a type":   {"ab-06", strings.Replace(orders(order("n1", "ab-06", "draft", apixaban, "5 mg twice daily")), `"type":"collection",`, "", 1), "anticoagulant-started info"},
+		"a dose that is no list":    {"ab-06", orders(strings.NewReplacer(`"doseAndRate":[`, `"doseAndRate":`, `"mg"}}]}]`, `"mg"}}}]`).Replace(order("n1", "ab-06", "draft", apixaban, "5 mg twice daily"))), "anticoagulant-started info"},
 		"stopped":                   {"ab-02", orders(stop("ab-02", "stopped")), "anticoagulant-stopped warning"},
 		"cancelled":                 {"ab-02", orders(stop("ab-02", "cancelled")), "anticoagulant-stopped warning"},
 		"stopped, permanent":        {"ab-12", orders(stop("ab-12", "stopped")), "anticoagulant-stopped warning"},
@@ -212,6 +214,9 @@ func TestAppointmentBook(t *testing.T) {
 	for name, c := range map[string]struct{ patient, context, want string }{
 		"by code":      {"ab-02", slot("proposed", coded), "retrieval-booked info"},
 		"by words":     {"ab-02", slot("proposed", `{"text":"IVC filter retrieval"}`), "retrieval-booked info"},
+		"a list":       {"ab-02", `"appointments":[` + strings.TrimSuffix(strings.SplitN(slot("proposed", coded), `"resource":`, 2)[1], "}]}") + `]`, "retrieval-booked info"},
+		"no type":      {"ab-02", strings.Replace(slot("proposed", coded), `"type":"collection",`, "", 1), "retrieval-booked info"},
+		"one concept":  {"ab-02", strings.NewReplacer(`"serviceType":[`, `"serviceType":`, `"37193"}]}]`, `"37193"}]}`).Replace(slot("proposed", coded)), "retrieval-booked info"},
 		"something":    {"ab-02", slot("proposed", `{"text":"dermatology"}`), ""},
 		"called off":   {"ab-02", slot("cancelled", coded), ""},
 		"no filter in": {"ab-09", strings.ReplaceAll(slot("proposed", coded), "ab-02", "ab-09"), ""},
@@ -228,5 +233,35 @@ func TestAppointmentBook(t *testing.T) {
 	card := r.cards("appointment-book", body("appointment-book", "ab-02", nil, slot("proposed", coded)))[0]
 	if !strings.Contains(card.Detail, "Still open for the plan:\n\n- Has there been a reaction to contrast?") || !strings.Contains(card.Summary, "points are still open") {
 		t.Errorf("%q\n%s", card.Summary, card.Detail)
+	}
+}
+
+// TestTheOtherFilter: where a clinician was told of the filter that presses most, the other one is told of.
+func TestTheOtherFilter(t *testing.T) {
+	t.Parallel()
+	r := setup(t, nil)
+	r.follow("ab-06")
+	for _, one := range patient(t, "ab-06") {
+		if one.Type == "Device" || one.Type == "Procedure" || one.Type == "DeviceUseStatement" {
+			text := string(one.Raw)
+			for _, id := range []string{"Device/ab-06", "Procedure/ab-06", `"id":"ab-06`} {
+				text = strings.ReplaceAll(text, id, id+"-second")
+			}
+			one.ID = strings.Replace(one.ID, "ab-06", "ab-06-second", 1)
+			one.Raw = []byte(strings.NewReplacer("2024-05", "2023-02", `"udiCarrier"`, `"_udiCarrier"`, `"serialNumber"`, `"_serialNumber"`).Replace(text))
+			r.charts["default|ab-06"] = append(r.charts["default|ab-06"], one)
+		}
+	}
+	text := body("patient-view", "ab-06", nil)
+	r.cards("patient-view", text)
+	first := r.shown[0].Key
+	r.may = func(s Shown) bool { return s.Key != first }
+	got := r.cards("patient-view", text)
+	if len(got) != 1 || len(r.shown) != 2 || r.shown[1].Key == first || !strings.Contains(got[0].Detail, "More than one filter") {
+		t.Errorf("%d cards, shown %d", len(got), len(r.shown))
+	}
+	r.may = func(Shown) bool { return false }
+	if got := r.cards("patient-view", text); len(got) != 0 {
+		t.Error("told of both, and shown again")
 	}
 }

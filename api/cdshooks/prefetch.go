@@ -25,6 +25,7 @@ const (
 type prefetched struct {
 	states    map[string]state
 	resources []fhir.Resource
+	keys      map[string][]fhir.Resource // the same by key
 }
 
 // state of a key.
@@ -45,7 +46,7 @@ func (p prefetched) unsent() []string {
 }
 
 func (p *parser) prefetch(raw json.RawMessage) prefetched {
-	out := prefetched{states: map[string]state{}}
+	out := prefetched{states: map[string]state{}, keys: map[string][]fhir.Resource{}}
 	var all map[string]json.RawMessage
 	if !p.object(raw, "prefetch", false, &all) {
 		return out
@@ -63,6 +64,7 @@ func (p *parser) prefetch(raw json.RawMessage) prefetched {
 				s = got // found by its id
 			}
 			out.states[key] = s
+			out.keys[key] = resources
 			out.resources = append(out.resources, resources...)
 		}
 	}
@@ -118,11 +120,7 @@ func decoded(value []byte) (fhir.Resource, fhir.Bundle, error) {
 	if err == nil && !slices.ContainsFunc(b.Entries, func(e fhir.Entry) bool { return e.Fault != nil }) {
 		return r, b, nil
 	}
-	if r, err = fhir.DecodeLoose(value); err != nil || r.Type != "Bundle" {
-		return r, fhir.Bundle{}, err
-	}
-	b, err = fhir.DecodeLooseBundle(r)
-	return r, b, err
+	return loosely(value)
 }
 
 // grave reports an OperationOutcome that says more than a warning.

@@ -20,6 +20,11 @@ const (
 	empty   = `{"resourceType":"Bundle","type":"searchset","total":0}`
 )
 
+// procedure gives one that has nothing to do with a filter.
+func procedure(id, patient string) fhir.Resource {
+	return fhir.Resource{Type: "Procedure", ID: id, Raw: []byte(`{"resourceType":"Procedure","id":"` + id + `","status":"completed","code":{"text":"appendectomy"},"subject":{"reference":"Patient/` + patient + `"}}`)}
+}
+
 // TestUnknownPatients: what the call alone shows, in each state of the prefetch. "-" stands for no card, 412 for what could not be
 // answered.
 func TestUnknownPatients(t *testing.T) {
@@ -52,7 +57,13 @@ func TestUnknownPatients(t *testing.T) {
 		"unreadable":                         {well, map[string]string{"procedures": `{"resourceType":"Bundle","type":"nonsense"}`}, "412, incomplete prefetch.procedures"},
 		"cut short, and the filter is shown": {overdue, map[string]string{"procedures": searchset(overdue, "Procedure", next)}, "overdue warning"},
 		"devices failed, the filter shown":   {overdue, map[string]string{"devices": outcome, "deviceUse": "absent"}, "overdue warning"},
-		"another patient's":                  {patient(t, "ab-02"), nil, "-"},
+		"a Bundle that says no type":         {overdue, map[string]string{"devices": strings.Replace(searchset(overdue, "Device"), `"type":"searchset",`, "", 1), "procedures": strings.Replace(searchset(overdue, "Procedure"), `"type":"searchset",`, "", 1)}, "overdue warning"},
+		"an empty one that says no type":     {well, map[string]string{"devices": `{"resourceType":"Bundle"}`}, "-"},
+		"another patient's":                  {patient(t, "ab-02"), nil, "412, incomplete prefetch.devices, incomplete prefetch.procedures"},
+		"another patient's devices":          {well, map[string]string{"devices": searchset(patient(t, "ab-02"), "Device")}, "412, incomplete prefetch.devices"},
+		"nobody's procedures":                {well, map[string]string{"procedures": searchset([]fhir.Resource{{Type: "Procedure", ID: "x", Raw: []byte(`{"resourceType":"Procedure","id":"x","status":"completed"}`)}}, "Procedure")}, "412, incomplete prefetch.procedures"},
+		"some of another patient's beside":   {well, map[string]string{"procedures": searchset([]fhir.Resource{procedure("x", "ab-06"), procedure("y", "ab-02")}, "Procedure")}, "412, incomplete prefetch.procedures"},
+		"only the patient's own":             {well, map[string]string{"procedures": searchset([]fhir.Resource{procedure("x", "ab-06")}, "Procedure")}, "-"},
 	} {
 		r := setup(t, nil)
 		var sent map[string]string
@@ -88,7 +99,7 @@ func TestUnknownPatientIsFollowed(t *testing.T) {
 	sent := fill(patient(t, "ab-06"))
 	delete(sent, "requests")
 	card := r.cards("patient-view", body("patient-view", "ab-06", sent))[0]
-	if len(card.Suggestions)+len(card.Links) != 0 || r.shown[0].Key != "" {
+	if len(card.Suggestions)+len(card.Links) != 0 || r.shown[0].Followed != "" {
 		t.Errorf("suggestions %v, links %v", card.Suggestions, card.Links)
 	}
 	for _, part := range []string{"This patient is not followed: this stands on what was sent with this call alone.", "not looked at: requests."} {
@@ -101,6 +112,11 @@ func TestUnknownPatientIsFollowed(t *testing.T) {
 		kinds = append(kinds, it.Feed+" "+it.Resource.Type)
 		if it.Patient != "ab-06" {
 			t.Errorf("%s is handed on for %q", it.Resource.Ref(), it.Patient)
+		}
+	}
+	for _, it := range r.followed {
+		if !it.New {
+			t.Errorf("%s may be stored over what is there", it.Resource.Ref())
 		}
 	}
 	slices.Sort(kinds)
@@ -120,6 +136,25 @@ func TestUnknownPatientIsFollowed(t *testing.T) {
 	})
 	if got := r.one("patient-view", body("patient-view", "ab-06", fill(patient(t, "ab-06")))); got != "overdue warning" || strings.Contains(r.log.String(), "Doe") {
 		t.Errorf("with the door shut: %q, %s", got, r.log)
+	}
+}
+
+// TestWhatIsNotHandedOn: a merge, and what was taken back, are the record's to tell.
+func TestWhatIsNotHandedOn(t *testing.T) {
+	t.Parallel()
+	r := setup(t, nil)
+	sent := fill(patient(t, "ab-06"))
+	sent["patient"] = `{"resourceType":"Patient","id":"ab-06","link":[{"type":"replaces","other":{"reference":"Patient/ab-02"}}]}`
+	back := fhir.Resource{Type: "Condition", ID: "back", Raw: []byte(`{"resourceType":"Condition","id":"back","verificationStatus":{"coding":[{"code":"entered-in-error"}]},"subject":{"reference":"Patient/ab-06"}}`)}
+	sent["conditions"] = searchset([]fhir.Resource{back}, "Condition")
+	r.cards("patient-view", body("patient-view", "ab-06", sent))
+	if len(r.followed) == 0 {
+		t.Error("nothing is handed on")
+	}
+	for _, it := range r.followed {
+		if it.Resource.Type == "Patient" || it.Resource.ID == "back" {
+			t.Errorf("%s is handed on", it.Resource.Ref())
+		}
 	}
 }
 
@@ -191,29 +226,6 @@ func TestTheSameIDOfAnotherPerson(t *testing.T) {
 	}
 }
 
-// TestAServerNobodyListed: a patient of a server that is not the record's and not listed may be another person of the same id. What the call
-// brings is looked at alone, nothing is stored, and an override there is none here; only where nothing is configured is it the record.
-func TestAServerNobodyListed(t *testing.T) {
-	t.Parallel()
-	r := setup(t, nil)
-	r.follow("ab-06")
-	sent := fill(patient(t, "ab-06"))
-	text := strings.Replace(body("patient-view", "ab-06", sent), base, "https://unheard.example/fhir", 1)
-	w := r.send(http.MethodPost, "/cds-services/"+family+"patient-view", text)
-	status, answer := w.Code, w.Body.String()
-	if status != http.StatusOK || !strings.Contains(answer, "This patient is not followed") || strings.Contains(answer, `"links"`) {
-		t.Errorf("%d %s", status, answer)
-	}
-	if len(r.asked)+len(r.followed) != 0 || len(r.shown) != 1 || r.shown[0].Feed == "default" || r.shown[0].Key != "" {
-		t.Errorf("looked up %v, %d handed on, shown %+v", r.asked, len(r.followed), r.shown)
-	}
-	r = setup(t, func(c *Config) { c.Screener.Bases, c.Servers = nil, nil })
-	r.send(http.MethodPost, "/cds-services/"+family+"patient-view", text)
-	if diff := cmp.Diff([]string{"default|ab-06"}, r.asked); diff != "" || len(r.followed) == 0 {
-		t.Errorf("where nothing is configured (-want +got):\n%s", diff)
-	}
-}
-
 // TestFeeds: the client's FHIR server says which feed the patient is of.
 func TestFeeds(t *testing.T) {
 	t.Parallel()
@@ -224,6 +236,48 @@ func TestFeeds(t *testing.T) {
 	r.send(http.MethodPost, "/cds-services/"+family+"patient-view", strings.Replace(body("patient-view", "p1", map[string]string{"devices": "null", "procedures": "null"}), `"fhirServer":"`+base+`",`, "", 1))
 	if diff := cmp.Diff([]string{"default|p1", "lab|p1", "lab|p1", "default|p1", "default|p1"}, r.asked); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
+	}
+	for name, c := range map[string]struct {
+		bases, servers map[string]string
+		want           string
+	}{
+		"nothing configured": {nil, nil, "default|p1"},
+		"a record":           {map[string]string{"default": base}, nil, ""},
+		"a list":             {nil, map[string]string{"https://outside.example/fhir": "default"}, ""},
+	} {
+		r := setup(t, func(c2 *Config) { c2.Screener.Bases, c2.Servers = c.bases, c.servers })
+		r.send(http.MethodPost, "/cds-services/"+family+"patient-view", strings.Replace(body("patient-view", "p1", map[string]string{"devices": "null", "procedures": "null"}), base, "https://unheard.example/fhir", 1))
+		if got := strings.Join(r.asked, " "); got != c.want {
+			t.Errorf("%s: %q, want %q", name, got, c.want)
+		}
+	}
+}
+
+// TestAnotherServersPatients: an id of a server that is none of ours is nobody followed here. Only the call is told of, absolute
+// references of that server are its own, and nothing is handed on.
+func TestAnotherServersPatients(t *testing.T) {
+	t.Parallel()
+	const elsewhere = "https://unheard.example/fhir"
+	r := setup(t, nil)
+	r.follow("ab-06")
+	call := func(id string, sent map[string]string) string {
+		text := strings.ReplaceAll(body("patient-view", id, sent), base, elsewhere)
+		return strings.ReplaceAll(text, `"reference":"Patient/`, `"reference":"`+elsewhere+`/Patient/`)
+	}
+	if got := issues(t, r.send(http.MethodPost, "/cds-services/"+family+"patient-view", call("ab-06", nil))); got != "412, incomplete prefetch.devices, incomplete prefetch.procedures, informational fhirServer" {
+		t.Errorf("without prefetch: %s", got)
+	}
+	got := r.cards("patient-view", call("ab-06", fill(patient(t, "ab-06"))))
+	if len(got) != 1 || !strings.Contains(got[0].Detail, "This patient is not followed") || len(got[0].Links)+len(got[0].Suggestions) > 0 {
+		t.Errorf("%+v", got)
+	}
+	if len(r.asked)+len(r.followed) > 0 {
+		t.Errorf("%v were looked up, %d handed on", r.asked, len(r.followed))
+	}
+	for _, s := range r.shown {
+		if s.Feed != "server unheard.example/fhir" || s.Followed != "" {
+			t.Errorf("noted for the feed %q, key %q", s.Feed, s.Followed)
+		}
 	}
 }
 

@@ -21,11 +21,10 @@ type request struct {
 	server   string // FHIR base of the client; "" where it gives none
 	user     string // Type/id
 	patient  string // bare id
-	// encounter is of encounter-discharge; "" where the client does not say.
-	encounter string
-	sent      prefetched
-	orders    []fhir.Resource // of order-sign
-	booked    []fhir.Resource // of appointment-book: what is about to be
+	stay     string // of encounter-discharge: the encounter
+	sent     prefetched
+	orders   []fhir.Resource // of order-sign
+	booked   []fhir.Resource // of appointment-book: what is about to be
 }
 
 // envelope is the request as JSON. Members are read one by one, so that each fault has its path.
@@ -41,9 +40,9 @@ type envelope struct {
 type hookContext struct {
 	UserID       json.RawMessage `json:"userId"`
 	PatientID    json.RawMessage `json:"patientId"`
+	EncounterID  json.RawMessage `json:"encounterId"`
 	DraftOrders  json.RawMessage `json:"draftOrders"`
 	Appointments json.RawMessage `json:"appointments"`
-	EncounterID  json.RawMessage `json:"encounterId"`
 }
 
 // longest bounds the texts of a request that name something.
@@ -74,10 +73,13 @@ func parse(body []byte, hook cards.Hook) (request, error) {
 		}
 		switch hook {
 		case cards.EncounterDischarge:
-			r.encounter = p.text(in.EncounterID, "context.encounterId", false)
+			r.stay = p.text(in.EncounterID, "context.encounterId", false)
 		case cards.OrderSign:
 			r.orders = p.bundle(in.DraftOrders, "context.draftOrders")
 		case cards.AppointmentBook:
+			if !missing(in.Appointments) {
+				in.Appointments = listed(in.Appointments)
+			}
 			r.booked = p.bundle(in.Appointments, "context.appointments")
 		}
 	}
@@ -163,13 +165,9 @@ func (p *parser) bundle(raw json.RawMessage, path string) []fhir.Resource {
 		p.fault("required", path, "this member is required")
 		return nil
 	}
-	r, err := fhir.DecodeLoose(raw)
+	r, b, err := loosely(raw)
 	if err == nil && r.Type != "Bundle" {
 		err = &fhir.Invalid{Issues: []fhir.Issue{{Severity: "error", Code: "structure", Text: "a Bundle was expected"}}}
-	}
-	var b fhir.Bundle
-	if err == nil {
-		b, err = fhir.DecodeLooseBundle(r)
 	}
 	if err != nil {
 		p.invalid(err, path)
@@ -206,6 +204,12 @@ func (p *parser) invalid(err error, path string) {
 // maxFaults keeps the answer to a hopeless document short.
 const maxFaults = 20
 
+// unnamedID begins the ids that named gives.
+const unnamedID = "unnamed-"
+
+// unnamed reports a resource that came without an id.
+func unnamed(r fhir.Resource) bool { return strings.HasPrefix(r.ID, unnamedID) }
+
 // named gives the resource of an entry an id where it has none: what is about to be signed or booked has often none yet.
 func named(e fhir.Entry, number int) fhir.Resource {
 	r := e.Resource
@@ -215,7 +219,7 @@ func named(e fhir.Entry, number int) fhir.Resource {
 		}
 	}
 	if r.ID == "" {
-		r.ID = "unnamed-" + string(rune('a'+number%26)) + strings.Repeat("z", min(number/26, 40))
+		r.ID = unnamedID + string(rune('a'+number%26)) + strings.Repeat("z", min(number/26, 40))
 	}
 	return r
 }

@@ -2,14 +2,14 @@ package cdshooks
 
 import (
 	"bytes"
+	"cmp"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
-	"fmt"
+	"maps"
 	"net/http"
 	"slices"
+	"strings"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/assess"
@@ -25,18 +25,22 @@ import (
 type visit struct {
 	*Service
 	request
-	feed    string
-	here    bool // the patient's id is one of the feed's
-	on      filter.Day
-	brought []fhir.Resource // what the call brought about the patient
-	signing cards.Signing   // of order-sign
-	slots   []fhir.Resource // of appointment-book, as they stand once booked
+	feed     string // "" where the client's FHIR server is none that is known
+	screener screen.Screener
+	on       filter.Day
+	brought  []fhir.Resource // what the call brought about the patient
+	signing  cards.Signing   // of order-sign
+	slots    []fhir.Resource // of appointment-book, as they stand once booked
 }
 
 func (s *Service) visit(r request) *visit {
-	v := &visit{Service: s, request: r, on: s.today()}
-	v.feed, v.here = s.feed(r.server)
+	v := &visit{Service: s, request: r, feed: s.feed(r.server), screener: s.Screener, on: s.today()}
+	if v.feed == "" {
+		// An id of another server is nobody here, and its own addresses are local to it.
+		v.screener.Bases = map[string]string{"": r.server}
+	}
 	v.brought = v.own(r.sent.resources)
+	v.sent = v.tied()
 	switch r.hook {
 	case cards.OrderSign:
 		v.signing = cards.Sign(v.meant(r.orders), v.on)
@@ -55,7 +59,7 @@ func (v *visit) own(resources []fhir.Resource) []fhir.Resource {
 		if !chart.Reads(r.Type) {
 			continue
 		}
-		switch n := screen.Name(r, v.Screener.Bases[v.feed]); n.Patient {
+		switch n := screen.Name(r, v.screener.Bases[v.feed]); n.Patient {
 		case v.patient:
 			out, refs = append(out, r), append(refs, n.Refs...)
 		case "":
@@ -66,10 +70,39 @@ func (v *visit) own(resources []fhir.Resource) []fhir.Resource {
 		loose = slices.DeleteFunc(loose, func(r fhir.Resource) bool {
 			named := refs[i] == r.Ref()
 			if named {
-				out, refs = append(out, r), append(refs, screen.Name(r, v.Screener.Bases[v.feed]).Refs...)
+				out, refs = append(out, r), append(refs, screen.Name(r, v.screener.Bases[v.feed]).Refs...)
 			}
 			return named
 		})
+	}
+	return out
+}
+
+// tied gives what was sent with the keys that hold entries of other patients for what they are: without one of the visit's patient
+// the lookup went wrong, and beside some it is at best a part.
+func (v *visit) tied() prefetched {
+	out := prefetched{states: maps.Clone(v.sent.states), resources: v.sent.resources, keys: v.sent.keys}
+	mine := map[string]bool{}
+	for _, r := range v.brought {
+		mine[r.Ref()] = true
+	}
+	for key, resources := range v.sent.keys {
+		some, strange, others := false, false, false
+		for _, r := range resources {
+			switch {
+			case mine[r.Ref()]:
+				some = true
+			case chart.Reads(r.Type):
+				patient := screen.Whose(r, v.screener.Bases[v.feed]).Patient
+				strange, others = true, others || patient != "" && patient != v.patient
+			}
+		}
+		switch {
+		case strange && !some:
+			out.states[key] = failed
+		case others && v.sent.whole(key):
+			out.states[key] = part
+		}
 	}
 	return out
 }
@@ -79,46 +112,43 @@ func (v *visit) own(resources []fhir.Resource) []fhir.Resource {
 func (v *visit) meant(resources []fhir.Resource) []fhir.Resource {
 	var out []fhir.Resource
 	for _, r := range resources {
-		if patient := screen.Name(r, v.Screener.Bases[v.feed]).Patient; patient == v.patient || patient == "" {
+		if patient := screen.Name(r, v.screener.Bases[v.feed]).Patient; patient == v.patient || patient == "" {
 			out = append(out, r)
 		}
 	}
 	return out
 }
 
-// about tells what is discharged from, signed or booked here from anything else that is: an override of one is none of another.
-func (v *visit) about() string {
-	var said []fhir.Resource
+// moment tells what the call is for, so that the next orders, slot or discharge is another moment, and the same ones asked about
+// again are not. What has no id of its own is told apart by the call alone.
+func (v *visit) moment() string {
+	about := v.orders
 	switch v.hook {
-	case cards.EncounterDischarge:
-		return v.encounter
-	case cards.OrderSign:
-		said = v.signing.After
-	case cards.AppointmentBook:
-		said = v.slots
-	}
-	sum := sha256.New()
-	for _, r := range said {
-		fmt.Fprintf(sum, "%s %d|%s", r.Ref(), len(r.Raw), r.Raw)
-	}
-	if len(said) == 0 {
+	case cards.PatientView:
 		return ""
+	case cards.EncounterDischarge:
+		return cmp.Or(v.stay, v.instance)
+	case cards.AppointmentBook:
+		about = v.booked
 	}
-	return hex.EncodeToString(sum.Sum(nil))
-}
-
-// shelf keeps what was shown of patients of one server apart from what was shown of those of another.
-func (v *visit) shelf() string {
-	if v.here {
-		return v.feed
+	var out []string
+	for _, r := range v.meant(about) {
+		if r.Type != "MedicationRequest" && r.Type != "Appointment" {
+			continue
+		}
+		out = append(out, cards.Fingerprint(r))
+		if unnamed(r) {
+			out = append(out, v.instance)
+		}
 	}
-	return "server " + bare(v.server)
+	slices.Sort(out)
+	return strings.Join(slices.Compact(out), "\n")
 }
 
 func (v *visit) entries(resources []fhir.Resource) []chart.Entry {
 	out := make([]chart.Entry, 0, len(resources))
 	for _, r := range resources {
-		out = append(out, v.Screener.Entry(v.feed, r))
+		out = append(out, v.screener.Entry(v.feed, r))
 	}
 	return out
 }
@@ -138,7 +168,7 @@ func (v *visit) concerns() bool {
 // input gathers what a card is made from, for a followed patient or for somebody else; false where the call turns out to be about
 // no anticoagulant, or no retrieval.
 func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
-	if !v.here {
+	if v.feed == "" {
 		return v.unknown(ctx, false)
 	}
 	known, err := v.Known(ctx, v.feed, v.patient, v.on, v.brought)
@@ -148,7 +178,7 @@ func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
 	case err != nil:
 		return cards.Input{}, false, err
 	}
-	in := cards.Input{Hook: v.hook, AsOf: v.on, Known: true, Referrals: known.Referrals}
+	in := cards.Input{Hook: v.hook, AsOf: v.on, Moment: v.moment(), Known: true, Referrals: known.Referrals}
 	if known.Saved != nil && known.Same && (v.hook == cards.PatientView || v.hook == cards.EncounterDischarge) {
 		in.Now = *known.Saved
 		return in, true, v.equip(ctx, &in, known)
@@ -175,7 +205,7 @@ func (v *visit) input(ctx context.Context) (cards.Input, bool, error) {
 
 // unknown looks at what the call brought alone. Where that tells of a filter, follow hands it on, so that the patient is followed.
 func (v *visit) unknown(ctx context.Context, follow bool) (cards.Input, bool, error) {
-	in := cards.Input{Hook: v.hook, AsOf: v.on, Unsent: v.sent.unsent()}
+	in := cards.Input{Hook: v.hook, AsOf: v.on, Moment: v.moment(), Unsent: v.sent.unsent()}
 	if _, concerns := v.assess(&in, assess.Record{Entries: v.entries(v.brought), Context: assess.ContextInput}); !concerns {
 		return in, false, nil
 	}
@@ -188,12 +218,15 @@ func (v *visit) unknown(ctx context.Context, follow bool) (cards.Input, bool, er
 	return in, true, nil
 }
 
-// handOn gives what the call brought to the door of its feed where it tells of a filter: what is about the patient, and what such entries
-// name that has no patient of its own. A client's word ends nothing and joins nobody.
+// handOn gives what the call brought to the door of its feed where it tells of a filter. It only ever adds entries of the visit's
+// patient, and what they name: all else is the record's own to send, or to be read from it.
 func (v *visit) handOn(ctx context.Context) {
 	var items []screen.Item
 	for _, r := range whole(v.brought) {
-		if it := v.Screener.Item(v.feed, r); !it.Retracted && len(it.Links) == 0 {
+		it := v.screener.Item(v.feed, r)
+		it.New = true
+		// Whom the record has merged, and what it took back, is the record's to tell.
+		if !it.Retracted && len(it.Links) == 0 && (it.Patient == v.patient || it.Patient == "") {
 			items = append(items, it)
 		}
 	}
@@ -223,8 +256,12 @@ func (v *visit) lacking() error {
 				Text: text + ", the patient is not followed here, and so nothing can be said of a filter"})
 		}
 	}
+	missed := len(issues) > 0
+	if v.feed == "" {
+		issues = append(issues, fhir.Issue{Severity: "information", Code: "informational", Expression: "fhirServer", Text: "this is none of the servers whose patients are followed here"})
+	}
 	other := func(a, b string) bool { return v.sent.whole(a) && v.sent.state(b) == absent }
-	if len(issues) == 0 || other(keyDevices, keyProcedures) || other(keyProcedures, keyDevices) {
+	if !missed || other(keyDevices, keyProcedures) || other(keyProcedures, keyDevices) {
 		return nil
 	}
 	return &problem{http.StatusPreconditionFailed, issues}

@@ -42,6 +42,7 @@ type page struct {
 	To          string // a page to go to afterwards
 	Roles       []auth.Role
 	Link, Label string // a way on
+	Out         string // words of the button that ends the session; "" for none
 	Style       template.CSS
 }
 
@@ -57,9 +58,9 @@ func Headers(h http.Header) {
 	h.Set("Cache-Control", "no-store")
 }
 
-// Refuse answers with a page that says why something cannot be shown.
+// Refuse answers with a page that says why something cannot be shown. Who wants to be somebody else ends their session first.
 func Refuse(c *gin.Context, status int, title, text string) {
-	render(c, status, page{Title: title, Text: text, Link: "/signin?out=1", Label: "Sign in as somebody else"})
+	render(c, status, page{Title: title, Text: text, Out: "Sign in as somebody else"})
 	c.Abort()
 }
 
@@ -113,6 +114,15 @@ func (s *SignIn) begin(c *gin.Context) {
 	case s.Local:
 		render(c, http.StatusOK, page{Title: "Sign in (demonstration)", Local: true, To: to, Roles: Roles()})
 	case c.Query("out") != "":
+		_, err := s.Person(c.Request)
+		switch {
+		case err == nil:
+			render(c, http.StatusOK, page{Title: "Still signed in", Text: "Your session has not ended.", Link: s.Home, Label: "Back to the pages", Out: "Sign out"})
+			return
+		case !errors.Is(err, fault.NotFound):
+			s.failed(c, err)
+			return
+		}
 		render(c, http.StatusOK, page{Title: "Signed out", Text: "You are signed out of dwellwatch. The hospital's own sign-in may still know you.",
 			Link: "/signin", Label: "Sign in"})
 	default:
@@ -136,23 +146,20 @@ func (s *SignIn) leave(c *gin.Context, to string) {
 // callback takes somebody who comes back from the provider.
 func (s *SignIn) callback(c *gin.Context) {
 	if s.Provider == nil {
-		s.failed(c, errDenied)
+		s.failed(c, denied("no provider is configured", "oidc-issuer"))
 		return
 	}
 	cookie, err := c.Request.Cookie(s.cookieName(signinCookie))
 	if err != nil {
-		s.failed(c, errDenied)
+		s.failed(c, denied("the browser came back without the cookie of its sign-in", "public-url"))
 		return
 	}
 	seed, after, _ := strings.Cut(cookie.Value, ".")
 	a := attempt{seed}
 	s.setCookie(c.Writer, signinCookie, "", 0)
 	state := a.part("state")
-	// A provider that names itself (RFC 9207) must be the one that was asked.
-	issuer, named := c.GetQuery("iss")
-	if seed == "" || subtle.ConstantTimeCompare([]byte(c.Query("state")), []byte(state)) != 1 || named && issuer != s.Provider.Issuer ||
-		c.Query("error") != "" || c.Query("code") == "" {
-		s.failed(c, errDenied)
+	if err := s.answered(c, seed, state); err != nil {
+		s.failed(c, err)
 		return
 	}
 	p, err := s.Provider.who(c.Request.Context(), a, c.Query("code"))
@@ -175,6 +182,22 @@ func (s *SignIn) callback(c *gin.Context) {
 	c.Redirect(http.StatusSeeOther, SafePath(string(to), s.Home))
 }
 
+// answered checks what the browser brings back. A provider that names itself (RFC 9207) must be the one that was asked.
+func (s *SignIn) answered(c *gin.Context, seed, state string) error {
+	issuer, named := c.GetQuery("iss")
+	switch {
+	case seed == "" || subtle.ConstantTimeCompare([]byte(c.Query("state")), []byte(state)) != 1:
+		return denied("another state came back", "")
+	case named && issuer != s.Provider.Issuer:
+		return denied("another issuer answers", "oidc-issuer")
+	case c.Query("error") != "":
+		return denied("the provider refuses:"+word(c.Query("error")), "oidc-client-id")
+	case c.Query("code") == "":
+		return denied("no code came back", "oidc-issuer")
+	}
+	return nil
+}
+
 // failed says that a sign-in did not succeed, and no more than the person can use.
 func (s *SignIn) failed(c *gin.Context, err error) {
 	p := page{Title: "Sign-in did not succeed", Text: "Try once more. If it fails again, tell the people who run dwellwatch.", Link: "/signin", Label: "Try again"}
@@ -189,14 +212,22 @@ func (s *SignIn) failed(c *gin.Context, err error) {
 	case !errors.Is(err, errDenied):
 		status = http.StatusInternalServerError
 	}
-	s.Log.Warn("sign-in failed", "status", status)
+	cause, setting := "our own fault", ""
+	var f *failure
+	switch {
+	case errors.As(err, &f):
+		cause, setting = f.cause, f.setting
+	case errors.Is(err, fault.Unavailable):
+		cause = "the database does not answer"
+	}
+	s.Log.Warn("sign-in failed", "status", status, "cause", cause, "setting", setting)
 	render(c, status, p)
 }
 
 // local takes a name and a role as they are given.
 func (s *SignIn) local(c *gin.Context) {
 	if !s.Local {
-		s.failed(c, errDenied)
+		s.failed(c, denied("the local sign-in is off", "local-signin"))
 		return
 	}
 	if !auth.LocalHost(c.Request.Host) || s.Check(c.Request) != nil {

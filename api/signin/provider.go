@@ -4,8 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/base64"
-	"errors"
-	"fmt"
 	"net/http"
 	"slices"
 	"strings"
@@ -14,7 +12,6 @@ import (
 	"unicode"
 
 	"dwellwatch/internal/auth"
-	"dwellwatch/internal/fault"
 
 	"github.com/coreos/go-oidc/v3/oidc"
 	"golang.org/x/oauth2"
@@ -43,11 +40,6 @@ type Provider struct {
 // providerTime bounds one exchange with the provider.
 const providerTime = 10 * time.Second
 
-var (
-	errNoRole = errors.New("the provider gives this person no role")
-	errDenied = errors.New("the provider's answer is no good")
-)
-
 // discovered gives the provider's addresses, read when they are needed first.
 func (p *Provider) discovered(ctx context.Context) (*oidc.Provider, error) {
 	p.mu.Lock()
@@ -56,20 +48,29 @@ func (p *Provider) discovered(ctx context.Context) (*oidc.Provider, error) {
 		return p.found, nil
 	}
 	// The keys are read later with the same context.
-	found, err := oidc.NewProvider(p.with(context.WithoutCancel(ctx)), p.Issuer)
+	heard := &hearing{}
+	found, err := oidc.NewProvider(p.with(context.WithoutCancel(ctx), heard), p.Issuer)
 	if err != nil {
-		return nil, fmt.Errorf("discovery: %w", fault.Unavailable)
+		return nil, undiscovered(err, heard)
 	}
 	p.found = found
 	return found, nil
 }
 
-func (p *Provider) with(ctx context.Context) context.Context {
+// with gives the client to use; heard, where it is not nil, learns the status of each answer.
+func (p *Provider) with(ctx context.Context, heard *hearing) context.Context {
 	client := &http.Client{Timeout: providerTime}
 	if p.HTTP != nil {
 		own := *p.HTTP
 		own.Timeout = providerTime
 		client = &own
+	}
+	if heard != nil {
+		heard.RoundTripper = client.Transport
+		if heard.RoundTripper == nil {
+			heard.RoundTripper = http.DefaultTransport
+		}
+		client.Transport = heard
 	}
 	return oidc.ClientContext(ctx, client)
 }
@@ -113,24 +114,24 @@ func (p *Provider) who(ctx context.Context, a attempt, code string) (auth.Person
 	if err != nil {
 		return auth.Person{}, err
 	}
-	ctx = p.with(ctx)
+	ctx = p.with(ctx, nil)
 	token, err := p.oauth(found).Exchange(ctx, code, oauth2.VerifierOption(a.part("verifier")))
-	if refused := (*oauth2.RetrieveError)(nil); errors.As(err, &refused) && refused.Response.StatusCode < http.StatusInternalServerError {
-		return auth.Person{}, errDenied
-	}
 	if err != nil {
-		return auth.Person{}, fmt.Errorf("exchange: %w", fault.Unavailable)
+		return auth.Person{}, unexchanged(err)
 	}
 	raw, _ := token.Extra("id_token").(string)
 	verifier := found.Verifier(&oidc.Config{ClientID: p.ClientID, Now: p.Now,
 		SupportedSigningAlgs: []string{oidc.RS256, oidc.RS384, oidc.RS512, oidc.ES256, oidc.ES384, oidc.ES512}})
 	id, err := verifier.Verify(ctx, raw)
-	if err != nil || id.Nonce != a.part("nonce") || id.Subject == "" || strings.ContainsFunc(id.Subject, unicode.IsControl) {
-		return auth.Person{}, errDenied
+	if err != nil {
+		return auth.Person{}, unverified(err)
 	}
 	claims := map[string]any{}
-	if id.Claims(&claims) != nil {
-		return auth.Person{}, errDenied
+	switch {
+	case id.Nonce != a.part("nonce"):
+		return auth.Person{}, denied("the token has another nonce", "")
+	case id.Subject == "" || strings.ContainsFunc(id.Subject, unicode.IsControl) || id.Claims(&claims) != nil:
+		return auth.Person{}, denied("the token names nobody", "oidc-issuer")
 	}
 	return p.person(id.Subject, claims)
 }
@@ -155,7 +156,7 @@ func (p *Provider) person(subject string, claims map[string]any) (auth.Person, e
 		}
 	}
 	if len(out.Roles) == 0 {
-		return out, errNoRole
+		return out, &failure{errNoRole, "no role", "oidc-roles"}
 	}
 	return out, nil
 }

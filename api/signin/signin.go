@@ -98,6 +98,17 @@ func (s *SignIn) Routes() []route.Route {
 	return table
 }
 
+// Look reads the provider's addresses, so that what is configured wrongly is told of at the start and not by the first who signs in.
+func (s *SignIn) Look(ctx context.Context) {
+	if s.Provider == nil {
+		return
+	}
+	var f *failure
+	if _, err := s.Provider.discovered(ctx); errors.As(err, &f) {
+		s.Log.Warn("nobody can sign in: the provider cannot be read", "cause", f.cause, "setting", f.setting)
+	}
+}
+
 // Person gives who sends a request; fault.NotFound where nobody is signed in.
 func (s *SignIn) Person(r *http.Request) (auth.Person, error) {
 	cookie, err := r.Cookie(s.cookieName(sessionCookie))

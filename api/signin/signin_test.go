@@ -319,6 +319,80 @@ func TestSignInsThatDoNotSucceed(t *testing.T) {
 	}
 }
 
+// TestTheLogNamesTheCause: whoever runs the service reads what went wrong and which setting to look at, and nothing of a token or person.
+func TestTheLogNamesTheCause(t *testing.T) {
+	t.Parallel()
+	spoiled := func(change func(jwt.MapClaims)) user { u := ada(); u.change = change; return u }
+	for want, tc := range map[string]struct {
+		who    user
+		config func(c *Config)
+		change func(h *house, back string) string
+	}{
+		`cause="another state came back" setting=""`:                                         {ada(), nil, func(_ *house, back string) string { return strings.Replace(back, "state=", "state=x", 1) }},
+		`cause="the browser came back without the cookie of its sign-in" setting=public-url`: {ada(), nil, func(h *house, back string) string { clear(h.cookies); return back }},
+		`cause="the provider refuses: access_denied" setting=oidc-client-id`:                 {ada(), nil, func(_ *house, back string) string { return back + "&error=access_denied" }},
+		`cause="the provider refuses:" setting=oidc-client-id`:                               {ada(), nil, func(_ *house, back string) string { return back + "&error=Jo+Doe" }},
+		`cause="another issuer answers" setting=oidc-issuer`:                                 {ada(), nil, func(_ *house, back string) string { return back + "&iss=https%3A%2F%2Fother.example" }},
+		`cause="exchange: answered 401 invalid_client" setting=oidc-client-secret`:           {ada(), func(c *Config) { c.Provider.ClientSecret = "wrong" }, nil},
+		`cause="the token has another nonce" setting=""`:                                     {spoiled(func(c jwt.MapClaims) { c["nonce"] = "replayed" }), nil, nil},
+		`cause="the token is for another client" setting=oidc-client-id`:                     {spoiled(func(c jwt.MapClaims) { c["aud"] = "another" }), nil, nil},
+		`cause="the token is of another issuer" setting=oidc-issuer`:                         {spoiled(func(c jwt.MapClaims) { c["iss"] = "https://other.example" }), nil, nil},
+		`cause="the token has expired, or the clocks differ" setting=""`:                     {spoiled(func(c jwt.MapClaims) { c["exp"] = time.Now().Add(-time.Hour).Unix() }), nil, nil},
+		`cause="the token names nobody" setting=oidc-issuer`:                                 {spoiled(func(c jwt.MapClaims) { c["sub"] = "" }), nil, nil},
+		`cause="no role" setting=oidc-roles`:                                                 {user{id: "bea", extra: map[string]any{"name": "Bea"}}, nil, nil},
+		`cause="exchange: no answer" setting=oidc-issuer`:                                    {ada(), nil, func(h *house, back string) string { _ = h.oidc.Shutdown(); return back }},
+		`cause="the database does not answer" setting=""`:                                    {ada(), nil, func(h *house, back string) string { h.shelf.bad = fault.Unavailable; return back }},
+	} {
+		t.Run(want, func(t *testing.T) {
+			t.Parallel()
+			var log strings.Builder
+			h := open(t, func(c *Config) {
+				c.Log = slog.New(slog.NewTextHandler(&log, nil))
+				if tc.config != nil {
+					tc.config(c)
+				}
+			})
+			back := h.atProvider(h.toProvider("/worklist"), tc.who)
+			if tc.change != nil {
+				back = tc.change(h, back)
+			}
+			h.send("GET", back, nil)
+			if !strings.Contains(log.String(), want) || strings.Contains(log.String(), "ada") || strings.Contains(log.String(), "Doe") {
+				t.Errorf("the log says %s", log.String())
+			}
+		})
+	}
+}
+
+// TestAProviderThatCannotBeRead is told of at the start, with its cause.
+func TestAProviderThatCannotBeRead(t *testing.T) {
+	t.Parallel()
+	for want, answer := range map[string]http.HandlerFunc{
+		`cause="discovery: answered 404" setting=oidc-issuer`: http.NotFound,
+		`cause="discovery: the document names another issuer" setting=oidc-issuer`: func(w http.ResponseWriter, _ *http.Request) {
+			_, _ = w.Write([]byte(`{"issuer":"https://other.example"}`))
+		},
+		`cause="discovery: the document cannot be read" setting=oidc-issuer`: func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte(`<html>`)) },
+		`cause="discovery: no answer" setting=oidc-issuer`:                   func(http.ResponseWriter, *http.Request) { panic(http.ErrAbortHandler) },
+	} {
+		provider := httptest.NewServer(answer)
+		t.Cleanup(provider.Close)
+		var log strings.Builder
+		h := open(t, func(c *Config) {
+			c.Provider.Issuer, c.Log = provider.URL, slog.New(slog.NewTextHandler(&log, nil))
+		})
+		h.Look(t.Context())
+		if !strings.Contains(log.String(), want) {
+			t.Errorf("want %s, the log says %s", want, log.String())
+		}
+	}
+	var log strings.Builder
+	h := open(t, func(c *Config) { c.Log = slog.New(slog.NewTextHandler(&log, nil)) })
+	if h.Look(t.Context()); log.Len() > 0 {
+		t.Errorf("a good one: %s", log.String())
+	}
+}
+
 func TestOnlyOwnPathsAreGoneBackTo(t *testing.T) {
 	t.Parallel()
 	for to, want := range map[string]string{
@@ -355,6 +429,10 @@ func TestSignOut(t *testing.T) {
 	if _, err := h.who(); err != nil {
 		t.Fatalf("signed out by another site: %v", err)
 	}
+	// Asking for the page that says so ends nothing, and does not say so.
+	if w := h.send("GET", "/signin?out=1", nil); w.Code != 200 || strings.Contains(w.Body.String(), "are signed out") || !strings.Contains(w.Body.String(), `<form method="post" action="/signout">`) {
+		t.Errorf("with a session: %d %s", w.Code, w.Body)
+	}
 	kept := *h.cookies["__Host-dwellwatch"]
 	// A proxy may tell us another host than the browser sees; the configured origin counts.
 	if w := h.send("POST", "/signout", nil, "Host: inner:8080", "Origin: "+origin); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/signin?out=1" {
@@ -364,11 +442,27 @@ func TestSignOut(t *testing.T) {
 	if _, err := h.who(); !errors.Is(err, fault.NotFound) {
 		t.Errorf("the old cookie still counts: %v", err)
 	}
-	if w := h.send("GET", "/signin?out=1", nil); w.Code != 200 || !strings.Contains(w.Body.String(), "signed out") {
+	if w := h.send("GET", "/signin?out=1", nil); w.Code != 200 || !strings.Contains(w.Body.String(), "are signed out") {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
 	if w := h.send("POST", "/signout", nil); w.Code != http.StatusSeeOther {
 		t.Errorf("signed out twice: %d", w.Code)
+	}
+}
+
+// TestSomebodyElseSignsOutFirst: the page that refuses leads to another sign-in by ending the session.
+func TestSomebodyElseSignsOutFirst(t *testing.T) {
+	t.Parallel()
+	h := open(t, nil)
+	h.engine.GET("/refused", func(c *gin.Context) { Refuse(c, http.StatusForbidden, "Not for your role", "Nothing was changed.") })
+	h.send("GET", h.atProvider(h.toProvider("/"), ada()), nil)
+	w := h.send("GET", "/refused", nil)
+	if body := w.Body.String(); !strings.Contains(body, `<form method="post" action="/signout"><button type="submit">Sign in as somebody else</button></form>`) || strings.Contains(body, "?out=") {
+		t.Errorf("%d %s", w.Code, body)
+	}
+	h.send("POST", "/signout", nil, "Origin: "+origin)
+	if _, err := h.who(); !errors.Is(err, fault.NotFound) {
+		t.Errorf("still signed in: %v", err)
 	}
 }
 

@@ -30,11 +30,12 @@ type nobodysAnswer struct {
 // assessAll assesses every patient of loose resources. unread is what the caller could not read of the input; together with
 // the entries that name nobody it goes into the one patient's answer, or into nobody's where there are none or several.
 func assessAll(resources []fhir.Resource, unread []assess.Unread, basis assess.Basis, on filter.Day) (answers, error) {
-	records := assess.Split(resources)
+	var room assess.Room
+	records := room.Split(resources)
 	unread = append(unread, assess.Unnamed(resources, records, basis)...)
 	var out answers
 	for _, rec := range records {
-		a := assess.Patient(rec, basis, on).Assessment
+		a := room.Patient(rec, basis, on).Assessment
 		if len(records) == 1 {
 			a.Unread = append(a.Unread, unread...)
 		}

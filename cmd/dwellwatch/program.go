@@ -254,6 +254,9 @@ func (p *program) serve(ctx context.Context, l net.Listener) error {
 		ErrorLog: slog.NewLogLogger(p.log.Handler(), slog.LevelWarn)}
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(l) }()
+	if p.config.People != nil {
+		go p.config.People.Look(ctx) // it only warns; the machines need not wait for it
+	}
 	select {
 	case err := <-failed:
 		return fmt.Errorf("serve: %w", err)

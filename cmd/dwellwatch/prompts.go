@@ -29,7 +29,7 @@ import (
 // promptSettings say who may call the prompts in the record from a browser, and whose patients a client means.
 type promptSettings struct {
 	CDSOrigins []string `help:"Origins of CDS clients that run in a browser: https://ehr.example.org" env:"DWELLWATCH_CDS_ORIGINS" placeholder:"ORIGIN,…" sep:","`
-	CDSServers pairs    `help:"FHIR servers as CDS clients call them, each with the feed whose patients it has: https://ehr.example.org/r4=default. The bases of the feeds themselves are known; of any other server's patients only what a call brings is looked at." env:"DWELLWATCH_CDS_SERVERS" placeholder:"URL=FEED;…"`
+	CDSServers pairs    `help:"FHIR servers as CDS clients call them, each with the feed whose patients it has: https://ehr.example.org/r4=default. The bases of the feeds themselves are known; a patient of any other server is nobody followed here." env:"DWELLWATCH_CDS_SERVERS" placeholder:"URL=FEED;…"`
 }
 
 // check refuses what would let nobody call, or look a patient up at the wrong place.
@@ -71,7 +71,8 @@ func (p *program) prompts(ctx context.Context, basisNumber int64, screener scree
 	return cdshooks.New(cdshooks.Config{
 		Known: h.known, Record: h.record, Reconcile: h.reconcile, Task: h.task, Show: h.show, Feedback: h.feedback, Snooze: h.snooze, Page: h.page,
 		Follow: func(ctx context.Context, items []screen.Item) error {
-			return p.store.AcceptUnknown(ctx, items, p.now())
+			_, err := p.store.Accept(ctx, items, p.now())
+			return err
 		},
 		Screener: screener, Basis: p.basis, Now: p.now, Log: p.log, Servers: p.CDSServers, Origins: p.CDSOrigins, BodyLimit: p.BodyLimit,
 	})
@@ -183,7 +184,7 @@ func (h *prompter) show(ctx context.Context, s cdshooks.Shown) (bool, error) {
 		quiet = h.basis.Policy.CardQuietDays
 	}
 	return h.store.Show(ctx, postgres.Showing{Card: s.Card.UUID, Service: s.Service, Kind: string(s.Kind), Issuer: s.Issuer, Tenant: s.Tenant, User: s.User, Feed: s.Feed, Patient: s.Patient,
-		Occasion: s.Occasion, Rank: s.Rank, Matter: s.Matter, Key: s.Key, On: s.On, QuietDays: quiet})
+		Occasion: s.Occasion, Rank: s.Rank, Matter: s.Matter, Key: s.Followed, On: s.On, QuietDays: quiet})
 }
 
 func (h *prompter) feedback(ctx context.Context, f cdshooks.Fed) (cdshooks.Told, bool, error) {
@@ -211,7 +212,7 @@ func (h *prompter) snooze(ctx context.Context, key string, d cdshooks.Decision) 
 	}
 	// The record's client knows the person by a reference only; it stands for the name too.
 	by := desk.Caller{Subject: d.By, Author: entry.Author{Name: d.By, Reference: d.By}}
-	err = h.desk.Decide(ctx, desk.Form{Page: page, Token: "card|" + d.Token, Said: d.Why + "|" + d.Until.String(), Unseen: true, By: by, Why: d.Why}, draft.Snooze, d.Until)
+	err = h.desk.Decide(ctx, desk.Form{Page: page, Token: "card|" + d.Token, By: by, Why: d.Why}, draft.Snooze, d.Until)
 	if errors.Is(err, fault.Superseded) {
 		return fmt.Errorf("the referral changed at this moment: %w", fault.Unavailable)
 	}

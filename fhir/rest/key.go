@@ -4,10 +4,13 @@ import (
 	"crypto"
 	"crypto/ecdsa"
 	"crypto/rsa"
+	"crypto/x509"
 	"encoding/base64"
 	"encoding/json"
+	"encoding/pem"
 	"errors"
 	"fmt"
+	"math/big"
 	"time"
 
 	"dwellwatch/internal/fault"
@@ -36,6 +39,9 @@ func ReadKey(text []byte) (Key, error) {
 	if err != nil {
 		private, err = jwk.ParseKey(text, jwk.WithPEM(true))
 	}
+	if bits := modulus(text); err != nil && bits > 0 && bits < minRSA {
+		return Key{}, fmt.Errorf("an RSA key of %d bits, and it takes %d: %w", bits, minRSA, fault.Invalid)
+	}
 	if err != nil {
 		return Key{}, fmt.Errorf("not a key in PEM or as a JWK: %w", fault.Invalid)
 	}
@@ -45,8 +51,13 @@ func ReadKey(text []byte) (Key, error) {
 	switch {
 	case jwk.Export(private, &r) == nil && r.N.BitLen() >= minRSA:
 		k.alg = jwa.RS384()
-	case jwk.Export(private, &e) == nil && e.Curve.Params().BitSize == 384:
+	case jwk.Export(private, &e) == nil:
+		if curve := e.Curve.Params(); curve.BitSize != 384 {
+			return Key{}, fmt.Errorf("a key on the curve %s, and it takes P-384: %w", curve.Name, fault.Invalid)
+		}
 		k.alg = jwa.ES384()
+	case public(private):
+		return Key{}, fmt.Errorf("a public key, and it takes the private one: %w", fault.Invalid)
 	default:
 		return Key{}, fmt.Errorf("not a private RSA key of %d bits or more, nor one on the curve P-384: %w", minRSA, fault.Invalid)
 	}
@@ -61,6 +72,37 @@ func ReadKey(text []byte) (Key, error) {
 		k.kid = base64.RawURLEncoding.EncodeToString(print)
 	}
 	return k, nil
+}
+
+// modulus gives the bits of the modulus of an RSA key, which the library does not even read where it is short; 0 where there is none.
+func modulus(text []byte) int {
+	if block, _ := pem.Decode(text); block != nil {
+		if k, err := x509.ParsePKCS1PrivateKey(block.Bytes); err == nil {
+			return k.N.BitLen()
+		}
+		k, err := x509.ParsePKCS8PrivateKey(block.Bytes)
+		if own, ok := k.(*rsa.PrivateKey); err == nil && ok {
+			return own.N.BitLen()
+		}
+		return 0
+	}
+	var k struct {
+		N string `json:"n"`
+	}
+	if json.Unmarshal(text, &k) != nil {
+		return 0
+	}
+	n, err := base64.RawURLEncoding.DecodeString(k.N)
+	if err != nil {
+		return 0
+	}
+	return new(big.Int).SetBytes(n).BitLen()
+}
+
+// public reports the public half of a pair.
+func public(k jwk.Key) bool {
+	private, err := jwk.IsPrivateKey(k)
+	return err == nil && !private
 }
 
 // Set reports whether there is a key.

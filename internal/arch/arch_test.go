@@ -61,7 +61,7 @@ func layers() map[string]layer {
 		"api/signin":         {"api/route internal/auth internal/fault", "any", "github.com/gin-gonic/ github.com/coreos/go-oidc/ golang.org/x/oauth2", false},
 		"api/cdshooks":       {"api/route fhir internal/assess internal/auth internal/cards internal/chart internal/draft internal/fault internal/filter internal/screen", "any", "github.com/gin-gonic/ github.com/google/uuid", false},
 		"api/worklist":       {"api/route internal/agenda internal/assess internal/auth internal/desk internal/draft internal/entry internal/fault internal/filter internal/postgres internal/workup", "any", "github.com/gin-gonic/", false},
-		"internal/desk":      {"fhir internal/agenda internal/assess internal/cards internal/chart internal/compose internal/draft internal/entry internal/fault internal/filter internal/postgres internal/workup", "any", "github.com/tidwall/gjson", false},
+		"internal/desk":      {"fhir internal/agenda internal/assess internal/chart internal/compose internal/draft internal/entry internal/fault internal/filter internal/postgres internal/workup", "any", "github.com/tidwall/gjson", false},
 		"api":                {". api/route api/signin api/worklist fhir internal/auth internal/fault internal/filter internal/screen", "any", "github.com/gin-gonic/ github.com/google/uuid github.com/prometheus/ golang.org/x/time/", false},
 		"internal/workup":    {"internal/assess internal/draft internal/fault internal/filter internal/plan", "any", "codeberg.org/go-pdf/ codeberg.org/go-fonts/ golang.org/x/text/", false},
 		"internal/writeback": {"fhir fhir/rest internal/compose internal/draft internal/fault", "any", "github.com/google/uuid github.com/tidwall/", false},

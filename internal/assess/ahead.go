@@ -14,6 +14,7 @@ type outlook struct {
 	mint    func(filter.Ref) string
 	basis   *Basis
 	book    rules.Book
+	room    *Room
 }
 
 // history gives what happened by a day, and the first day on which that can be another.
@@ -25,10 +26,10 @@ func (o *outlook) history(on filter.Day) (filter.History, filter.Day) {
 }
 
 // judge judges one filter of a history on the clock's day.
-func (o *outlook) judge(h filter.History, at int, book rules.Book, clock *filter.Clock) rules.Judgement {
+func (o *outlook) judge(s *rules.Situation, h filter.History, at int, book rules.Book, clock *filter.Clock) rules.Judgement {
 	facts := o.reading.Facts
 	facts.Neighbours = neighbours(h.Filters, h.Filters[at].Key)
-	return book.Evaluate(h.Filters[at], facts, o.basis.Policy, clock)
+	return book.EvaluateIn(s, h.Filters[at], facts, o.basis.Policy, clock)
 }
 
 // answer is the judgement of one filter on the day asked, with its plan.
@@ -54,7 +55,7 @@ func (o *outlook) answers(h filter.History, on filter.Day) []answer {
 	for i := range h.Filters {
 		clock := filter.NewClock(on)
 		a := &out[i]
-		a.Judgement = o.judge(h, i, o.book, clock)
+		a.Judgement = o.judge(o.room.situation(), h, i, o.book, clock)
 		a.holds, a.changes = clock.Next(), filter.MaxDay
 		a.plan = a.propose(a.Judgement, h, on)
 	}
@@ -132,7 +133,7 @@ func (o *outlook) changed(was *answer, h filter.History, told bool, book rules.B
 			continue
 		}
 		clock := filter.NewClock(day)
-		j := o.judge(h, i, book, clock)
+		j := o.judge(o.room.passing(), h, i, book, clock)
 		if !sameAnswer(was.Judgement, j) {
 			return true
 		}

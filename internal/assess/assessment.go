@@ -39,6 +39,14 @@ type Anticoagulation struct {
 	Level string  `json:"level"` // therapeutic | reduced | prophylactic | none | indeterminate | unknown
 	Agent *string `json:"agent"`
 	Since *string `json:"since"` // start of unbroken therapeutic cover; null where there is none
+	// Agents lists all that is prescribed, by name; agent is the one that the level is of.
+	Agents []Prescribed `json:"agents"`
+}
+
+// Prescribed is one agent with its level.
+type Prescribed struct {
+	Agent string `json:"agent"`
+	Level string `json:"level"` // therapeutic | reduced | prophylactic | indeterminate
 }
 
 // Finding is one thing a rule says, with the record entries it used and its published source.
@@ -48,6 +56,8 @@ type Finding struct {
 	Evidence []string `json:"evidence"`
 	Source   string   `json:"source"`
 	Known    string   `json:"known"` // how the source is known: seen | second-hand | memory | choice | practice
+	// By says which measured values decided it; "" where none did. Another value that decides the same makes no new document.
+	By string `json:"by"`
 	// When is the onset of the complication it tells of; null where it tells of none, or the record gives no day of onset.
 	When *Range `json:"when"`
 }
@@ -105,6 +115,9 @@ type Filter struct {
 	Focus string `json:"focus"`
 	// Evidence is every record entry that shaped this filter's history, sorted.
 	Evidence []string `json:"evidence"`
+	// Measured lists, of the entries that findings and plan name as evidence, those of measured values, sorted. A value measured again
+	// that leaves all else as it is makes no new document.
+	Measured []string `json:"measured"`
 	// Plan proposes how it could be taken out; null but for the verdicts refer, urgent and review.
 	Plan *plan.Plan `json:"plan"`
 	// Others counts the patient's other filters that are or may be in.
@@ -171,6 +184,9 @@ type Person struct {
 	BirthDate string `json:"birthDate"`
 	Sex       string `json:"sex"`
 	Deceased  bool   `json:"deceased"`
+	// OtherNames are those in use beside the name, official ones first; Numbers are the hospital's numbers of the patient.
+	OtherNames []string `json:"otherNames,omitempty"`
+	Numbers    []string `json:"numbers,omitempty"`
 }
 
 // FollowUp is where the patient is, whether they can be reached, and what was tried.

@@ -32,7 +32,7 @@ func Changes(before, after Said) []Change {
 	c.answer(old, now)
 	c.request(before.Referral, after.Referral)
 	c.lists(old, now)
-	c.plan(plan.Meaning(old.Plan), plan.Meaning(now.Plan))
+	c.plan(unmeasured(old).Plan, unmeasured(now).Plan)
 	c.person(before.Assessment, after.Assessment)
 	if d := newDigest(); len(c.list) == 0 && meaning(d, &before.Assessment, old) != meaning(d, &after.Assessment, now) {
 		c.list = append(c.list, Change{About: "details"})
@@ -70,6 +70,7 @@ func (c *comparison) answer(old, now Filter) {
 	c.value("indication", old.Indication, now.Indication)
 	c.value("anticoagulation", old.Anticoagulation.Level, now.Anticoagulation.Level)
 	c.value("agent", orNone(old.Anticoagulation.Agent), orNone(now.Anticoagulation.Agent))
+	c.value("agents", several(old.Anticoagulation.Agents), several(now.Anticoagulation.Agents))
 	c.value("since", orNone(old.Anticoagulation.Since), orNone(now.Anticoagulation.Since))
 	if byOthers(old) || byOthers(now) {
 		c.value("asked", old.Asked, now.Asked)
@@ -81,6 +82,18 @@ func (c *comparison) answer(old, now Filter) {
 	c.value("intent", old.Model.Intent, now.Model.Intent)
 	c.value("identifiedBy", old.Model.By, now.Model.By)
 	c.value("headline", old.Headline, now.Headline)
+}
+
+// several names the agents prescribed with their levels where there is more than one.
+func several(agents []Prescribed) string {
+	if len(agents) < 2 {
+		return ""
+	}
+	var out []string
+	for _, a := range agents {
+		out = append(out, a.Agent+" ("+a.Level+")")
+	}
+	return strings.Join(out, ", ")
 }
 
 // request compares what is asked of people.
@@ -134,8 +147,8 @@ func (c *comparison) texts(about string, old, now []saying) {
 // lists compares history, findings, contradictions and what is missing.
 func (c *comparison) lists(old, now Filter) {
 	c.texts("event", each(old.Events, eventSaid), each(now.Events, eventSaid))
-	complication := func(x Finding) bool { return isComplication(x.Rule) }
-	other := func(x Finding) bool { return !isComplication(x.Rule) }
+	complication := func(x Finding) bool { return IsComplication(x.Rule) }
+	other := func(x Finding) bool { return !IsComplication(x.Rule) }
 	c.texts("complication", each(filtered(old.Findings, complication), findingSaid), each(filtered(now.Findings, complication), findingSaid))
 	c.texts("contradiction", each(old.Contradictions, contradictionSaid), each(now.Contradictions, contradictionSaid))
 	c.texts("finding", each(filtered(old.Findings, other), findingSaid), each(filtered(now.Findings, other), findingSaid))
@@ -161,17 +174,33 @@ func (c *comparison) plan(old, now *plan.Plan) {
 		return
 	}
 	c.value("approach", old.Approach.First, now.Approach.First)
+	if old.Approach.First == now.Approach.First {
+		c.value("approachLine", old.Approach.Text, now.Approach.Text)
+	}
+	c.texts("approachReason", each(old.Approach.Why, reasonSaid), each(now.Approach.Why, reasonSaid))
 	c.value("complex", yes(old.Approach.Complex), yes(now.Approach.Complex))
 	c.texts("predictor", each(old.Predictors, predictorSaid), each(now.Predictors, predictorSaid))
 	c.value("acuteUntil", orNone(old.Anticoagulation.RedUntil), orNone(now.Anticoagulation.RedUntil))
+	if sameDay(old.Anticoagulation.RedUntil, now.Anticoagulation.RedUntil) {
+		c.value("acuteLine", old.Anticoagulation.RedText.Text, now.Anticoagulation.RedText.Text)
+	}
+	c.value("holdCondition", old.Anticoagulation.Condition, now.Anticoagulation.Condition)
+	c.value("unsettled", yes(old.Anticoagulation.Unsettled), yes(now.Anticoagulation.Unsettled))
+	c.value("red", yes(old.Anticoagulation.Red), yes(now.Anticoagulation.Red))
 	c.value("anticoagulantLine", old.Anticoagulation.Default.Text, now.Anticoagulation.Default.Text)
 	c.texts("hold", each(old.Anticoagulation.Holds, holdSaid), each(now.Anticoagulation.Holds, holdSaid))
 	c.texts("route", each(old.Routes, routeSaid), each(now.Routes, routeSaid))
 	c.texts("study", each(old.Imaging.OnRecord, studySaid), each(now.Imaging.OnRecord, studySaid))
 	c.texts("imaging", each(old.Imaging.Advice, adviceSaid), each(now.Imaging.Advice, adviceSaid))
 	c.value("testsNeeded", yes(old.Laboratory.Needed), yes(now.Laboratory.Needed))
+	if old.Laboratory.Needed == now.Laboratory.Needed {
+		c.value("testsLine", old.Laboratory.Text, now.Laboratory.Text)
+	}
+	c.value("bleedingRisk", old.Laboratory.Category, now.Laboratory.Category)
 	c.texts("test", each(old.Laboratory.Tests, testSaid), each(now.Laboratory.Tests, testSaid))
+	c.texts("testLimits", each(old.Laboratory.Tests, limitsSaid), each(now.Laboratory.Tests, limitsSaid))
 	c.value("contrast", risk(old.Laboratory.Contrast), risk(now.Laboratory.Contrast))
+	c.texts("kit", each(old.Kit, itemSaid), each(now.Kit, itemSaid))
 	c.texts("technique", each(old.Ladder, stepSaid), each(now.Ladder, stepSaid))
 	c.texts("note", each(old.Notes, statementSaid), each(now.Notes, statementSaid))
 	c.texts("ask", each(old.Asks, askSaid), each(now.Asks, askSaid))
@@ -186,22 +215,83 @@ func made(p *plan.Plan) string {
 }
 
 func predictorSaid(p plan.Predictor) saying {
-	return saying{p.Name, p.Name, string(p.State) + ". " + p.Text}
+	text := string(p.State) + ". " + p.Text
+	if day := orNone(p.Day); day != "" && !strings.Contains(p.Text, day) {
+		text += " (" + day + ")"
+	}
+	return saying{p.Name, p.Name, text}
 }
 
 func holdSaid(h plan.AgentHold) saying {
-	return saying{h.Agent, h.Agent + ", " + h.Level, h.Hold + "; again " + h.Restart}
+	text := h.Hold + "; again " + h.Restart
+	if h.NeedsClinician && h.Hold != plan.NeedsClinician {
+		text += "; a clinician decides"
+	}
+	return saying{h.Agent, h.Agent + ", " + h.Level, text}
 }
 
-func routeSaid(r plan.Route) saying { return saying{r.Vein + r.Side, r.Side + " " + r.Vein, r.Text} }
+func routeSaid(r plan.Route) saying {
+	text := r.State + ". " + r.Text
+	if day := orNone(r.Day); day != "" && !strings.Contains(r.Text, day) {
+		text += " (" + day + ")"
+	}
+	return saying{r.Vein + r.Side, r.Side + " " + r.Vein, text}
+}
 
-func studySaid(s plan.Study) saying { return saying{s.Modality + s.Day, s.Modality, s.Day} }
+func studySaid(s plan.Study) saying {
+	text := s.Day
+	if s.Place != "" {
+		text += ", " + s.Place
+	}
+	return saying{s.Modality + s.Day, s.Modality, text}
+}
 
-func adviceSaid(a plan.Advice) saying { return saying{a.Examination, a.Examination, a.Need} }
+func adviceSaid(a plan.Advice) saying {
+	text := a.Need
+	if a.Text != "" {
+		text += ". " + a.Text
+	}
+	if len(a.Because) > 0 {
+		var names []string
+		for _, b := range a.Because {
+			names = append(names, plan.Name(b))
+		}
+		text += " Because of: " + strings.Join(names, ", ") + "."
+	}
+	return saying{a.Examination, a.Examination, text}
+}
 
 func testSaid(t plan.Test) saying { return saying{t.Name, t.Name, t.Result} }
 
-func stepSaid(s plan.Step) saying { return saying{s.Technique, s.Technique, s.When + "; " + s.Access} }
+func limitsSaid(t plan.Test) saying {
+	var text string
+	for i, limit := range []*float64{t.Pass, t.Correct} {
+		if limit != nil {
+			text += []string{"passes at ", ", corrected beyond "}[i] + strconv.FormatFloat(*limit, 'f', -1, 64)
+		}
+	}
+	return saying{t.Name, t.Name, strings.TrimRight(text+" "+t.Unit, " ")}
+}
+
+func stepSaid(s plan.Step) saying {
+	text := strconv.Itoa(s.Step) + ". " + s.When + "; " + s.Access
+	if s.Sheath != (plan.Sheath{}) {
+		text += "; sheath " + strings.TrimRight(strconv.Itoa(s.Sheath.MinFrench)+" to "+strconv.Itoa(s.Sheath.MaxFrench)+" F "+s.Sheath.Note, " ")
+	}
+	if len(s.Hazards) > 0 {
+		text += "; hazards: " + strings.Join(s.Hazards, ", ")
+	}
+	if s.BailOut != "" {
+		text += "; else: " + s.BailOut
+	}
+	return saying{s.Technique, s.Technique, text}
+}
+
+func reasonSaid(r plan.Reason) saying { return saying{r.Predictor, r.Predictor, r.Text} }
+
+func itemSaid(i plan.Item) saying { return saying{i.Name, i.Name, i.Name + " (" + i.For + ")"} }
+
+func sameDay(a, b *string) bool { return orNone(a) == orNone(b) }
 
 func statementSaid(s plan.Statement) saying { return saying{s.Text, "", s.Text} }
 
@@ -218,6 +308,8 @@ func risk(c *plan.Contrast) string {
 func (c *comparison) person(old, now Assessment) {
 	c.value("patient", old.Patient, now.Patient)
 	c.value("name", old.Person.Name, now.Person.Name)
+	c.value("otherNames", strings.Join(old.Person.OtherNames, "; "), strings.Join(now.Person.OtherNames, "; "))
+	c.value("numbers", strings.Join(old.Person.Numbers, ", "), strings.Join(now.Person.Numbers, ", "))
 	c.value("birthDate", old.Person.BirthDate, now.Person.BirthDate)
 	c.value("sex", old.Person.Sex, now.Person.Sex)
 	c.value("deceased", yes(old.Person.Deceased), yes(now.Person.Deceased))

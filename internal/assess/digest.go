@@ -97,7 +97,8 @@ func (d *digest) filter(f *Filter) {
 	d.number(f.Others)
 	d.flags(f.Overdue, f.ReassessmentOverdue, f.Emergency)
 	d.days(f.Anticoagulation.Agent, f.Anticoagulation.Since, f.ChangesOn, f.LookAgainOn)
-	d.lists(f.AskedEvidence, f.Evidence)
+	d.lists(f.AskedEvidence, f.Evidence, f.Measured)
+	list(d, f.Anticoagulation.Agents, func(p *Prescribed) { d.texts(p.Agent, p.Level) })
 	maybe(d, f.Placed, d.ranged)
 	maybe(d, f.Removed, d.ranged)
 	maybe(d, f.DwellDays, func(w *Days) {
@@ -111,7 +112,7 @@ func (d *digest) filter(f *Filter) {
 		d.ranged(&b.Closes)
 	})
 	list(d, f.Findings, func(x *Finding) {
-		d.texts(x.Rule, x.Text, x.Source, x.Known)
+		d.texts(x.Rule, x.Text, x.Source, x.Known, x.By)
 		d.lists(x.Evidence)
 		maybe(d, x.When, d.ranged)
 	})
@@ -144,6 +145,7 @@ func (d *digest) filter(f *Filter) {
 func (d *digest) person(p Person) {
 	d.texts(p.Name, p.BirthDate, p.Sex)
 	d.flags(p.Deceased)
+	d.lists(p.OtherNames, p.Numbers)
 }
 
 func (d *digest) source(s plan.Source) { d.texts(s.Source, string(s.Known)) }
@@ -191,6 +193,7 @@ func (d *digest) plan(p *plan.Plan) {
 	d.anticoagulation(&p.Anticoagulation)
 	list(d, p.Afterwards, d.statement)
 	list(d, p.Asks, func(a *plan.Ask) { d.texts(a.What, a.Text); d.source(a.Source) })
+	list(d, p.Disagreements, d.statement)
 }
 
 func (d *digest) laboratory(l *plan.Laboratory) {
@@ -215,7 +218,7 @@ func (d *digest) laboratory(l *plan.Laboratory) {
 
 func (d *digest) anticoagulation(a *plan.Anticoagulation) {
 	d.statement(&a.Default)
-	d.flags(a.Red)
+	d.flags(a.Unsettled, a.Red)
 	d.days(a.RedUntil)
 	d.statement(&a.RedText)
 	d.texts(a.Condition)

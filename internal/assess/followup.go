@@ -14,7 +14,8 @@ import (
 func followUp(r chart.Reading, asOf filter.Day) FollowUp {
 	f := FollowUp{Contacts: []Contact{}, NotAttempted: []NotAttempted{}}
 	if r.Person.Known {
-		f.Reachable = &r.Person.Reachable
+		reachable := r.Person.Reachable
+		f.Reachable = &reachable
 	}
 	for _, s := range r.Facts.Stays {
 		if at := rangeOf(s.When); s.When.Earliest <= asOf && (f.InHospital == nil || after(at, *f.InHospital)) {

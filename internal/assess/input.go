@@ -15,8 +15,11 @@ import (
 // patient, and what these entries name that has no patient of its own. A patient is there who is named by a Patient
 // resource or as the subject of any other. Patients that the newest copies link as replaced or replacing are one person, as in
 // the store; the record goes by the lowest of their ids.
-func Split(resources []fhir.Resource) []Record {
-	all := make([]named, len(resources))
+func Split(resources []fhir.Resource) []Record { return (*Room)(nil).Split(resources) }
+
+// Split is the function of that name.
+func (m *Room) Split(resources []fhir.Resource) []Record {
+	all, entries := m.take(len(resources))
 	byPatient := map[string][]*named{}
 	var loose map[string][]*named
 	for i := range resources {
@@ -54,10 +57,11 @@ func Split(resources []fhir.Resource) []Record {
 		queue = append(queue, corrections(loose, queue)...)
 		// In this order no later step has anything to sort.
 		slices.SortStableFunc(queue, func(a, b *named) int { return cmp.Or(strings.Compare(a.Type, b.Type), strings.Compare(a.ID, b.ID)) })
-		rec.Entries = make([]chart.Entry, len(queue))
-		for n, it := range queue {
-			rec.Entries[n] = chart.Entry{Feed: "default", Resource: *it.Resource}
+		from := len(entries)
+		for _, it := range queue {
+			entries = append(entries, chart.Entry{Feed: "default", Resource: *it.Resource})
 		}
+		rec.Entries = entries[from:len(entries):len(entries)]
 		out = append(out, rec)
 	}
 	return out

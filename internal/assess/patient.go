@@ -6,7 +6,7 @@ import (
 	"bytes"
 	"cmp"
 	"crypto/sha1"
-	"fmt"
+	"encoding/hex"
 	"slices"
 	"strconv"
 	"strings"
@@ -75,11 +75,17 @@ type Result struct {
 
 // Patient assesses one patient on one day. The answer depends on the set of entries, not on their order or number.
 func Patient(rec Record, basis Basis, asOf filter.Day) Result {
-	reading := chart.Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
+	return (*Room)(nil).Patient(rec, basis, asOf)
+}
+
+// Patient is the function of that name.
+func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
+	m.begin()
+	reading := m.chart().Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
 	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
 	known := adopt(rec.Known, rec.Merged, rec.Asked, tasks)
-	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled()}
+	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled(), room: m}
 	history, until := o.history(asOf)
 	today := o.answers(history, asOf)
 
@@ -102,7 +108,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	due := o.ahead(history, until, today)
 	a := Assessment{
 		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: history.Merged,
-		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, Deceased: died(reading.Facts.Deceased, asOf)},
+		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, OtherNames: reading.Person.OtherNames, Numbers: reading.Person.Numbers, Deceased: died(reading.Facts.Deceased, asOf)},
 	}
 	a.FollowUp = followUp(reading, asOf)
 	a.Nameless = nameless(rec.Entries)
@@ -128,7 +134,7 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	}
 	a.Note = note(a)
 	res.Assessment = a
-	res.Wants = wants(a, basis.Policy, rec.Known, rec.Merged)
+	res.Wants = wants(m.digester(), a, basis.Policy, rec.Known, rec.Merged)
 	return res
 }
 
@@ -277,14 +283,16 @@ func minting(person string, taken []string) func(filter.Ref) string {
 
 // mint makes a filter's key: UUIDv5 (RFC 4122 section 4.3) of the person and the filter's first evidence.
 func mint(person string, first filter.Ref) string {
-	h := sha1.New()
 	// Namespace: UUIDv5 of the URL namespace and "urn:dwellwatch:filter".
-	h.Write([]byte{0x86, 0xd5, 0xff, 0x04, 0xad, 0xe3, 0x55, 0xc3, 0xbf, 0x47, 0xd8, 0x3b, 0x14, 0x13, 0xd2, 0x59})
-	h.Write([]byte(person + "|" + first))
-	b := h.Sum(nil)[:16]
+	name := []byte{0x86, 0xd5, 0xff, 0x04, 0xad, 0xe3, 0x55, 0xc3, 0xbf, 0x47, 0xd8, 0x3b, 0x14, 0x13, 0xd2, 0x59}
+	b := sha1.Sum(append(append(append(name, person...), '|'), first...))
 	b[6] = b[6]&0x0f | 0x50
 	b[8] = b[8]&0x3f | 0x80
-	return fmt.Sprintf("%x-%x-%x-%x-%x", b[0:4], b[4:6], b[6:8], b[8:10], b[10:16])
+	key := hex.AppendEncode(make([]byte, 0, 36), b[:4])
+	for _, part := range [...][]byte{b[4:6], b[6:8], b[8:10], b[10:16]} {
+		key = hex.AppendEncode(append(key, '-'), part)
+	}
+	return string(key)
 }
 
 func text(d filter.Day) *string {

@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -39,7 +40,7 @@ func planAnswer(f assess.Filter) map[string]string {
 		return map[string]string{"plan": "none"}
 	}
 	p := f.Plan
-	var why, present, absent, holds, routes, studies, tests, advised, steps []string
+	var why, present, absent, holds, routes, studies, tests, advised, steps, asks []string
 	for _, r := range p.Approach.Why {
 		why = append(why, r.Predictor)
 	}
@@ -73,12 +74,21 @@ func planAnswer(f assess.Filter) map[string]string {
 		word, _, _ := strings.Cut(strings.ReplaceAll(s.Technique, ":", ""), " ")
 		steps = append(steps, word)
 	}
+	access := "none"
+	if i := slices.IndexFunc(p.Ladder, func(s plan.Step) bool { return strings.HasPrefix(s.Technique, "standard") }); i >= 0 {
+		access = strings.ReplaceAll(p.Ladder[i].Access, " ", "-")
+	}
+	for _, a := range p.Asks {
+		if strings.HasSuffix(a.What, "-patency") || slices.Contains([]string{"anticoagulant-which", "vte-day", "which-filter", "unread-signs"}, a.What) {
+			asks = append(asks, a.What)
+		}
+	}
 	red := "none"
 	if p.Anticoagulation.RedUntil != nil {
 		red = *p.Anticoagulation.RedUntil
 	}
 	return map[string]string{"plan": "some", "first": p.Approach.First, "why": join(why), "present": join(present), "absent": join(absent), "holds": join(holds), "routes": join(routes), "studies": join(studies),
-		"tests": join(tests), "advised": join(advised), "steps": join(steps), "red-until": red}
+		"tests": join(tests), "advised": join(advised), "steps": join(steps), "red-until": red, "access": access, "unsettled": strconv.FormatBool(p.Anticoagulation.Unsettled), "asks": join(asks)}
 }
 
 // TestPlansStandWhereTheVerdictWantsOne: every filter of every story whose verdict is refer, urgent or review has a plan, no other

@@ -17,24 +17,34 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 		Key: s.Filter.Key, Standing: string(s.Filter.Standing), Placed: span(s.Filter.Placed), Removed: span(s.Filter.Removed),
 		Model:         Model{Name: s.Filter.Model.Name, Design: s.Filter.Model.Design, Intent: s.Filter.Model.Intent, By: s.Filter.Model.By},
 		PlannedIntent: s.Permanence.Planned, DwellDays: dwell(s), Window: string(s.Window), WindowBand: band(s), Indication: string(s.Indication.Status),
-		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level)},
+		Anticoagulation: Anticoagulation{Level: string(s.Anticoagulation.Level), Agents: []Prescribed{}},
 		Verdict:         string(j.Verdict), Headline: j.Headline, Overdue: j.Overdue, ReassessmentOverdue: j.ReassessmentOverdue, Emergency: j.Emergency,
-		Asked: s.Asked.State, AskedEvidence: sorted(s.Asked.Evidence), Findings: []Finding{}, Contradictions: []Contradiction{}, Missing: []Missing{}, Events: []Event{},
+		Asked: s.Asked.State, AskedEvidence: sorted(s.Asked.Evidence), Contradictions: []Contradiction{}, Missing: []Missing{}, Events: make([]Event, 0, len(s.Filter.Events)),
 		Focus: focus(s.Filter), Evidence: sorted(s.Filter.Evidence), Plan: p,
 		PlacedFor: s.PlacedFor(), Courses: courses(s), Background: background(s),
 	}
 	if s.Anticoagulation.Agent != "" {
-		f.Anticoagulation.Agent = &s.Anticoagulation.Agent
+		agent := s.Anticoagulation.Agent
+		f.Anticoagulation.Agent = &agent
+	}
+	for _, x := range s.Prescriptions() {
+		f.Anticoagulation.Agents = append(f.Anticoagulation.Agents, Prescribed{x.Agent, string(x.Level)})
 	}
 	if s.Anticoagulation.Since.Bounded() {
 		f.Anticoagulation.Since = text(s.Anticoagulation.Since.Latest)
 	}
 	onsetOf := onsets(s)
+	f.Findings = make([]Finding, 0, len(j.Findings))
 	for _, x := range j.Findings {
-		f.Findings = append(f.Findings, Finding{x.Rule, x.Text, sorted(x.Evidence), x.Source, string(x.Known), onsetOf(x)})
+		f.Findings = append(f.Findings, Finding{Rule: x.Rule, Text: x.Text, Evidence: sorted(x.Evidence), Source: x.Source, Known: string(x.Known), By: x.By, When: onsetOf(x)})
 	}
 	for _, c := range s.Filter.Contradictions {
 		f.Contradictions = append(f.Contradictions, Contradiction{c.Kind, c.Text, sorted(c.Evidence), c.Decides})
+	}
+	if p != nil {
+		for _, d := range p.Disagreements {
+			f.Contradictions = append(f.Contradictions, Contradiction{"imaging", d.Text, d.Evidence, false})
+		}
 	}
 	for _, m := range j.Missing {
 		f.Missing = append(f.Missing, Missing(m))
@@ -48,6 +58,7 @@ func present(j rules.Judgement, p *plan.Plan, context string, gaps []string) Fil
 	for _, e := range s.Filter.Events {
 		f.Events = append(f.Events, event(e))
 	}
+	f.Measured = measured(f, s.Facts.Labs)
 	return f
 }
 
@@ -130,14 +141,21 @@ func span(s filter.Span) *Range {
 	if !s.Known() {
 		return nil
 	}
-	r := &Range{}
+	// A range with the texts that it shows.
+	r := &struct {
+		Range
+		earliest, latest string
+	}{}
 	if s.Earliest > filter.MinDay {
-		r.Earliest = text(s.Earliest)
+		r.earliest, r.Earliest = s.Earliest.String(), &r.earliest
 	}
-	if s.Latest < filter.MaxDay {
-		r.Latest = text(s.Latest)
+	switch {
+	case s.Exact() && r.Earliest != nil:
+		r.latest, r.Latest = r.earliest, &r.latest
+	case s.Latest < filter.MaxDay:
+		r.latest, r.Latest = s.Latest.String(), &r.latest
 	}
-	return r
+	return &r.Range
 }
 
 // band puts the policy's window on the calendar.

@@ -212,7 +212,7 @@ func answerOf(res assess.Result, f assess.Filter) map[string]string {
 	}
 	all := map[string]string{"verdict": f.Verdict, "standing": f.Standing, "window": f.Window, "indication": f.Indication, "level": f.Anticoagulation.Level,
 		"overdue": fmt.Sprint(f.Overdue), "reassessment-overdue": fmt.Sprint(f.ReassessmentOverdue), "emergency": fmt.Sprint(f.Emergency),
-		"placed": days(f.Placed), "removed": days(f.Removed), "asked": f.Asked, "planned": f.PlannedIntent, "intent": f.Model.Intent, "task": task}
+		"placed": days(f.Placed), "removed": days(f.Removed), "asked": f.Asked, "planned": f.PlannedIntent, "intent": f.Model.Intent, "model": strings.ReplaceAll(f.Model.Name, " ", "-"), "by": f.Model.By, "task": task}
 	maps.Copy(all, planAnswer(f))
 	return all
 }

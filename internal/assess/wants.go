@@ -6,15 +6,13 @@ import (
 
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/filter"
-	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
 
 // wants says for every filter, and for every known key that has none any more, whether a referral should stand.
-func wants(a Assessment, p policy.Policy, known []filter.KnownKey, merged []string) []draft.Want {
+func wants(d *digest, a Assessment, p policy.Policy, known []filter.KnownKey, merged []string) []draft.Want {
 	var out []draft.Want
-	d := newDigest()
 	for _, f := range a.Filters {
 		out = append(out, want(d, a, f, p))
 	}
@@ -106,7 +104,8 @@ func meaning(d *digest, a *Assessment, f Filter) string {
 		f.Asked, f.AskedEvidence = "", nil
 	}
 	f.Courses, f.Background = nil, nil
-	f.Key, f.Plan = "", plan.Meaning(f.Plan)
+	f.Key = ""
+	f = unmeasured(f)
 	d.filter(&f)
 	d.person(a.Person)
 	d.texts(a.Patient)
@@ -114,10 +113,13 @@ func meaning(d *digest, a *Assessment, f Filter) string {
 	return d.take()
 }
 
-// isComplication reports a rule that tells of a complication of the filter.
-func isComplication(rule string) bool {
-	return slices.Contains([]string{"displacement", "penetration", "fracture", "caval-thrombosis", "new-pe", "infection", "haemorrhage", "filter-complaint"}, rule)
+// Complications are the rules that tell of a complication of the filter, what presses most first.
+func Complications() []string {
+	return []string{"haemorrhage", "displacement", "fracture", "penetration", "caval-thrombosis", "new-pe", "infection", "filter-complaint"}
 }
+
+// IsComplication reports whether a rule is one of them.
+func IsComplication(rule string) bool { return slices.Contains(Complications(), rule) }
 
 // question digests what makes a declined referral worth asking again: standing, indication, complications, attempts.
 func question(d *digest, f *Filter) string {
@@ -129,7 +131,7 @@ func question(d *digest, f *Filter) string {
 	}
 	var complications []string
 	for _, x := range f.Findings {
-		if isComplication(x.Rule) {
+		if IsComplication(x.Rule) {
 			complications = append(complications, x.Rule+strings.Join(x.Evidence, ","))
 		}
 	}

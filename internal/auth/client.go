@@ -50,7 +50,7 @@ func NewClients(c ClientConfig) *Clients {
 	for _, p := range c.Parties {
 		out.parties[p.Issuer] = map[string]*Keys{}
 		for _, address := range p.Addresses {
-			out.parties[p.Issuer][address] = NewKeys(p.Issuer, address, c.HTTP, c.Now)
+			out.parties[p.Issuer][address] = NewKeys("cds-clients", p.Issuer, address, c.HTTP, c.Now)
 		}
 		out.first[p.Issuer] = p.Addresses[0]
 	}

@@ -3,9 +3,10 @@ package auth
 import (
 	"context"
 	"encoding/json"
-	"fmt"
+	"errors"
 	"io"
 	"net/http"
+	"strconv"
 	"sync"
 	"time"
 
@@ -29,23 +30,52 @@ const (
 // Keys are the public keys of one party, read from an address that is configured and from no other. It is safe for
 // concurrent use.
 type Keys struct {
-	issuer string // for discovery, where address is ""
-	now    func() time.Time
-	http   *http.Client
-	flight singleflight.Group
+	issuer  string // for discovery, where address is ""
+	setting string // the option that names it
+	now     func() time.Time
+	http    *http.Client
+	flight  singleflight.Group
 
 	mu      sync.Mutex
 	address string
 	set     jwk.Set
 	readAt  time.Time // of set
 	triedAt time.Time // of the last reading, good or bad
-	failed  bool      // the last reading was bad
+	failed  string    // why the last reading was bad; "" where it was good
 }
 
 // NewKeys gives the keys at a JWKS address. Where address is "", the issuer's discovery document names it
 // (OpenID Connect Discovery 1.0 section 4). Nothing is read before it is needed.
-func NewKeys(issuer, address string, client *http.Client, now func() time.Time) *Keys {
-	return &Keys{issuer: issuer, address: address, http: noRedirects(client), now: now}
+// setting is the option that names the issuer, for those who run the service.
+func NewKeys(setting, issuer, address string, client *http.Client, now func() time.Time) *Keys {
+	return &Keys{setting: setting, issuer: issuer, address: address, http: noRedirects(client), now: now}
+}
+
+// KeysError says that the keys of an issuer cannot be read; it is fault.Unavailable. Its text names nobody: Issuer, Setting and Cause are
+// for the log.
+type KeysError struct {
+	Issuer, Setting string
+	Cause           string
+}
+
+func (e *KeysError) Error() string { return "the keys of an issuer cannot be read" }
+
+func (e *KeysError) Unwrap() error { return fault.Unavailable }
+
+// unread is why a reading was bad, in words for the log.
+type unread struct{ cause string }
+
+func (e unread) Error() string { return e.cause }
+
+func causeOf(err error) string {
+	var u unread
+	switch {
+	case err == nil:
+		return ""
+	case errors.As(err, &u):
+		return u.cause
+	}
+	return "not read"
 }
 
 // noRedirects keeps a client from being led to an address that nobody configured.
@@ -77,8 +107,8 @@ func (k *Keys) find(ctx context.Context, u unproven) (jwk.Key, error) {
 			return key, nil
 		}
 	}
-	if failed {
-		return nil, fmt.Errorf("the keys of an issuer cannot be read: %w", fault.Unavailable)
+	if failed != "" {
+		return nil, &KeysError{Issuer: k.issuer, Setting: k.setting, Cause: failed}
 	}
 	return nil, ErrToken
 }
@@ -113,7 +143,7 @@ func (k *Keys) reread(ctx context.Context) {
 		}
 		k.mu.Lock()
 		defer k.mu.Unlock()
-		k.failed = err != nil
+		k.failed = causeOf(err)
 		if err == nil {
 			k.set, k.readAt, k.address = set, now, address
 		}
@@ -131,8 +161,13 @@ func (k *Keys) discover(ctx context.Context) (string, error) {
 		Issuer string `json:"issuer"`
 		JWKS   string `json:"jwks_uri"`
 	}
-	if json.Unmarshal(body, &document) != nil || document.Issuer != k.issuer || CheckAddress(document.JWKS) != nil {
-		return "", fmt.Errorf("discovery: %w", fault.Invalid)
+	switch {
+	case json.Unmarshal(body, &document) != nil:
+		return "", unread{"the discovery document is not JSON"}
+	case document.Issuer != k.issuer:
+		return "", unread{"the discovery document names another issuer"}
+	case CheckAddress(document.JWKS) != nil:
+		return "", unread{"the discovery document has no good jwks_uri"}
 	}
 	return document.JWKS, nil
 }
@@ -145,7 +180,7 @@ func (k *Keys) fetch(ctx context.Context, address string) (jwk.Set, error) {
 	// A key of a kind that is not known here does not spoil the others.
 	set, err := jwk.Parse(body, jwk.WithIgnoreParseError(true))
 	if err != nil || set.Len() == 0 {
-		return nil, fmt.Errorf("key set: %w", fault.Invalid)
+		return nil, unread{"not a key set"}
 	}
 	return set, nil
 }
@@ -153,17 +188,20 @@ func (k *Keys) fetch(ctx context.Context, address string) (jwk.Set, error) {
 func (k *Keys) get(ctx context.Context, address string) ([]byte, error) {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, address, http.NoBody)
 	if err != nil {
-		return nil, fmt.Errorf("address: %w", fault.Invalid)
+		return nil, unread{"not an address"}
 	}
 	req.Header.Set("Accept", "application/json")
 	resp, err := k.http.Do(req)
 	if err != nil {
-		return nil, fmt.Errorf("issuer: %w", fault.Unavailable)
+		return nil, unread{"no answer"}
 	}
 	defer resp.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(resp.Body, maxKeys+1))
-	if err != nil || resp.StatusCode != http.StatusOK || len(body) > maxKeys {
-		return nil, fmt.Errorf("issuer: %w", fault.Unavailable)
+	switch {
+	case resp.StatusCode != http.StatusOK:
+		return nil, unread{"answered " + strconv.Itoa(resp.StatusCode)}
+	case err != nil || len(body) > maxKeys:
+		return nil, unread{"the answer is cut short or too long"}
 	}
 	return body, nil
 }

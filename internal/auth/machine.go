@@ -51,7 +51,7 @@ func NewMachines(c MachineConfig) *Machines {
 		m.feeds[feed] = NewToken(secret)
 	}
 	for _, i := range c.Issuers {
-		m.keys[i.URL] = NewKeys(i.URL, i.JWKS, c.HTTP, c.Now)
+		m.keys[i.URL] = NewKeys("issuers", i.URL, i.JWKS, c.HTTP, c.Now)
 	}
 	return m
 }

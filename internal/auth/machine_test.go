@@ -11,6 +11,8 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"net/http"
+	"net/http/httptest"
 	"strings"
 	"sync"
 	"testing"
@@ -182,10 +184,44 @@ func TestAnIssuerThatIsAwayIsUnavailable(t *testing.T) {
 	if _, err := m.Check(t.Context(), "Bearer "+token); !errors.Is(err, fault.Unavailable) || strings.Contains(err.Error(), i.url) {
 		t.Errorf("%v", err)
 	}
+	var keys *KeysError
+	if _, err := m.Check(t.Context(), "Bearer "+token); !errors.As(err, &keys) || *keys != (KeysError{Issuer: i.url, Setting: "issuers", Cause: "answered 502"}) {
+		t.Errorf("for the log: %+v", keys)
+	}
 	i.breakDown(false)
 	c.turn(keysPause)
 	if _, err := m.Check(t.Context(), "Bearer "+token); err != nil {
 		t.Errorf("back again: %v", err)
+	}
+}
+
+// TestOneKeyMustFit: where two keys of a set could have signed a token, none has.
+func TestOneKeyMustFit(t *testing.T) {
+	t.Parallel()
+	i, c := newIssuer(t), newClock()
+	i.keys["twin"] = ecKey(t)
+	m := machines(i, c)
+	claims := accessClaims(i, c)
+	for name, token := range map[string]string{"named": i.sign("ec", claims), "the only one of its kind": signWith(t, jwa.RS384(), i.keys["rsa"], "", claims)} {
+		if _, err := m.Check(t.Context(), "Bearer "+token); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if _, err := m.Check(t.Context(), "Bearer "+signWith(t, jwa.ES384(), i.keys["ec"], "", claims)); !errors.Is(err, ErrToken) {
+		t.Errorf("one of two without a name: %v", err)
+	}
+}
+
+// TestKeysAreNotReadElsewhere: an address that leads on to another, which nobody configured, is not followed.
+func TestKeysAreNotReadElsewhere(t *testing.T) {
+	t.Parallel()
+	i, c := newIssuer(t), newClock()
+	moved := httptest.NewServer(http.RedirectHandler(i.url+"/jwks", http.StatusFound))
+	t.Cleanup(moved.Close)
+	m := machines(i, c, func(m *MachineConfig) { m.Issuers[0].JWKS = moved.URL })
+	var keys *KeysError
+	if _, err := m.Check(t.Context(), "Bearer "+i.sign("ec", accessClaims(i, c))); !errors.As(err, &keys) || keys.Cause != "answered 302" || i.hits.Load() != 0 {
+		t.Errorf("%v, %d readings", err, i.hits.Load())
 	}
 }
 

@@ -3,6 +3,7 @@ package cards
 import (
 	"encoding/json"
 	"slices"
+	"strconv"
 	"strings"
 
 	"dwellwatch/internal/assess"
@@ -27,6 +28,9 @@ func Hooks() []Hook { return []Hook{PatientView, EncounterDischarge, OrderSign, 
 type Input struct {
 	Hook Hook
 	AsOf filter.Day
+	// Moment tells what the hook was called for: the orders, the slots, the stay that ends; "" when a chart is opened. Who has put a
+	// card aside at one moment is told at the next.
+	Moment string
 	// Now is the patient as known when the hook fired; of order-sign, before the orders are signed.
 	Now assess.Assessment
 	// Signed is, of order-sign, the patient once the orders are signed.
@@ -39,28 +43,27 @@ type Input struct {
 	Tasks map[string]json.RawMessage
 	// Pages gives the absolute address of a filter's page by its key.
 	Pages map[string]string
-	// About tells this visit, these orders or these slots from others; "" where the hook is about the chart as a whole.
-	About string
 	// Unsent names the parts of the record that were not sent, or not wholly, with this call.
 	Unsent []string
 }
 
 // Offer is a card that could be shown, with what decides whether it was shown before.
 type Offer struct {
-	Kind Kind
-	// Occasion is what a clinician is told once about a patient: an offer is held back while one of the same occasion and the same or a
-	// higher rank is remembered. Once says that this holds for a time; otherwise only an override holds it back.
+	Kind     Kind
 	Occasion string
-	Once     bool
 	Rank     int
-	// Matter tells offers of one rank apart where each deserves to be told; "" where any other of the rank will do.
+	// Matter tells offers of one occasion, filter and rank apart where each deserves to be told; "" where any other will do.
 	Matter string
-	Key    string // of the filter
-	Card   Card   // without uuid
+	// Once says that a clinician is told of the matter once in the quiet period, and not while something that presses more about the
+	// filter was told in it. Otherwise the card comes at every call.
+	Once bool
+	Key  string // of the filter
+	Card Card   // without uuid
 }
 
-// Offers gives the cards for the hook, one for each filter of which something is to be said, the one that presses most first.
-func Offers(in Input) []Offer {
+// Of gives the cards that the hook could show, at most one for each filter, the one that presses most first. One of them is shown: the
+// first that its clinician was not told already.
+func Of(in Input) []Offer {
 	var out []Offer
 	for i, f := range in.now().Filters {
 		if o, ok := in.offer(i, f); ok {
@@ -93,14 +96,12 @@ func (in Input) offer(i int, f assess.Filter) (Offer, bool) {
 	return Offer{}, false
 }
 
-// atChart: only urgent, overdue with nobody asked, or clarify; never review, and of the rest nothing in hospice or palliative care.
+// atChart: only urgent, overdue with nobody asked, or clarify; never review, and in hospice or palliative care nothing but urgent.
 func (in Input) atChart(f assess.Filter) (Offer, bool) {
 	switch {
 	case f.Verdict == "urgent":
-		return in.made(Urgent, rankUrgent, f), true
-	case says(f, "life-expectancy-limited"):
-		return Offer{}, false
-	case in.putOff(f):
+		return in.made(Urgent, pressing(f), f), true
+	case says(f, "life-expectancy-limited"), in.putOff(f):
 		return Offer{}, false
 	case f.Overdue && in.unasked(f):
 		return in.made(Overdue, 2, f), true
@@ -117,7 +118,7 @@ func (in Input) atDischarge(f assess.Filter) (Offer, bool) {
 		return Offer{}, false
 	}
 	if f.Verdict == "urgent" {
-		return in.made(Urgent, rankUrgent, f), true
+		return in.made(Urgent, pressing(f), f), true
 	}
 	return in.made(Discharge, 2, f), !in.putOff(f)
 }
@@ -183,37 +184,34 @@ func says(f assess.Filter, rule string) bool {
 	return slices.ContainsFunc(f.Findings, func(x assess.Finding) bool { return x.Rule == rule })
 }
 
+// pressing is the rank of an urgent filter: an emergency outranks all else that is urgent.
+func pressing(f assess.Filter) int {
+	if f.Emergency {
+		return 4
+	}
+	return 3
+}
+
 // made is the offer of a kind for a filter.
 func (in Input) made(k Kind, rank int, f assess.Filter) Offer {
-	o := Offer{Kind: k, Occasion: string(in.Hook), Once: in.Hook == PatientView, Rank: rank, Matter: in.About, Key: f.Key, Card: in.card(k, f)}
+	o := Offer{Kind: k, Occasion: string(in.Hook), Rank: rank, Matter: in.Moment, Once: in.Hook == PatientView, Key: f.Key, Card: in.card(k, f)}
 	if k == Urgent {
-		o.Matter += complicationsOf(f)
-		if f.Emergency {
-			o.Rank = rankEmergency
-		}
+		// Each complication is told, whoever was told of another.
+		o.Matter = strings.Join(append([]string{in.Moment}, troubles(f)...), "\n")
 	}
 	return o
 }
 
-// Ranks of urgent cards; an emergency is told to who was told of anything less.
-const (
-	rankUrgent    = 3
-	rankEmergency = 4
-)
-
-// Complications are the rules that tell of a complication of a filter.
-func Complications() []string {
-	return []string{"displacement", "penetration", "fracture", "caval-thrombosis", "new-pe", "infection", "haemorrhage", "filter-complaint"}
-}
-
-// complicationsOf names all complications of a filter with their entries and days: each is told, whoever was told of another.
-func complicationsOf(f assess.Filter) string {
+// troubles tells the complications of a filter, so that another one, one of another day, or one that has become an emergency, is another
+// list.
+func troubles(f assess.Filter) []string {
 	var out []string
 	for _, x := range f.Findings {
-		if slices.Contains(Complications(), x.Rule) {
-			out = append(out, x.Rule+" "+day(x.When)+" "+strings.Join(x.Evidence, " "))
+		if assess.IsComplication(x.Rule) {
+			evidence := slices.Sorted(slices.Values(x.Evidence))
+			out = append(out, x.Rule+" "+strconv.Quote(x.Text)+" "+strings.Join(evidence, " "))
 		}
 	}
 	slices.Sort(out)
-	return strings.Join(out, "\n")
+	return append(out, "emergency "+strconv.FormatBool(f.Emergency))
 }

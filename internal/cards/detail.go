@@ -100,7 +100,7 @@ func facts(f assess.Filter) []string {
 // chosen gives the findings that bear most on the card: first those that make it, then the others in their order.
 func chosen(k Kind, f assess.Filter) []assess.Finding {
 	first := map[Kind][]string{
-		Urgent:    {"displacement", "penetration", "fracture", "caval-thrombosis", "new-pe", "infection", "haemorrhage", "filter-complaint"},
+		Urgent:    assess.Complications(),
 		Overdue:   {"retrieval-overdue", "window-past", "indication-resolved", "indication-likely-resolved"},
 		Clarify:   {"standing-unclear", "placement-day-unknown", "record-contradiction", "complication-after-removal"},
 		Discharge: {"life-expectancy-limited", "retrieval-overdue", "window-past", "window-in", "window-before"},
@@ -109,7 +109,16 @@ func chosen(k Kind, f assess.Filter) []assess.Finding {
 		Booked:    {"retrieval-attempt-failed", "retrieval-asked", "anticoagulation-level"},
 	}[k]
 	out := slices.Clone(f.Findings)
-	slices.SortStableFunc(out, func(a, b assess.Finding) int { return place(first, a.Rule) - place(first, b.Rule) })
+	slices.SortStableFunc(out, func(a, b assess.Finding) int {
+		if k == Urgent && (a.Text == f.Headline) != (b.Text == f.Headline) {
+			// What the headline names, and so an emergency, is never among what is left out.
+			if a.Text == f.Headline {
+				return -1
+			}
+			return 1
+		}
+		return place(first, a.Rule) - place(first, b.Rule)
+	})
 	return out[:min(len(out), shownFindings)]
 }
 

@@ -52,6 +52,20 @@ func Slots(appointments []fhir.Resource) []fhir.Resource {
 	return out
 }
 
+// Fingerprint writes an order or a slot so that one state of it differs from another, whatever its server says of it as a file (meta) or in words (text).
+func Fingerprint(r fhir.Resource) string {
+	raw := r.Raw
+	var all map[string]any
+	if json.Unmarshal(raw, &all) == nil {
+		delete(all, "meta")
+		delete(all, "text")
+		if sorted, err := json.Marshal(all); err == nil {
+			raw = sorted
+		}
+	}
+	return r.Ref() + " " + string(raw)
+}
+
 // with gives an order of the day with other members.
 func with(r fhir.Resource, on filter.Day, change map[string]string) fhir.Resource {
 	if member(r.Raw, "authoredOn") == "" {

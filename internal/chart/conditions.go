@@ -169,6 +169,10 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		text += " . " + r.concept(e.Get("code")).words
 	}
 	said := func(phrases ...string) bool { return says(text, phrases...) }
+	d.Words.New = said("new", "recurrent")
+	if !complicates(d.Class) {
+		return // no other word is asked for
+	}
 	d.Own = d.Own || site.cava || saysFilter(text) || said("vena cava", "caval", "ivc")
 	d.Words = rules.Words{
 		Pain:         said("pain", "painful"),
@@ -178,8 +182,17 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		Missing:      said("missing", "unaccounted", "fragment not seen", "fragment lost"),
 		Asymptomatic: said("asymptomatic", "incidental", "no symptoms"),
 		Swelling:     said("swelling", "oedema", "edema"),
-		New:          said("new", "recurrent"),
+		New:          d.Words.New,
 	}
+}
+
+// complicates reports a class of what can be a complication of a filter.
+func complicates(class rules.Class) bool {
+	switch class {
+	case rules.PE, rules.DVT, rules.Bleed, rules.Thrombocytopenia, rules.HIT, rules.BleedingDisorder, rules.Palliative:
+		return false
+	}
+	return true
 }
 
 // site is where a complication lies, by code and by words.

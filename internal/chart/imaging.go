@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -56,37 +57,55 @@ func (r *reader) signIn(n *node, v fhir.Value, code concept) {
 	answer := ""
 	if coded := v.Get("valueCodeableConcept"); coded.Exists() {
 		said := r.concept(coded)
-		r.signsSaid(n, said)
-		if answer = yesOrNo(said); answer == "" {
+		if r.signsSaid(n, said) || noAnswer(said) {
 			return
+		}
+		if answer = yesOrNo(said); answer == "" {
+			answer = "another"
+		}
+	} else if value := v.Get("valueBoolean"); value.Exists() {
+		answer = "no"
+		if value.Bool() {
+			answer = "yes"
 		}
 	}
 	for _, set := range code.sets {
 		sign, kind := signOf(set)
-		m := rules.Measure{Sign: sign}
-		switch kind {
-		case "":
+		if kind == "" {
 			continue
-		case "yes":
-			value := v.Get("valueBoolean")
-			if !value.Exists() && hasValue(v) {
-				r.unread(n, "value[x]", "the sign is yes or no, and the value is neither; it is not used")
-				continue
+		}
+		m := rules.Measure{Sign: sign}
+		switch {
+		case kind == "yes":
+			m.Yes = answer == "yes" || answer == "" && !hasValue(v)
+			if answer == "another" || answer == "" && hasValue(v) {
+				m.Unread = "the sign is yes or no, and the value is neither"
 			}
-			m.Yes = answer == "yes" || answer == "" && (!value.Exists() || value.Bool())
+		case kind == "percent" && answer == "yes":
+			m.Form = rules.Some
+		case kind == "percent" && answer == "no":
+		case answer == "" && !hasValue(v) && n.get("component").Exists():
+			continue // the number stands in a component
 		default:
-			number, ok := numberOf(v, kind)
-			if !ok {
-				r.unread(n, "value[x]", "not a number in a unit that is known for this sign; it is not used")
-				continue
-			}
-			m.Value = number
+			m, m.Unread = numberOf(v, m, kind)
 			if kind == "grade" {
 				m.Scale = strings.Trim(r.concept(n.get("method")).words, " .")
 			}
 		}
+		if m.Unread != "" {
+			r.unread(n, "value[x]", m.Unread+"; it counts as recorded, and what it says as not known")
+		}
 		r.measure(n, m)
 	}
+}
+
+// noAnswer reports a coded answer that says that nothing is known: a null flavour, a reason why data are absent, or SNOMED CT
+// 261665006 (from memory).
+func noAnswer(c concept) bool {
+	return slices.ContainsFunc(c.codes, func(k coding) bool {
+		return k.system == "http://terminology.hl7.org/CodeSystem/v3-NullFlavor" || k.system == "http://terminology.hl7.org/CodeSystem/data-absent-reason" ||
+			k == coding{"http://snomed.info/sct", "261665006"}
+	})
 }
 
 // yesOrNo reads a coded answer. http://terminology.hl7.org/CodeSystem/v2-0136 Y and N, SNOMED CT 373066001 and 373067005, LOINC LA33-6 and
@@ -103,46 +122,123 @@ func yesOrNo(c concept) string {
 	return ""
 }
 
-// signsSaid reads codes that say yes by being there: a coded answer, or the conclusion of a report.
-func (r *reader) signsSaid(n *node, c concept) {
+// signsSaid reads codes that say yes by being there: a coded answer, or the conclusion of a report. Of a sign that is a number they
+// say that there is something, and not how much. It reports whether any did.
+func (r *reader) signsSaid(n *node, c concept) (found bool) {
 	for _, set := range c.sets {
-		if sign, kind := signOf(set); kind == "yes" {
-			r.measure(n, rules.Measure{Sign: sign, Yes: true})
+		sign, kind := signOf(set)
+		m := rules.Measure{Sign: sign, Yes: kind == "yes"}
+		switch kind {
+		case "":
+			continue
+		case "percent":
+			m.Form = rules.Some
+		case "degrees", "grade":
+			m.Unread = "told by a code alone, without its number"
+			path := "value[x]"
+			if n.Type == "DiagnosticReport" {
+				path = "conclusionCode"
+			}
+			r.unread(n, path, m.Unread+"; it counts as recorded, and what it says as not known")
 		}
+		r.measure(n, m)
+		found = true
 	}
+	return found
 }
 
-// numberOf gives the number of a value in the unit of its kind (UCUM: deg, %; a grade has none).
-func numberOf(v fhir.Value, kind string) (float64, bool) {
+// numberOf reads the number of a value in the unit of its kind (UCUM: deg, %; a grade has none) into a measure, or says why it cannot.
+func numberOf(v fhir.Value, m rules.Measure, kind string) (rules.Measure, string) {
 	if whole := v.Get("valueInteger"); whole.Exists() {
-		return whole.Float(), kind == "grade" && whole.Float() >= 0
+		if kind != "grade" {
+			return m, "a number without a unit"
+		}
+		m.Value = whole.Float()
+		return m, outOfRange(m.Value, kind)
+	}
+	if r := v.Get("valueRange"); r.Exists() {
+		return rangeOf(r, m, kind)
 	}
 	q := v.Get("valueQuantity")
+	if !q.Exists() {
+		return m, "not a number"
+	}
+	value, fault := quantity(q, kind)
+	if fault != "" {
+		return m, fault
+	}
+	m.Value = value
+	if c := q.Get("comparator"); c.Exists() {
+		m.Form = rules.Form(c.String())
+		if !slices.Contains([]rules.Form{rules.Above, rules.AtLeast, rules.Below, rules.AtMost}, m.Form) {
+			m.Form = rules.Exactly
+			return m, "told with a comparator that is not known"
+		}
+	}
+	return m, ""
+}
+
+// rangeOf reads a range, of which one end may be open.
+func rangeOf(r fhir.Value, m rules.Measure, kind string) (rules.Measure, string) {
+	low, high := r.Get("low"), r.Get("high")
+	var faults [2]string
+	if low.Exists() {
+		m.Value, faults[0] = quantity(low, kind)
+		m.Form = rules.AtLeast
+	}
+	if high.Exists() {
+		m.Top, faults[1] = quantity(high, kind)
+	}
+	switch {
+	case faults[0] != "" || faults[1] != "":
+		m.Value, m.Top, m.Form = 0, 0, rules.Exactly
+		return m, cmp.Or(faults[0], faults[1])
+	case low.Exists() && high.Exists():
+		m.Form = rules.Between
+		if m.Value > m.Top {
+			m.Value, m.Top, m.Form = 0, 0, rules.Exactly
+			return m, "a range that ends before it begins"
+		}
+	case high.Exists():
+		m.Value, m.Top, m.Form = m.Top, 0, rules.AtMost
+	case !low.Exists():
+		return m, "a range without ends"
+	}
+	return m, ""
+}
+
+// quantity gives the number of a Quantity, or says why it is none for this kind.
+func quantity(q fhir.Value, kind string) (float64, string) {
 	unit := q.Get("code").String()
 	if unit == "" {
 		unit = q.Get("unit").String()
 	}
 	number := q.Get("value")
-	if !number.Exists() || q.Get("comparator").Exists() || number.Float() < 0 {
-		return 0, false
+	if !number.Exists() {
+		return 0, "without a number"
 	}
 	switch kind + " " + strings.ToLower(strings.TrimSpace(unit)) {
-	case "degrees deg", "degrees degree", "degrees degrees", "degrees °":
-		return number.Float(), number.Float() <= 180
-	case "percent %", "percent percent":
-		return number.Float(), number.Float() <= 100
-	case "grade ", "grade 1", "grade {grade}", "grade {score}":
-		return number.Float(), true
+	case "degrees deg", "degrees degree", "degrees degrees", "degrees °", "percent %", "percent percent", "grade ", "grade 1", "grade {grade}", "grade {score}":
+		return number.Float(), outOfRange(number.Float(), kind)
 	}
-	return 0, false
+	return 0, "not in a unit that is known for this sign"
+}
+
+// outOfRange says that a number cannot be of its kind; "" where it can.
+func outOfRange(number float64, kind string) string {
+	most, bounded := map[string]float64{"degrees": 180, "percent": 100}[kind]
+	if number < 0 || bounded && number > most {
+		return "out of the range that this sign can have"
+	}
+	return ""
 }
 
 // measure keeps a sign with its day, its side and the device that the entry is about.
 func (r *reader) measure(n *node, m rules.Measure) {
 	m.When = r.examined(n)
 	if !m.When.Bounded() {
-		r.unread(n, "effective[x]", "what an examination tells without a day is not used")
-		return
+		r.unread(n, "effective[x]", "what an examination tells without a day counts as recorded, and what it says as not known")
+		m.When, m.Unread = filter.Unknown(), "without a day"
 	}
 	site := r.concept(n.get("bodySite")).words
 	left, right := says(site, "left"), says(site, "right")
@@ -152,7 +248,7 @@ func (r *reader) measure(n *node, m rules.Measure) {
 	case right && !left:
 		m.Side = "right"
 	}
-	m.Evidence = n.evidence()
+	m.Evidence, m.Done = n.evidence(), made(n)
 	for v := range n.get("focus").Each() {
 		if t, ref := r.target(n, v); ref != "" && (t != nil && t.Type == "Device" || t == nil && strings.Contains(ref, "Device/")) {
 			m.Of = append(m.Of, ref)
@@ -202,6 +298,11 @@ func (r *reader) imagingStudy(n *node) {
 	})
 }
 
+// made reports whether the status of an entry says that the examination is done with.
+func made(n *node) bool {
+	return slices.Contains([]string{"final", "amended", "corrected", "appended", "available"}, n.status())
+}
+
 func (r *reader) study(n *node, codes []concept, place string, day func(*node) filter.Span) {
 	var seen []string
 	for _, c := range codes {
@@ -211,7 +312,7 @@ func (r *reader) study(n *node, codes []concept, place string, day func(*node) f
 				continue
 			}
 			seen = append(seen, what)
-			r.out.Facts.Studies = append(r.out.Facts.Studies, rules.Study{Modality: what, Place: strings.Join(strings.Fields(place), " "), When: day(n), Evidence: n.evidence()})
+			r.out.Facts.Studies = append(r.out.Facts.Studies, rules.Study{Modality: what, Place: strings.Join(strings.Fields(place), " "), When: day(n), Done: made(n), Evidence: n.evidence()})
 		}
 	}
 }

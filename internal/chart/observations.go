@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"slices"
 	"strings"
 
 	"dwellwatch/internal/rules"
@@ -35,6 +36,22 @@ func (r *reader) observation(n *node) {
 			r.unread(n, "valueQuantity", "not in a unit that is known for this measurement; the value is not used")
 			return
 		}
+		amount := value.Float() * factor
+		if !plausible(what, amount) {
+			r.unread(n, "valueQuantity", "outside of what this measurement can be; the value is not used")
+			return
+		}
+		form := rules.Exactly
+		if c := q.Get("comparator"); c.Exists() {
+			form = rules.Form(c.String())
+			if !slices.Contains([]rules.Form{rules.Above, rules.AtLeast, rules.Below, rules.AtMost}, form) {
+				r.unread(n, "valueQuantity", "told with a comparator that is not known; the value is not used")
+				return
+			}
+			if what == "weight" || what == "creatinine" {
+				r.unread(n, "valueQuantity", "told by a limit, with which nothing can be estimated; the value is not used")
+			}
+		}
 		day, _ := r.day(n, "effectiveDateTime")
 		if !day.Known() {
 			day, _, _ = r.period(n, "effectivePeriod")
@@ -43,11 +60,25 @@ func (r *reader) observation(n *node) {
 			day, _ = r.day(n, "issued")
 		}
 		if r.out.Facts.Labs == nil {
-			r.out.Facts.Labs = make([]rules.Lab, 0, 16)
+			r.out.Facts.Labs = make([]rules.Lab, 0, len(r.nodes))
 		}
-		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: value.Float() * factor, Day: day, Evidence: n.evidence()})
+		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: amount, Form: form, Day: day, Evidence: n.evidence()})
 		return
 	}
+}
+
+// plausible reports whether a value can be one of a person. The bounds are a choice, without a source: wide enough for what is
+// measured, and narrow enough for a wrong unit or a slipped decimal point to show.
+func plausible(what string, value float64) bool {
+	switch what {
+	case "weight": // kg
+		return value >= 1 && value <= 500
+	case "creatinine", "inr", "haemoglobin": // mg/dL; ratio; g/dL
+		return value > 0 && value <= 30
+	case "platelets": // 10^9/L
+		return value >= 0 && value <= 10000
+	}
+	return true
 }
 
 // measured gives what a set of codes measures; "" for any other set.

@@ -30,6 +30,8 @@ type Person struct {
 	Name, BirthDate, Sex string
 	// Known says that a Patient resource tells of the person; Reachable, that it names a way to reach them.
 	Known, Reachable bool
+	OtherNames       []string // the other names that are in use, official ones first
+	Numbers          []string // hospital numbers: identifiers of the type MR, those in use
 }
 
 // Reading is one patient's record as events and facts.
@@ -44,16 +46,22 @@ type Reading struct {
 // Read reads all resources of one patient. The order of the entries does not matter. The same resource must be there
 // once only.
 func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
-	r := &reader{sets: sets, models: models, zone: zone, nodes: make([]*node, len(entries))}
+	return (*Room)(nil).Read(entries, sets, models, zone)
+}
+
+// Read is the function of that name.
+func (m *Room) Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
+	r := &reader{sets: sets, models: models, zone: zone}
+	nodes, list, codes := m.take(len(entries))
+	r.nodes, r.codes = list, codes
 	r.grow(len(entries))
-	nodes := make([]node, len(entries))
 	for i := range entries {
 		nodes[i] = node{Entry: &entries[i], doc: entries[i].Document(), room: &r.room}
 		r.nodes[i] = &nodes[i]
 	}
 	slices.SortFunc(r.nodes, byEvidence)
 	r.places = r.nodes
-	if slices.ContainsFunc(entries, func(e Entry) bool { return e.Feed != entries[0].Feed || e.Base != "" }) {
+	if slices.ContainsFunc(r.nodes, func(n *node) bool { return n.Feed != entries[0].Feed || n.Base != "" }) {
 		r.places = slices.Clone(r.nodes)
 		slices.SortFunc(r.places, func(a, b *node) int { return a.place().compare(b.place()) })
 	}
@@ -108,6 +116,7 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 		return strings.Compare(a.Resource+a.Path, b.Resource+b.Path)
 	})
 	r.out.Unread = slices.Compact(r.out.Unread)
+	m.keep(nodes, list, r.codes)
 	return r.out
 }
 
@@ -140,6 +149,11 @@ type reader struct {
 	places  []*node           // by what they are known by
 	refills map[string]refill // by order
 	halted  []halt
+	last    struct {
+		coding
+		canonical string
+		sets      []string
+	}
 	room
 	// vouched names, for each entry that was corrected, what it was corrected by.
 	vouched map[filter.Ref][]filter.Ref
@@ -156,8 +170,8 @@ type room struct {
 
 // grow makes room for as much as entries usually need.
 func (r *room) grow(entries int) {
-	r.codes, r.refs = make([]coding, 0, 2*entries), make([]filter.Ref, 0, entries)
-	r.words.Grow(96 * entries)
+	r.refs = make([]filter.Ref, 0, entries)
+	r.words.Grow(64 * entries)
 }
 
 // place is what an entry is known by.
@@ -323,84 +337,4 @@ func (r *reader) written(n *node) filter.Span {
 		return filter.Unknown()
 	}
 	return filter.On(filter.Day(d.First))
-}
-
-// concept is a CodeableConcept: the sets it belongs to, and its words.
-type concept struct {
-	sets  []string
-	words string
-	codes []coding
-}
-
-type coding struct{ system, code string }
-
-func (c concept) in(set string) bool { return slices.Contains(c.sets, set) }
-
-// label names the codes for people.
-func (c concept) label() string {
-	if len(c.codes) == 0 {
-		return "text only"
-	}
-	text := ""
-	for i, k := range c.codes {
-		if i > 0 {
-			text += ", "
-		}
-		text += systemName(k.system) + " " + k.code
-	}
-	return text
-}
-
-// concept reads a CodeableConcept. Words are the text and the displays.
-func (r *reader) concept(v fhir.Value) concept {
-	var c concept
-	if !v.IsObject() {
-		return c
-	}
-	words, from := r.words.Len(), len(r.codes)
-	first := true
-	for k := range v.Member("coding").Each() {
-		if code := strings.TrimSpace(k.Member("code").String()); code != "" {
-			canonical := canonicalSystem(k.Member("system").String())
-			r.codes = append(r.codes, coding{canonical, code})
-			if sets := r.sets.held(canonical, code); c.sets == nil {
-				c.sets = sets
-			} else {
-				c.sets = append(c.sets, sets...)
-			}
-		}
-		if !first {
-			r.words.WriteString(" . ")
-		}
-		first = false
-		r.words.WriteString(k.Member("display").String())
-	}
-	if !first {
-		r.words.WriteString(" . ")
-	}
-	r.words.WriteString(v.Member("text").String())
-	c.words = strings.TrimSpace(r.words.String()[words:])
-	c.codes = r.codes[from:len(r.codes):len(r.codes)]
-	return c
-}
-
-// systemName names a canonical system for people.
-func systemName(system string) string {
-	switch system {
-	case "http://hl7.org/fhir/sid/icd-10-pcs":
-		return "ICD-10-PCS"
-	case "http://hl7.org/fhir/sid/icd-10-cm":
-		return "ICD-10-CM"
-	case "http://snomed.info/sct":
-		return "SNOMED CT"
-	case "http://www.ama-assn.org/go/cpt":
-		return "CPT"
-	case "http://www.nlm.nih.gov/research/umls/rxnorm":
-		return "RxNorm"
-	case "http://loinc.org":
-		return "LOINC"
-	case "http://hl7.org/fhir/sid/icd-9-cm":
-		return "ICD-9-CM"
-	}
-	return "code"
 }

@@ -210,24 +210,65 @@ func (r *reader) patient(n *node) {
 		return // the one that replaces it is who the answer is about
 	}
 	r.out.Patient = n.ref()
-	name := n.get("name.0")
-	for v := range n.get("name").Each() {
-		if v.Get("use").String() == "official" {
-			name = v
-			break
-		}
-	}
-	text := name.Get("text").String()
-	if text == "" {
-		var parts []string
-		for g := range name.Get("given").Each() {
-			parts = append(parts, g.String())
-		}
-		text = strings.TrimSpace(strings.Join(append(parts, name.Get("family").String()), " "))
-	}
-	r.out.Person = Person{Name: text, BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String(), Known: true, Reachable: reachable(n)}
+	r.out.Person = Person{BirthDate: n.get("birthDate").String(), Sex: n.get("gender").String(), Numbers: hospitalNumbers(n), Known: true, Reachable: reachable(n)}
+	r.out.Person.Name, r.out.Person.OtherNames = namesOf(n)
 	born, _ := r.day(n, "birthDate")
 	r.out.Facts.Body = rules.Body{Born: born, Sex: n.get("gender").String(), Evidence: n.evidence()}
+}
+
+// namesOf gives the name that the head of a document takes, the official one or else the first, and the others in use.
+func namesOf(n *node) (name string, others []string) {
+	var all, official, usual, rest []string
+	for v := range n.get("name").Each() {
+		text := v.Get("text").String()
+		if text == "" {
+			var parts []string
+			for g := range v.Get("given").Each() {
+				parts = append(parts, g.String())
+			}
+			text = strings.TrimSpace(strings.Join(append(parts, v.Get("family").String()), " "))
+		}
+		all = append(all, text)
+		switch v.Get("use").String() {
+		case "official":
+			official = append(official, text)
+		case "usual":
+			usual = append(usual, text)
+		case "old":
+		default:
+			rest = append(rest, text)
+		}
+	}
+	if len(all) == 0 {
+		return "", nil
+	}
+	if name = all[0]; len(official) > 0 {
+		name = official[0]
+	}
+	for _, text := range slices.Concat(official, usual, rest) {
+		if text != "" && text != name && !slices.Contains(others, text) {
+			others = append(others, text)
+		}
+	}
+	return name, others
+}
+
+// hospitalNumbers gives the identifiers of the type MR (http://terminology.hl7.org/CodeSystem/v2-0203) that are in use.
+func hospitalNumbers(n *node) []string {
+	var out []string
+	for v := range n.get("identifier").Each() {
+		number := strings.TrimSpace(v.Get("value").String())
+		if number == "" || v.Get("use").String() == "old" || slices.Contains(out, number) {
+			continue
+		}
+		for c := range v.Get("type.coding").Each() {
+			if c.Get("code").String() == "MR" && c.Get("system").String() == "http://terminology.hl7.org/CodeSystem/v2-0203" {
+				out = append(out, number)
+				break
+			}
+		}
+	}
+	return out
 }
 
 // death notes that a Patient has died.

@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"dwellwatch/internal/assess"
-	"dwellwatch/internal/cards"
 	"dwellwatch/internal/draft"
 )
 
@@ -73,7 +72,7 @@ func (d Desk) may(v View) May {
 		}
 	}
 	for _, x := range f.Findings {
-		if !slices.Contains(cards.Complications(), x.Rule) {
+		if !assess.IsComplication(x.Rule) {
 			continue
 		}
 		for _, ref := range x.Evidence {
@@ -93,7 +92,7 @@ func (d Desk) may(v View) May {
 // decides reports whether a complication of the filter or an anticoagulant stands on an entry.
 func (v View) decides(e Entry) bool {
 	return strings.HasPrefix(e.kind, "Medication") || slices.ContainsFunc(v.Filter.Findings, func(x assess.Finding) bool {
-		return slices.Contains(cards.Complications(), x.Rule) && slices.ContainsFunc(x.Evidence, func(ref string) bool {
+		return assess.IsComplication(x.Rule) && slices.ContainsFunc(x.Evidence, func(ref string) bool {
 			ref, _, _ = strings.Cut(ref, "#")
 			return ref == e.Ref
 		})

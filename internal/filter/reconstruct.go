@@ -363,5 +363,8 @@ func (d *draft) model() Model {
 			best = m
 		}
 	}
+	if rank(best) == 0 {
+		best.Name = d.toldModel()
+	}
 	return best
 }

@@ -39,7 +39,7 @@ func (c *proposal) reasons() []Reason {
 	add(c.closedCell.is() && c.dwell.is(), "closed-cell-design", c.closedCell.text+" "+c.dwell.text, Source{desaiCells, policy.Seen})
 	add(c.permanent.is(), "permanent-design", c.permanent.text, Source{kethidi + "; " + centre, policy.Seen})
 	add(c.fractured.is(), "fracture", c.fractured.text, practice())
-	add(c.urgently("penetration"), "penetration", c.penetrated.text, practice())
+	add(c.severely("penetration") || c.penetrated.contact, "penetration", c.penetrated.text, practice())
 	add(c.displaced.is(), "displacement", c.displaced.text, practice())
 	add(c.occluded.is(), "caval-occluded", c.occluded.text, trade())
 	add(c.Filter.Standing == filter.StandingPartly, "part-left", "A removal "+c.Filter.Removed.String()+" left a part in.", practice())
@@ -49,8 +49,31 @@ func (c *proposal) reasons() []Reason {
 // complicatedRemoval reports whether a complex removal is to be planned for.
 func (c *proposal) complicatedRemoval() bool { return len(c.advanced) > 0 }
 
+// amountOpen reports whether thrombus may fill more of the filter than the limit, by an entry that does not settle it.
+func (c *proposal) amountOpen() bool {
+	return c.defers.state == NotKnown && len(c.defers.evidence) > 0
+}
+
+// open names the signs that something is recorded of which does not settle them, with the entries.
+func (c *proposal) open() (signs []string, evidence []filter.Ref) {
+	for _, x := range [...]struct {
+		name string
+		f    finding
+	}{{"tilt", c.tilt}, {"hook-embedded", c.embedded}, {"penetration", c.penetrated}, {"thrombus", c.thrombus}, {"caval-occluded", c.occluded}} {
+		if x.f.doubt {
+			signs, evidence = append(signs, x.name), append(evidence, x.f.evidence...)
+		}
+	}
+	return signs, evidence
+}
+
 func (c *proposal) approach() Approach {
 	a := Approach{Why: c.advanced, Complex: c.complicatedRemoval()}
+	var codes []string
+	for _, r := range a.Why {
+		codes = append(codes, r.Predictor)
+	}
+	open, evidence := c.open()
 	switch {
 	case c.Emergency:
 		a.First = "team"
@@ -58,14 +81,17 @@ func (c *proposal) approach() Approach {
 	case c.defers.is():
 		a.First, a.Statement = "defer", say(c.defers.text, c.defers.evidence, trade())
 		a.Why = append([]Reason{{"thrombus", c.defers.text, trade()}}, a.Why...)
-	case c.thrombus.is() && c.defers.state == NotKnown:
+	case c.amountOpen():
 		a.First = "image"
 		a.Statement = say(fmt.Sprintf("Image first: %s Above %d%% the removal is put off.", c.thrombus.text, c.Policy.ThrombusPercent), c.thrombus.evidence, trade())
-	case a.Complex:
-		var codes []string
-		for _, r := range a.Why {
-			codes = append(codes, r.Predictor)
+	case len(open) > 0:
+		a.First = "image"
+		text := "Image first: the entries on record do not settle these: " + names(open) + "."
+		if a.Complex {
+			text += " Advanced technique is likely to be needed besides (" + names(codes) + ")."
 		}
+		a.Statement = say(text, evidence, Source{ours + "an entry that cannot be used is no word that nothing is there", policy.Choice})
+	case a.Complex:
 		a.First = "advanced"
 		a.Statement = say("Advanced technique is likely to be needed ("+names(codes)+"): plan for it where it can be done, with the operator, the kit and the help in the room. A long dwell alone never rules a removal out.",
 			nil, Source{sir2020 + ": advanced technique after weighing risk and benefit again, where the expertise is at hand", policy.SecondHand})

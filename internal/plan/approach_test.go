@@ -70,33 +70,48 @@ func TestApproach(t *testing.T) {
 	}
 }
 
-// TestSideOfAccess: the right jugular vein unless it is recorded as not open; a filter that leans decides on the cavogram.
+// TestSideOfAccess: a jugular vein that is recorded as open, the right one first, else one that is not recorded as closed; the sides that
+// are not on record are asked for by name. A filter that leans decides on the cavogram.
 func TestSideOfAccess(t *testing.T) {
 	t.Parallel()
 	jugular := func(p patient, open bool, side string) patient {
 		return p.measure(t, rules.Measure{Sign: rules.JugularPatent, Yes: open, Side: side}, "2026-02-01")
 	}
+	const right, left, both = "Is the right jugular", "Is the left jugular", "Is the right or the left jugular"
 	for name, c := range map[string]struct {
 		p    patient
 		want string
-		ask  bool
+		ask  string
 	}{
-		"nothing known":         {quiet(t), "right internal jugular", true},
-		"right open":            {jugular(quiet(t), true, "right"), "right internal jugular", false},
-		"right closed":          {jugular(quiet(t), false, "right"), "left internal jugular (the right is recorded as not open)", false},
-		"left closed":           {jugular(quiet(t), false, "left"), "right internal jugular", false},
-		"both closed":           {jugular(jugular(quiet(t), false, "left"), false, "right"), "no jugular route is on record as open: femoral, or another way that the operator knows", false},
-		"closed, side unsaid":   {jugular(quiet(t), false, ""), "no jugular route is on record as open: femoral, or another way that the operator knows", false},
-		"straight":              {quiet(t).measure(t, rules.Measure{Sign: rules.Tilt, Value: 4}, "2026-02-01"), "right internal jugular", true},
-		"leaning":               {quiet(t).measure(t, rules.Measure{Sign: rules.Tilt, Value: 8}, "2026-02-01"), "right internal jugular; the filter leans, so its tilt on the cavogram decides the side: the vein that lines up with its axis, the left jugular or a femoral vein included", true},
-		"open, closed a day on": {jugular(quiet(t), true, "right").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right"}, "2026-02-02"), "left internal jugular (the right is recorded as not open)", false},
+		"nothing known":                {quiet(t), "right internal jugular, not known to be open", both},
+		"right open":                   {jugular(quiet(t), true, "right"), "right internal jugular", left},
+		"left open":                    {jugular(quiet(t), true, "left"), "left internal jugular (recorded as open; the right is not known to be)", right},
+		"both open":                    {jugular(jugular(quiet(t), true, "left"), true, "right"), "right internal jugular", ""},
+		"right closed":                 {jugular(quiet(t), false, "right"), "left internal jugular, not known to be open (the right is recorded as not open)", left},
+		"right closed, left not":       {jugular(jugular(quiet(t), false, "right"), true, "left"), "left internal jugular (the right is recorded as not open)", ""},
+		"left closed":                  {jugular(quiet(t), false, "left"), "right internal jugular, not known to be open", right},
+		"both closed":                  {jugular(jugular(quiet(t), false, "left"), false, "right"), "no jugular route is on record as open: femoral, or another way that the operator knows", ""},
+		"closed, side unsaid":          {jugular(quiet(t), false, ""), "no jugular route is on record as open: femoral, or another way that the operator knows", ""},
+		"open, side unsaid":            {jugular(quiet(t), true, ""), "right internal jugular, not known to be open", both},
+		"straight":                     {quiet(t).measure(t, rules.Measure{Sign: rules.Tilt, Value: 4}, "2026-02-01"), "right internal jugular, not known to be open", both},
+		"leaning":                      {jugular(quiet(t).measure(t, rules.Measure{Sign: rules.Tilt, Value: 8}, "2026-02-01"), true, "right"), "right internal jugular; the filter leans, so its tilt on the cavogram decides the side: the vein that lines up with its axis, the left jugular or a femoral vein included", left},
+		"open, closed a day on":        {jugular(quiet(t), true, "right").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right"}, "2026-02-02"), "left internal jugular, not known to be open (the right is recorded as not open)", left},
+		"open, then closed on no side": {jugular(quiet(t), true, "right").measure(t, rules.Measure{Sign: rules.JugularPatent}, "2026-02-02"), "no jugular route is on record as open: femoral, or another way that the operator knows", ""},
+		"closed on no side, then open": {jugular(quiet(t), false, "").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right", Yes: true}, "2026-02-02"), "right internal jugular", ""},
+		"could not be read":            {jugular(jugular(quiet(t), true, "right"), true, "left").measure(t, rules.Measure{Sign: rules.JugularPatent, Side: "right", Unread: "why"}, "2026-02-02"), "left internal jugular (recorded as open; the right is not known to be)", right},
 	} {
 		p := c.p.takes(t, "apixaban", 5, 2, "2025-12-10").propose(t, "2026-03-05")
 		if got := p.Ladder[0].Access; got != c.want {
 			t.Errorf("%s: %q", name, got)
 		}
-		if asked := slices.ContainsFunc(p.Asks, func(a plan.Ask) bool { return a.What == "jugular-patency" }); asked != c.ask {
-			t.Errorf("%s: asked %v", name, asked)
+		asked := ""
+		for _, a := range p.Asks {
+			if a.What == "jugular-patency" {
+				asked = a.Text
+			}
+		}
+		if c.ask == "" && asked != "" || !strings.HasPrefix(asked, c.ask) {
+			t.Errorf("%s: asked %q", name, asked)
 		}
 	}
 }
@@ -152,6 +167,20 @@ func TestAsksAreNeverInferred(t *testing.T) {
 				t.Errorf("%s is asked twice", a.What)
 			}
 			seen[a.What] = true
+		}
+	}
+}
+
+// TestReportsOfEveryAttempt: the report of each attempt is asked for by its day.
+func TestReportsOfEveryAttempt(t *testing.T) {
+	t.Parallel()
+	for want, p := range map[string]patient{
+		"The report of the attempt: which technique, and why it failed.":                           quiet(t).tried(t, "2026-01-20"),
+		"The report of each attempt (2026-01-20, 2026-02-10): which technique, and why it failed.": quiet(t).tried(t, "2026-01-20").tried(t, "2026-02-10"),
+	} {
+		got := p.takes(t, "apixaban", 5, 2, "2025-12-10").propose(t, "2026-03-05")
+		if !slices.ContainsFunc(got.Asks, func(a plan.Ask) bool { return a.What == "attempt-report" && a.Text == want }) {
+			t.Errorf("%q is not asked", want)
 		}
 	}
 }

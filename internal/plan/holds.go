@@ -51,7 +51,7 @@ func Holds() [18]Row {
 
 // rowsOf lists the rows of an agent at a level; where the level is not settled, those of every level.
 func rowsOf(agent string, level rules.Level) []Row {
-	var out []Row
+	out := make([]Row, 0, 2) // of few agents there are more
 	for _, r := range Holds() {
 		if r.Agent == agent && (r.Level == "" || r.Level == level || level != rules.Therapeutic && level != rules.Prophylactic) {
 			out = append(out, r)

@@ -9,6 +9,7 @@ import (
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/plan"
+	"dwellwatch/internal/policy"
 	"dwellwatch/internal/rules"
 )
 
@@ -176,6 +177,123 @@ func TestRedUntil(t *testing.T) {
 		}
 		if got.Red != red || red != (got.RedUntil != nil) || red && *got.RedUntil != "2026-03-01" {
 			t.Errorf("%s: red %v until %v", asOf, got.Red, got.RedUntil)
+		}
+	}
+}
+
+// TestNothingIsContinuedThatIsNotTaken: an order of which the record says later that it is not taken, and a treatment dose of which nobody
+// knows since when, are neither continued nor held by the table, and their level is the answer's.
+func TestNothingIsContinuedThatIsNotTaken(t *testing.T) {
+	t.Parallel()
+	body := rules.Body{Born: on(t, "1958-02-01"), Sex: "male"}
+	with := func(p patient) patient {
+		p.facts.Body = body
+		return p.lab(t, "creatinine", 1, "2026-02-20").lab(t, "weight", 80, "2026-02-20")
+	}
+	no := func(p patient, day string) patient {
+		p.facts.NoAnticoagulant = []rules.Dated{{When: on(t, day), Agent: "apixaban", Made: on(t, day), Evidence: []filter.Ref{"MedicationStatement/no"}}}
+		return p
+	}
+	undated := with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20"))
+	undated.facts.Courses[0].Start, undated.facts.Courses[0].Authored = filter.Unknown(), filter.Unknown()
+	again := no(with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").takes(t, "apixaban", 5, 2, "2026-02-20")), "2026-02-10")
+	for name, c := range map[string]struct {
+		p           patient
+		level, hold string
+		unsettled   bool
+		says, never string
+	}{
+		"taken":             {with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20")), "therapeutic", "4 doses", false, "Continue at the removal what is prescribed: apixaban (therapeutic).", "not taken"},
+		"not taken":         {no(with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20")), "2026-02-10"), "indeterminate", plan.NeedsClinician, true, "the record says later that it is not taken", "Continue at the removal"},
+		"ordered anew":      {again, "therapeutic", "4 doses", false, "Continue at the removal what is prescribed: apixaban (therapeutic).", "not taken"},
+		"of no known day":   {undated, "indeterminate", plan.NeedsClinician, true, "a treatment dose since no known day", "(therapeutic)"},
+		"not taken, before": {no(with(quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20")), "2025-12-10"), "therapeutic", "4 doses", false, "", "not taken"},
+	} {
+		j := rules.NewBook().Evaluate(c.p.filter, c.p.facts, policy.Default(), filter.NewClock(day(t, "2026-03-05")))
+		got := plan.Propose(j, true).Anticoagulation
+		h := got.Holds[0]
+		if string(j.Situation.Anticoagulation.Level) != c.level || h.Level != c.level || h.Hold != c.hold || h.NeedsClinician != (c.hold == plan.NeedsClinician) || got.Unsettled != c.unsettled {
+			t.Errorf("%s: the answer says %s, the plan %+v, unsettled %v", name, j.Situation.Anticoagulation.Level, h, got.Unsettled)
+		}
+		if !strings.Contains(got.Default.Text, c.says) || strings.Contains(got.Default.Text, c.never) || c.never == "Continue at the removal" && !strings.Contains(h.Text, "is not taken") {
+			t.Errorf("%s: %q, %q", name, got.Default.Text, h.Text)
+		}
+	}
+}
+
+// TestTwoTreatmentDosesAreSettledFirst: where more than one agent is, or may be, at a treatment dose, none is said to go on; a preventive
+// dose beside one is no such case.
+func TestTwoTreatmentDosesAreSettledFirst(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		p         patient
+		unsettled bool
+	}{
+		"two":                  {quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").takes(t, "rivaroxaban", 20, 1, "2025-12-20"), true},
+		"one and one that may": {quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").takes(t, "warfarin", 5, 1, "2025-12-20"), true},
+		"one and a preventive": {quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").takes(t, "enoxaparin", 40, 1, "2025-12-20"), false},
+	} {
+		p := c.p.propose(t, "2026-03-05")
+		got := p.Anticoagulation
+		asked := slices.ContainsFunc(p.Asks, func(a plan.Ask) bool { return a.What == "anticoagulant-which" })
+		if got.Unsettled != c.unsettled || asked != c.unsettled || strings.HasPrefix(got.Default.Text, "More than one anticoagulant is on order") != c.unsettled || strings.Contains(got.Default.Text, "Continue at") == c.unsettled {
+			t.Errorf("%s: %q, unsettled %v, asked %v", name, got.Default.Text, got.Unsettled, asked)
+		}
+	}
+}
+
+// TestNoHoldInKidneyFailure: a creatinine that means a filtration below 15 gives no hold of what leaves by the kidneys, with or without a
+// weight, age or sex; what does not leave by them has its hold. A man of 68: 4.2 mg/dL is 14.6 by CKD-EPI 2021, 4.0 is 15.5; in any adult
+// 5.3 is 15.1 at most, 5.4 14.8.
+func TestNoHoldInKidneyFailure(t *testing.T) {
+	t.Parallel()
+	man := rules.Body{Born: on(t, "1958-02-01"), Sex: "male"}
+	for name, c := range map[string]struct {
+		agent       string
+		mg, perDay  float64
+		body        rules.Body
+		creatinine  float64
+		kilos       float64
+		hold, never string
+	}{
+		"edoxaban, 9":                     {"edoxaban", 60, 1, man, 9, 0, plan.NeedsClinician, "published hold"},
+		"edoxaban, 4.2":                   {"edoxaban", 60, 1, man, 4.2, 0, plan.NeedsClinician, ""},
+		"edoxaban, 4.0":                   {"edoxaban", 60, 1, man, 4.0, 0, "2 doses", ""},
+		"edoxaban, 4.2 and very heavy":    {"edoxaban", 60, 1, man, 4.2, 200, plan.NeedsClinician, ""},
+		"edoxaban, nobody knows who, 5.4": {"edoxaban", 60, 1, rules.Body{Born: filter.Unknown()}, 5.4, 0, plan.NeedsClinician, ""},
+		"edoxaban, nobody knows who, 5.3": {"edoxaban", 60, 1, rules.Body{Born: filter.Unknown()}, 5.3, 0, "2 doses", ""},
+		"warfarin, 9":                     {"warfarin", 5, 1, man, 9, 0, "5 d, until the INR is at most 1.8; bridging only after weighing", ""},
+	} {
+		p := quiet(t).takes(t, c.agent, c.mg, c.perDay, "2025-12-20").lab(t, "creatinine", c.creatinine, "2026-03-01")
+		p.facts.Body = c.body
+		if c.kilos > 0 {
+			p = p.lab(t, "weight", c.kilos, "2026-03-01")
+		}
+		got := p.propose(t, "2026-03-05").Anticoagulation.Holds[0]
+		if got.Hold != c.hold || c.never != "" && strings.Contains(got.Text, c.never) || c.hold == plan.NeedsClinician && !strings.Contains(got.Text, "means kidney failure") {
+			t.Errorf("%s: %+v", name, got)
+		}
+	}
+}
+
+// TestHoldsAreForAdults: below 18 years, or where the birthday leaves that open, there is no hold, no clearance and no filtration.
+func TestHoldsAreForAdults(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		born filter.Span
+		hold string
+	}{
+		"8 years":            {on(t, "2018-01-01"), plan.NeedsClinician},
+		"17, the day before": {on(t, "2008-03-06"), plan.NeedsClinician},
+		"18 to the day":      {on(t, "2008-03-05"), "4 doses"},
+		"17 or 18":           {span(t, "2008-01-01", "2008-12-31"), plan.NeedsClinician},
+	} {
+		p := quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").tried(t, "2026-01-10").lab(t, "creatinine", 0.8, "2026-03-05").lab(t, "weight", 60, "2026-03-05")
+		p.facts.Body = rules.Body{Born: c.born, Sex: "male"}
+		got := p.propose(t, "2026-03-05")
+		h, child := got.Anticoagulation.Holds[0], c.hold == plan.NeedsClinician
+		if h.Hold != c.hold || (h.Clearance == nil) != child || (got.Laboratory.Contrast.Filtration == nil) != child || child && !strings.Contains(h.Text, "for adults") {
+			t.Errorf("%s: %+v, contrast %+v", name, h, got.Laboratory.Contrast)
 		}
 	}
 }

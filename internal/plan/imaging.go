@@ -58,21 +58,23 @@ func (c *proposal) imaging() Imaging {
 		}
 	}
 	add(c.fractured.is(), "plain films of the abdomen, front and side", "To count the struts.", []string{"fracture"}, trade())
-	add(c.fractured.is() && c.urgently("fracture") || c.urgently("displacement"), "echocardiogram and computed tomography of the chest", "To find what has travelled.", c.travelled(), trade())
+	add(c.severely("fracture") || c.severely("displacement"), "echocardiogram and computed tomography of the chest", "To find what has travelled.", c.travelled(), trade())
 	add(c.defers.is(), "computed tomography or cavogram after anticoagulation", "Thrombus fills more of the filter than the limit: image again before an attempt.", []string{"thrombus"}, trade())
-	add(c.thrombus.is() && !c.defers.is() && c.defers.state == NotKnown, "cavogram or computed tomography of the filter", "To see how much thrombus lies in it: above the limit the removal is put off.", []string{"thrombus"}, trade())
+	add(c.amountOpen(), "cavogram or computed tomography of the filter", "To see how much thrombus lies in it: above the limit the removal is put off.", []string{"thrombus"}, trade())
 	return out
 }
 
-// urgently reports whether a complication of a kind makes the verdict urgent.
-func (c *proposal) urgently(rule string) bool {
-	return slices.ContainsFunc(c.Complications, func(x rules.Complication) bool { return x.Rule == rule && x.Weight == rules.IsUrgent })
+// severely reports whether a complication of a kind is on record that is urgent by what it is, however old, and though the record calls
+// it over: organ contact, a part that is missing or has travelled, a displacement.
+func (c *proposal) severely(rule string) bool {
+	is := func(x rules.Complication) bool { return x.Rule == rule && x.Severe }
+	return slices.ContainsFunc(c.Complications, is) || rule != "displacement" && slices.ContainsFunc(c.Over(), is)
 }
 
 func (c *proposal) travelled() []string {
 	out := []string{}
 	for _, rule := range []string{"displacement", "fracture"} {
-		if c.urgently(rule) {
+		if c.severely(rule) {
 			out = append(out, rule)
 		}
 	}
@@ -92,8 +94,10 @@ func (c *proposal) tomography() Advice {
 			a.Because = append(a.Because, x.name)
 		}
 	}
+	open, _ := c.open()
+	a.Because = append(a.Because, open...)
 	for _, x := range c.Complications {
-		if x.Symptom || x.Weight == rules.IsUrgent {
+		if x.Symptom || x.Severe && x.Rule != "device-complication-unspecific" {
 			a.Because = append(a.Because, x.Rule)
 		}
 	}

@@ -8,6 +8,7 @@ import (
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
+	"dwellwatch/internal/rules"
 )
 
 // Laboratory is which tests are worth making, with the latest values against the published ranges.
@@ -15,7 +16,7 @@ type Laboratory struct {
 	Needed   bool      `json:"needed"`
 	Category string    `json:"category"` // low | high: the bleeding risk of the removal that is planned for
 	Tests    []Test    `json:"tests"`
-	Contrast *Contrast `json:"contrast"` // null where tests are not needed
+	Contrast *Contrast `json:"contrast"` // null where tests are not needed and nothing on record speaks of a risk
 	Statement
 }
 
@@ -23,7 +24,7 @@ type Laboratory struct {
 type Test struct {
 	Name     string       `json:"name"` // INR | platelets | haemoglobin
 	Unit     string       `json:"unit"`
-	Value    *float64     `json:"value"` // null where none is on record or it is too old
+	Value    *float64     `json:"value"` // null where none is on record, it is too old, or only a limit is told
 	Day      *string      `json:"day"`
 	Pass     *float64     `json:"pass"` // null where no number is published
 	Correct  *float64     `json:"correct"`
@@ -58,6 +59,10 @@ func (c *proposal) laboratory() Laboratory {
 		out.Category = "high"
 	}
 	if out.Category == "low" && len(watched) == 0 {
+		// A cavogram is made at every removal: what is on record of the kidneys is told where it bears on contrast.
+		if contrast := c.contrast(); contrast.Risk == "high" || contrast.Risk == "single patients" {
+			out.Contrast = &contrast
+		}
 		out.Statement = say("Not routinely needed before an uncomplicated removal.", nil, Source{sir2020 + "; " + sir2019, policy.SecondHand})
 		return out
 	}
@@ -146,11 +151,18 @@ func JudgePlatelets(v float64, limit int) string {
 func (c *proposal) test(name, what, unit string, days int, judge func(float64) string) Test {
 	t := Test{Name: name, Unit: unit, Result: Unknown, Evidence: []filter.Ref{}, Text: "No recent value is on record.", Source: Source{sir2019, policy.SecondHand}}
 	if lab, ok := c.LatestLab(what, days); ok {
-		t.Value, t.Day, t.Evidence, t.Result = ptr(round(lab.Value)), dayOf(lab.Day), sorted(lab.Evidence), judge(lab.Value)
+		low, high := lab.Bounds()
+		t.Day, t.Evidence, t.Result = dayOf(lab.Day), sorted(lab.Evidence), judge(low)
+		if lab.Form == rules.Exactly {
+			t.Value = ptr(round(lab.Value))
+		} else if judge(high) != t.Result {
+			t.Result = Operator // the limit leaves open on which side of ours the value lies
+		}
+		lab.Value = round(lab.Value)
 		if strings.HasPrefix(unit, "10^9") {
 			unit = "× 10⁹" + strings.TrimPrefix(unit, "10^9")
 		}
-		t.Text = strings.Join(strings.Fields(fmt.Sprintf("%v %s on %s.", *t.Value, unit, lab.Day)), " ")
+		t.Text = strings.Join(strings.Fields(fmt.Sprintf("%s %s on %s.", lab.Told(), unit, lab.Day)), " ")
 	}
 	return t
 }
@@ -173,6 +185,15 @@ func Filtration(rate float64, low, watch int) string {
 func (c *proposal) contrast() Contrast {
 	out := Contrast{Risk: Unknown, Evidence: []filter.Ref{}, Source: Source{acrnkf, policy.Seen}}
 	k, ok := c.Kidneys()
+	if k.Child {
+		out.Text = "Below 18 years the estimate does not hold: ask."
+		return out
+	}
+	if c.kidneysFailed() && math.IsNaN(k.FiltrationLow) {
+		out.Risk, out.Day, out.Evidence = "high", dayOf(k.Creatinine.Day), sorted(k.Evidence)
+		out.Text = fmt.Sprintf("Birthday or sex is missing for an estimate; a creatinine of %.2f mg/dL on %s is a filtration below 15 mL/min/1.73 m² in any adult: high risk.", k.Creatinine.Value, k.Creatinine.Day)
+		return out
+	}
 	if !ok || math.IsNaN(k.FiltrationLow) {
 		out.Text = "No recent creatinine is on record, or birthday or sex is missing: ask."
 		return out

@@ -103,3 +103,65 @@ func TestContrastFromACreatinine(t *testing.T) {
 		}
 	}
 }
+
+// TestContrastBeforeASimpleRemoval: a cavogram is made at every removal, so that a filtration on record below 45 is told though no test is
+// needed; one from 45 on, or none, is not. Men born on 1958-02-01, by CKD-EPI 2021: 1.7 gives 43.4, 1.6 gives 46.6, 2.5 gives 27.3.
+func TestContrastBeforeASimpleRemoval(t *testing.T) {
+	t.Parallel()
+	for creatinine, want := range map[float64]string{0: "", 1.6: "", 1.7: "single patients", 2.5: "high"} {
+		p := quiet(t).takes(t, "enoxaparin", 80, 2, "2025-12-20").lab(t, "weight", 80, "2026-03-01")
+		p.facts.Body = rules.Body{Born: on(t, "1958-02-01"), Sex: "male"}
+		if creatinine > 0 {
+			p = p.lab(t, "creatinine", creatinine, "2026-03-01")
+		}
+		got := p.propose(t, "2026-03-05").Laboratory
+		risk := ""
+		if got.Contrast != nil {
+			risk = got.Contrast.Risk
+		}
+		if got.Needed || risk != want {
+			t.Errorf("creatinine %v: needed %v, contrast %+v", creatinine, got.Needed, got.Contrast)
+		}
+	}
+}
+
+// TestContrastTakesTheLowerEnd: where only the year of birth is known the lower estimate decides. Born in 1958 the man is 68 or 67 on
+// 2026-03-01; at 1.65 mg/dL that is 44.95 or 45.23, on two sides of 45.
+func TestContrastTakesTheLowerEnd(t *testing.T) {
+	t.Parallel()
+	p := quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").tried(t, "2026-01-10").lab(t, "creatinine", 1.65, "2026-03-01")
+	p.facts.Body = rules.Body{Born: span(t, "1958-01-01", "1958-12-31"), Sex: "male"}
+	got := p.propose(t, "2026-03-05").Laboratory.Contrast
+	if got.Risk != "single patients" || *got.Filtration != 44.9 {
+		t.Errorf("%+v", got)
+	}
+}
+
+// TestTestsToldByALimit: a limit is judged where it settles the band, and is left to the operator where it does not; no number is shown for
+// it.
+func TestTestsToldByALimit(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		what  string
+		value float64
+		form  rules.Form
+		want  string
+		says  string
+	}{
+		"platelets < 50":  {"platelets", 50, rules.Below, plan.Correct, "less than 50 × 10⁹/L"},
+		"platelets < 100": {"platelets", 100, rules.Below, plan.Operator, ""},
+		"platelets > 50":  {"platelets", 50, rules.Above, plan.Passes, ""},
+		"platelets > 20":  {"platelets", 20, rules.Above, plan.Operator, ""},
+		"INR > 3.0":       {"inr", 3, rules.Above, plan.Correct, "more than 3 on"},
+		"INR > 1.2":       {"inr", 1.2, rules.Above, plan.Operator, ""},
+		"INR < 1.5":       {"inr", 1.5, rules.Below, plan.Passes, ""},
+	} {
+		p := quiet(t).takes(t, "apixaban", 5, 2, "2025-12-20").tried(t, "2026-01-10").lab(t, c.what, c.value, "2026-03-01")
+		p.facts.Labs[0].Form = c.form
+		for _, x := range p.propose(t, "2026-03-05").Laboratory.Tests {
+			if strings.EqualFold(x.Name, c.what) && (x.Result != c.want || x.Value != nil || !strings.Contains(x.Text, c.says)) {
+				t.Errorf("%s: %s, %v, %q", name, x.Result, x.Value, x.Text)
+			}
+		}
+	}
+}

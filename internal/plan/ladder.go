@@ -87,13 +87,13 @@ type Item struct {
 }
 
 func (c *proposal) kit() []Item {
-	out := []Item{
+	out := append(make([]Item, 0, 16), []Item{
 		{"ultrasound for the puncture", "every access", practice()},
 		{"pigtail catheter and what a cavogram needs", "cavogram in three projections", trade()},
 		{"coaxial retrieval sheath, 9 to 12 Fr", "standard technique", trade()},
 		{"single-loop and three-loop snares", "standard technique", trade()},
 		{"directional and stiff wires, angled catheters", "every step", trade()},
-	}
+	}...)
 	add := func(is bool, name, use string) {
 		if is {
 			out = append(out, Item{name, use, trade()})

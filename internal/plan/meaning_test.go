@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"testing"
 
+	"dwellwatch/internal/filter"
 	"dwellwatch/internal/plan"
 	"dwellwatch/internal/rules"
 )
@@ -15,7 +16,7 @@ func TestMeaningHoldsWhileValuesAreJudgedTheSame(t *testing.T) {
 	t.Parallel()
 	body := func(p patient) string {
 		p.facts.Body = rules.Body{Born: on(t, "1958-02-01"), Sex: "male"}
-		text, err := json.Marshal(plan.Meaning(p.propose(t, "2026-03-05")))
+		text, err := json.Marshal(plan.Meaning(p.propose(t, "2026-03-05"), func(filter.Ref) bool { return false }))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -42,7 +43,7 @@ func TestMeaningHoldsWhileValuesAreJudgedTheSame(t *testing.T) {
 			t.Errorf("%s: the same meaning %v, want %v", name, got == want, c.same)
 		}
 	}
-	if plan.Meaning(nil) != nil {
+	if plan.Meaning(nil, nil) != nil {
 		t.Error("no plan has a meaning")
 	}
 }

@@ -45,6 +45,8 @@ type Plan struct {
 	Anticoagulation Anticoagulation `json:"anticoagulation"`
 	Afterwards      []Statement     `json:"afterwards"`
 	Asks            []Ask           `json:"asks"`
+	// Disagreements tells where entries of one day say opposite things of one sign. The one that asks for more care counts.
+	Disagreements []Statement `json:"disagreements"`
 }
 
 // Wanted reports whether a verdict has a plan.
@@ -59,7 +61,7 @@ func Propose(j rules.Judgement, alone bool) *Plan {
 	c := newProposal(j, alone)
 	return &Plan{
 		Notes: c.notes(), Predictors: c.predictors(), Approach: c.approach(), Routes: c.routes(), Ladder: c.ladder(), Kit: c.kit(), Imaging: c.imaging(),
-		Laboratory: c.tests, Anticoagulation: c.anticoagulation(), Afterwards: c.afterwards(), Asks: c.asks(),
+		Laboratory: c.tests, Anticoagulation: c.anticoagulation(), Afterwards: c.afterwards(), Asks: c.asks(), Disagreements: c.disagreements(),
 	}
 }
 
@@ -72,8 +74,10 @@ type proposal struct {
 	dwell, dwellVery, tilt, steep, embedded, penetrated, fractured, thrombus, defers, displaced, failed, closedCell, permanent, occluded finding
 
 	jugular, femoral []Route
+	veins            []Statement // where entries of one day say opposite things of a vein
 	prescribed       []rules.Prescription
-	advanced         []Reason // what makes advanced technique likely
+	undated          []rules.Diagnosis // acute thromboembolisms of no known day
+	advanced         []Reason          // what makes advanced technique likely
 	scan             Advice
 	tests            Laboratory
 }
@@ -84,12 +88,18 @@ type finding struct {
 	text     string
 	day      filter.Span
 	evidence []filter.Ref
+	// dispute says that entries of one day, disputedBy, say opposite things of it; "" where none do.
+	dispute    string
+	disputedBy []filter.Ref
+	contact    bool // with an organ, by a grade
+	doubt      bool // something is recorded of it that cannot be used, so that images must settle it
 }
 
 func (f finding) is() bool { return f.state == Present }
 
 func newProposal(j rules.Judgement, alone bool) *proposal {
 	c := &proposal{Judgement: j, Situation: j.Situation, alone: alone, prescribed: j.Situation.Prescriptions()}
+	c.undated = c.undatedVTEs()
 	c.dwell, c.dwellVery = c.dwellPast(c.Policy.DwellLongMonths), c.dwellPast(c.Policy.DwellVeryLongMonths)
 	c.tilt, c.steep = c.tilts()
 	c.embedded = c.hook()
@@ -108,22 +118,34 @@ func newProposal(j rules.Judgement, alone bool) *proposal {
 
 // notes are what the reader must know before the rest.
 func (c *proposal) notes() []Statement {
-	out := []Statement{say("A draft for the operator: it holds if a removal is decided on, and nothing in it is an order, a dose or a consent.", nil, choice("drafts, never orders"))}
+	out := []Statement{say("A draft for the operator: it holds if a removal is decided on, and nothing in it is an order, a dose or a consent.", nil, Source{ours + "drafts, never orders", policy.Choice})}
+	put := func(text string, evidence []filter.Ref, s Source) { out = append(out, say(text, evidence, s)) }
 	add := func(is bool, text string, evidence []filter.Ref, s Source) {
 		if is {
-			out = append(out, say(text, evidence, s))
+			put(text, evidence, s)
 		}
 	}
 	add(c.Emergency, "An emergency is recorded: telephone now. The steps below are for a filter in the cava; one in the heart or the lung, or a bleeding, is a matter for a team of surgeon, cardiologist and radiologist.",
 		c.urgent(), practice())
 	add(!c.alone, "Another filter of the patient is or may be in: which of them lies where, and which is caught first, comes before how.", c.Filter.Evidence, practice())
-	add(c.Filter.Standing == filter.StandingUnclear, "Whether the filter is in is not clear: settle that first.", c.Filter.Evidence, choice("contradictions are named"))
+	signs, unnamed := c.doubtful(readable)
+	if len(signs) > 0 {
+		put("Entries tell of "+names(signs)+" without saying of which filter: each may be this one's. Images tell them apart before a technique is chosen.", unnamed, Source{ours + "what may be of this filter is not left out", policy.Choice})
+	}
+	signs, unread := c.doubtful(unreadable)
+	if len(signs) > 0 {
+		put("Recorded in a way that could not be read: "+names(signs)+". Read these entries first.", unread, Source{ours + "what could not be read is named", policy.Choice})
+	}
+	add(c.Filter.Standing == filter.StandingUnclear, "Whether the filter is in is not clear: settle that first.", c.Filter.Evidence, Source{ours + "contradictions are named", policy.Choice})
 	add(c.Filter.Standing == filter.StandingPartly, "A part of the filter stayed in: what follows is about that part. Where it lies decides whether it is better taken out or left.", c.Filter.Evidence, practice())
 	add(len(c.LifeLimit) > 0, "Limited life expectancy is documented: whether a removal still helps comes before how.", c.LifeLimit, Source{sir2006 + ", condition d", policy.Memory})
 	add(len(c.UntreatedVTE) > 0, "An acute thromboembolism has no treatment dose on record: settle anticoagulation before a removal is planned.", c.UntreatedVTE, Source{chest2021, policy.SecondHand})
+	undated := c.undated
+	add(len(undated) > 0, "A thromboembolism is on record without a day, and may be acute: find out when it was before a hold or a removal is planned.", evidenceOf(undated), Source{ours + "what may be acute is not passed over", policy.Choice})
 	add(len(c.Conflict) > 0, "An active bleed is recorded beside a treatment dose: the treating team settles which holds before a removal is planned.", c.Conflict, practice())
 	add(c.permanent.is() || c.Permanence.Plan, "The filter is meant to stay, by design or by decision: removal is not routine.", slices.Concat(c.permanent.evidence, c.Permanence.Evidence), Source{sir2020 + ": against routine removal of permanent filters", policy.Memory})
-	add(len(c.On(rules.HIT)) > 0, "Heparin-induced thrombocytopenia is on record: no heparin, nor in flushes or on coated catheters.", evidenceOf(c.On(rules.HIT)), practice())
+	hit := c.On(rules.HIT)
+	add(len(hit) > 0, "Heparin-induced thrombocytopenia is on record: no heparin, nor in flushes or on coated catheters.", evidenceOf(hit), practice())
 	return out
 }
 

@@ -3,6 +3,7 @@ package plan
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"dwellwatch/internal/filter"
@@ -49,14 +50,31 @@ func (c *proposal) predictors() []Predictor {
 
 // Name says what a code of a predictor, or of another reason for care, means.
 func Name(code string) string {
-	words := map[string]string{
-		"dwell": "long dwell", "tilt": "tilt", "hook-embedded": "hook embedded", "penetration": "penetration", "fracture": "fracture", "thrombus": "thrombus in the filter",
-		"failed-attempt": "failed attempt", "closed-cell-design": "closed-cell or symmetrical design", "permanent-design": "permanent design", "displacement": "displacement",
-		"caval-occluded": "occluded cava", "part-left": "part left in", "caval-thrombosis": "thrombosis of the cava", "new-pe": "new pulmonary embolism", "infection": "infection",
-		"haemorrhage": "haemorrhage", "filter-complaint": "complaint from the filter", "device-complication-unspecific": "unspecific complication of a device",
-	}
-	if w, ok := words[code]; ok {
-		return w
+	switch code {
+	case "dwell":
+		return "long dwell"
+	case "hook-embedded":
+		return "hook embedded"
+	case "thrombus":
+		return "thrombus in the filter"
+	case "failed-attempt":
+		return "failed attempt"
+	case "closed-cell-design":
+		return "closed-cell or symmetrical design"
+	case "permanent-design":
+		return "permanent design"
+	case "caval-occluded":
+		return "occluded cava"
+	case "part-left":
+		return "part left in"
+	case "caval-thrombosis":
+		return "thrombosis of the cava"
+	case "new-pe":
+		return "new pulmonary embolism"
+	case "filter-complaint":
+		return "complaint from the filter"
+	case "device-complication-unspecific":
+		return "unspecific complication of a device"
 	}
 	return code
 }
@@ -85,52 +103,52 @@ func (c *proposal) dwellPast(months int) finding {
 		}
 		return c.Clock.Reached(d.Add(1))
 	}
-	f.text = fmt.Sprintf("Placed %s; %d months end %s.", placed, months, limit)
 	switch {
 	case past(limit.Latest):
-		f.state, f.text = Present, fmt.Sprintf("In for more than %d months, which ended %s: placed %s.", months, limit, placed)
+		f.state, f.text = Present, "In for more than "+strconv.Itoa(months)+" months, which ended "+limit.String()+": placed "+placed.String()+"."
+		return f
 	case !past(limit.Earliest):
 		f.state = Absent
 	}
+	f.text = "Placed " + placed.String() + "; " + strconv.Itoa(months) + " months end " + limit.String() + "."
 	return f
 }
 
-// newest gives the newest measure of a sign that is of this filter as it lies now, else why none can be used.
-func (c *proposal) newest(sign rules.Sign) (m rules.Measure, why string, ok bool) {
-	for _, m := range c.Measures(sign) {
-		switch {
-		case !c.alone && len(m.Of) == 0:
-			why = or(why, "Measured on "+m.When.String()+", but the entry does not say of which filter.")
-		case slices.ContainsFunc(c.Filter.Events, func(e filter.Event) bool { return e.Kind == filter.Repositioning && e.When.Earliest > m.When.Latest }):
-			why = or(why, "Measured on "+m.When.String()+", before the filter was repositioned.")
-		default:
-			return m, "", true
-		}
+func (c *proposal) tilts() (tilt, steep finding) {
+	h := c.hear(rules.Tilt)
+	m := h.m
+	if !h.ok {
+		f := h.doubted(h.unheard("No tilt is on record."))
+		return f, f
 	}
-	return rules.Measure{}, why, false
+	f := finding{state: NotKnown, day: m.When, evidence: m.Evidence}
+	told := func(m rules.Measure) string { return "tilt " + m.Told() + " degrees" }
+	if c.Filter.Placed.Known() && m.When.Gap(c.Filter.Placed) <= c.Policy.SamePlacementDays {
+		f.text = fmt.Sprintf("Tilt at placement %s degrees; it does not foretell the tilt at retrieval. None is on record since.", m.Told())
+		f = h.doubted(f)
+		return f, f
+	}
+	f.text = fmt.Sprintf("Tilt %s degrees on %s.", m.Told(), m.When)
+	leans := func(m rules.Measure) State { return above(m, float64(c.Policy.TiltDegrees), true) }
+	steeply := func(m rules.Measure) State { return above(m, float64(c.Policy.TiltSteepDegrees), false) }
+	f = h.disputed(f, func(m rules.Measure) (string, string) { return told(m), string(leans(m)) + string(steeply(m)) })
+	tilt, steep = f, f
+	tilt.state, steep.state = leans(m), steeply(m)
+	tilt, steep = h.doubted(tilt), h.doubted(steep)
+	tilt.doubt = tilt.doubt || steep.state == NotKnown
+	return tilt, steep
 }
 
-func (c *proposal) tilts() (tilt, steep finding) {
-	m, why, ok := c.newest(rules.Tilt)
-	if !ok {
-		f := finding{state: NotKnown, text: or(why, "No tilt is on record."), day: filter.Unknown()}
-		return f, f
+// above reports whether the number of a measure lies above a limit, or with it on it: it is not known where it may and may not.
+func above(m rules.Measure, limit float64, with bool) State {
+	low, high := m.Bounds()
+	switch {
+	case low > limit, with && low == limit:
+		return Present
+	case high < limit, !with && high == limit:
+		return Absent
 	}
-	f := finding{day: m.When, evidence: m.Evidence}
-	if c.Filter.Placed.Known() && m.When.Gap(c.Filter.Placed) <= c.Policy.SamePlacementDays {
-		f.state, f.text = NotKnown, fmt.Sprintf("Tilt at placement %v degrees; it does not foretell the tilt at retrieval. None is on record since.", m.Value)
-		return f, f
-	}
-	f.text = fmt.Sprintf("Tilt %v degrees on %s.", m.Value, m.When)
-	tilt, steep = f, f
-	tilt.state, steep.state = Absent, Absent
-	if m.Value >= float64(c.Policy.TiltDegrees) {
-		tilt.state = Present
-	}
-	if m.Value > float64(c.Policy.TiltSteepDegrees) {
-		steep.state = Present
-	}
-	return tilt, steep
+	return NotKnown
 }
 
 func (c *proposal) hook() finding {
@@ -142,21 +160,24 @@ func (c *proposal) occlusion() finding {
 }
 
 func (c *proposal) yesNo(sign rules.Sign, yes, no, silent string) finding {
-	m, why, ok := c.newest(sign)
-	if sign == rules.CavaOccluded && !ok && why != "" {
-		// The cava is one, whichever filter is in.
-		m, ok = c.Measures(sign)[0], true
+	h := c.hear(sign)
+	if !h.ok {
+		return h.doubted(h.unheard(silent))
 	}
-	switch {
-	case !ok:
-		return finding{state: NotKnown, text: or(why, silent), day: filter.Unknown()}
-	case m.Yes:
-		return finding{Present, yes + " on " + m.When.String() + ".", m.When, m.Evidence}
+	f := finding{state: Absent, text: no + " on " + h.m.When.String() + ".", day: h.m.When, evidence: h.m.Evidence}
+	if h.m.Yes {
+		f.state, f.text = Present, yes+" on "+h.m.When.String()+"."
 	}
-	return finding{Absent, no + " on " + m.When.String() + ".", m.When, m.Evidence}
+	return h.doubted(h.disputed(f, func(m rules.Measure) (string, string) {
+		if m.Yes {
+			return Name(string(sign)), "yes"
+		}
+		return Name(string(sign)) + " denied", "no"
+	}))
 }
 
-// complicated gives a recorded complication; silence does not say that there is none.
+// complicated gives a recorded complication; silence does not say that there is none, nor does an entry that calls it over. A fracture
+// that is called over is one.
 func (c *proposal) complicated(rule, words string) finding {
 	f := finding{state: NotKnown, text: "None is recorded; that does not exclude it.", day: filter.Unknown()}
 	for _, x := range c.Complications {
@@ -170,65 +191,120 @@ func (c *proposal) complicated(rule, words string) finding {
 	}
 	if f.is() {
 		f.text = words + ", " + f.day.String() + "."
+		return f
+	}
+	for _, x := range c.Over() {
+		if x.Rule != rule {
+			continue
+		}
+		if len(f.evidence) == 0 || x.When.Latest > f.day.Latest {
+			f.day = x.When
+		}
+		f.evidence = append(f.evidence, x.Evidence...)
+	}
+	if len(f.evidence) > 0 {
+		f.text = words + ", " + f.day.String() + "; the record calls it over."
+		if rule == "fracture" {
+			f.state, f.text = Present, f.text+" What is broken stays broken: look where the parts lie."
+		}
 	}
 	return f
 }
 
+// organContact is the grade from which on a strut touches an organ, on both scales from 0 to 3 that are in use (from memory). On a scale
+// that the entry does not name it is taken for the same, which is the careful reading.
+const organContact = 3
+
 // penetration joins what is coded as a complication with the newest grade. Grades of different scales are never compared.
 func (c *proposal) penetration() finding {
 	f := c.complicated("penetration", "Penetration of the caval wall is recorded")
-	m, why, ok := c.newest(rules.Grade)
-	if !ok {
-		if !f.is() && why != "" {
-			f.text = why
+	h := c.hear(rules.Grade)
+	m := h.m
+	if !h.ok {
+		if !f.is() && len(h.doubts) > 0 {
+			f.text = ""
+		} else if !f.is() {
+			f.text = or(h.why, f.text)
 		}
-		return f
+		return h.doubted(f)
 	}
-	scale := "a scale that the entry does not name"
-	if m.Scale != "" {
-		scale = "the scale " + quote(m.Scale)
+	told := func(m rules.Measure) string {
+		scale := "a scale that the entry does not name"
+		if m.Scale != "" {
+			scale = "the scale " + quote(m.Scale)
+		}
+		return fmt.Sprintf("grade %s on %s", m.Told(), scale)
 	}
-	grade := fmt.Sprintf("Grade %v on %s, on %s.", m.Value, scale, m.When)
+	grade := "G" + told(m)[1:] + ", on " + m.When.String() + "."
 	f.evidence = append(slices.Clone(f.evidence), m.Evidence...)
 	if f.is() {
 		f.text += " " + grade
-		return f
+	} else {
+		f.text, f.day, f.state = grade, m.When, above(m, 0, false)
 	}
-	f.text, f.day, f.state = grade, m.When, Absent
-	if m.Value > 0 {
-		f.state = Present
+	if low, _ := m.Bounds(); low >= organContact {
+		f.contact = true
+		f.text += fmt.Sprintf(" On the scales from 0 to 3 that are in use, %d is contact with an organ.", organContact)
 	}
-	return f
+	return h.doubted(h.disputed(f, func(m rules.Measure) (string, string) {
+		low, _ := m.Bounds()
+		return told(m), string(above(m, 0, false)) + fmt.Sprint(low >= organContact)
+	}))
 }
 
 // clot gives whether thrombus lies in the filter, and whether so much that a removal is put off.
 func (c *proposal) clot() (some, much finding) {
 	coded := c.complicated("caval-thrombosis", "Thrombosis of the filter or the cava is recorded")
-	m, why, ok := c.newest(rules.ThrombusShare)
-	if !ok {
+	h := c.hear(rules.ThrombusShare)
+	m := h.m
+	if !h.ok {
+		f := h.doubted(h.unheard("Whether thrombus lies in the filter is not on record."))
+		if !coded.is() && len(coded.evidence) > 0 && f.state == NotKnown {
+			f.text, f.day, f.evidence = strings.TrimSpace(coded.text+" "+strings.TrimPrefix(f.text, "Whether thrombus lies in the filter is not on record.")), coded.day, append(slices.Clone(coded.evidence), f.evidence...)
+		}
 		if coded.is() {
 			coded.text += " How much of the filter it fills is not on record."
+			if f.doubt {
+				coded.text = strings.TrimSuffix(coded.text, "not on record.") + "not known. " + f.text
+			}
+			coded.evidence, coded.doubt = append(slices.Clone(coded.evidence), f.evidence...), f.doubt
 			unknown := coded
 			unknown.state = NotKnown
 			return coded, unknown
 		}
-		f := finding{state: NotKnown, text: or(why, "Whether thrombus lies in the filter is not on record."), day: filter.Unknown()}
 		return f, f
 	}
-	f := finding{Absent, fmt.Sprintf("Thrombus in %v%% of the filter on %s.", m.Value, m.When), m.When, m.Evidence}
-	some, much = f, f
-	if m.Value > 0 {
-		some.state = Present
+	limit := float64(c.Policy.ThrombusPercent)
+	told := func(m rules.Measure) string {
+		if m.Form == rules.Some {
+			return "thrombus in the filter, of an amount that is not told"
+		}
+		return "thrombus in " + m.Told() + "% of the filter"
 	}
-	if m.Value > float64(c.Policy.ThrombusPercent) {
-		much.state = Present
+	f := finding{state: above(m, 0, false), text: "T" + told(m)[1:] + " on " + m.When.String() + ".", day: m.When, evidence: m.Evidence}
+	if m.Form == rules.Some {
+		f.text = "Thrombus in the filter on " + m.When.String() + "; how much is not told."
+	}
+	f = h.disputed(f, func(m rules.Measure) (string, string) {
+		return told(m), string(above(m, 0, false)) + string(above(m, limit, false))
+	})
+	some, much = f, f
+	much.state = above(m, limit, false)
+	if much.is() {
 		much.text += fmt.Sprintf(" That is more than %d%%: put the removal off, anticoagulate, image again.", c.Policy.ThrombusPercent)
 		some.text = much.text
 	}
-	if coded.is() && coded.day.Latest > m.When.Latest {
-		// A clot told of later than the measure: how much there is now is not known.
+	some, much = h.doubted(some), h.doubted(much)
+	sameDay := coded.day.Latest == m.When.Latest && !some.is()
+	if coded.is() && (coded.day.Latest > m.When.Latest || sameDay) {
+		// A clot told of later than the measure, or on the same day against it: how much there is now is not known.
 		coded.text += " " + f.text
-		coded.evidence = append(slices.Clone(coded.evidence), m.Evidence...)
+		if sameDay {
+			coded.disputedBy = append(slices.Clone(coded.evidence), m.Evidence...)
+			coded.dispute = "Entries of " + m.When.String() + " disagree: thrombosis of the filter or the cava, " + told(m) + ". The one that asks for more care counts."
+			coded.text += " " + coded.dispute
+		}
+		coded.evidence, coded.doubt = append(slices.Clone(coded.evidence), some.evidence...), some.doubt
 		if !much.is() {
 			much.state = NotKnown
 		}
@@ -239,19 +315,24 @@ func (c *proposal) clot() (some, much finding) {
 
 func (c *proposal) failure() finding {
 	f := finding{state: NotKnown, text: "No attempt is in the data received; one made elsewhere would not be.", day: filter.Unknown()}
-	for _, e := range c.Filter.Events {
-		if e.Kind != filter.Attempt {
-			continue
-		}
+	for _, e := range c.attempts() {
 		if !f.is() || e.When.Latest > f.day.Latest {
 			f.day = e.When
 		}
 		f.state, f.evidence = Present, append(f.evidence, e.Evidence...)
 	}
-	if f.is() {
+	switch n := len(c.attempts()); {
+	case n == 1:
 		f.text = "A retrieval was tried " + f.day.String() + " and the filter stayed in; which technique was used, and why it failed, must be asked."
+	case n > 1:
+		f.text = fmt.Sprintf("A retrieval was tried %d times, last %s, and the filter stayed in; which techniques were used, and why each failed, must be asked.", n, f.day)
 	}
 	return f
+}
+
+// attempts lists the attempts that left the filter in.
+func (c *proposal) attempts() []filter.Event {
+	return slices.DeleteFunc(slices.Clone(c.Filter.Events), func(e filter.Event) bool { return e.Kind != filter.Attempt })
 }
 
 func (c *proposal) design() finding {

@@ -63,6 +63,7 @@ func TestPredictors(t *testing.T) {
 		"thrombus 26 percent":      {share(26), "", "thrombus", plan.Present, "more than 25%: put the removal off, anticoagulate, image again"},
 		"thrombus coded":           {quiet(t).diagnosed(t, rules.DeviceThrombosis, rules.Words{}, "2026-02-10"), "", "thrombus", plan.Present, "How much of the filter it fills is not on record."},
 		"an attempt":               {quiet(t).tried(t, "2026-01-20"), "", "failed-attempt", plan.Present, "2026-01-20"},
+		"two attempts":             {quiet(t).tried(t, "2026-01-20").tried(t, "2026-02-10"), "", "failed-attempt", plan.Present, "tried 2 times, last 2026-02-10"},
 		"no attempt":               {quiet(t), "", "failed-attempt", plan.NotKnown, "No attempt is in the data received"},
 		"double basket":            {quiet(t).model("double-basket", "retrievable"), "", "closed-cell-design", plan.Present, ""},
 		"conical":                  {quiet(t).model("conical", "retrievable"), "", "closed-cell-design", plan.Absent, ""},

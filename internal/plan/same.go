@@ -13,7 +13,7 @@ func Same(a, b *Plan) bool {
 		slices.EqualFunc(a.Routes, b.Routes, sameRoute) && slices.EqualFunc(a.Ladder, b.Ladder, sameStep) && slices.Equal(a.Kit, b.Kit) &&
 		slices.EqualFunc(a.Imaging.OnRecord, b.Imaging.OnRecord, sameStudy) && slices.EqualFunc(a.Imaging.Advice, b.Imaging.Advice, sameAdvice) &&
 		sameLaboratory(a.Laboratory, b.Laboratory) && sameAnticoagulation(a.Anticoagulation, b.Anticoagulation) &&
-		slices.EqualFunc(a.Afterwards, b.Afterwards, sameStatement) && slices.Equal(a.Asks, b.Asks)
+		slices.EqualFunc(a.Afterwards, b.Afterwards, sameStatement) && slices.Equal(a.Asks, b.Asks) && slices.EqualFunc(a.Disagreements, b.Disagreements, sameStatement)
 }
 
 func sameStatement(a, b Statement) bool {
@@ -57,7 +57,7 @@ func sameContrast(a, b *Contrast) bool {
 }
 
 func sameAnticoagulation(a, b Anticoagulation) bool {
-	return sameStatement(a.Default, b.Default) && a.Red == b.Red && equal(a.RedUntil, b.RedUntil) && sameStatement(a.RedText, b.RedText) && a.Condition == b.Condition && slices.EqualFunc(a.Holds, b.Holds, sameHold)
+	return sameStatement(a.Default, b.Default) && a.Unsettled == b.Unsettled && a.Red == b.Red && equal(a.RedUntil, b.RedUntil) && sameStatement(a.RedText, b.RedText) && a.Condition == b.Condition && slices.EqualFunc(a.Holds, b.Holds, sameHold)
 }
 
 func sameHold(a, b AgentHold) bool {

@@ -31,4 +31,5 @@ func trade() Source {
 
 func practice() Source { return Source{"common practice, no source", policy.Practice} }
 
-func choice(why string) Source { return Source{"design choice: " + why, policy.Choice} }
+// ours begins the source of what is a choice of our own.
+const ours = "design choice: "

@@ -35,18 +35,11 @@ func (s *Store) AcceptHeld(ctx context.Context, items []screen.Item, received ti
 	return s.acceptItems(ctx, items, received, manner{held: true})
 }
 
-// AcceptUnknown is Accept for items of a sender who may begin what is followed and change nothing: of what was ever here under the same
-// feed, type and id nothing is taken.
-func (s *Store) AcceptUnknown(ctx context.Context, items []screen.Item, now time.Time) error {
-	_, err := s.acceptItems(ctx, items, now, manner{unknown: true})
-	return err
-}
-
-// manner is how items are taken: held ones came earlier and were kept aside, and of unknown ones only what was never here. What is not
-// nil of first and last is done before and after it in the same transaction.
+// manner is how items are taken: held ones came earlier and were kept aside. What is not nil of first and last is done before and after
+// it in the same transaction.
 type manner struct {
-	held, unknown bool
-	first, last   func(context.Context, pgx.Tx) error
+	held        bool
+	first, last func(context.Context, pgx.Tx) error
 }
 
 func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.Time, how manner) ([]screen.Outcome, error) {
@@ -152,10 +145,8 @@ func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []scre
 		if err != nil {
 			return plan{}, known{}, err
 		}
-		if how.unknown {
-			items = slices.DeleteFunc(slices.Clone(items), func(i screen.Item) bool { return len(k.kept[keyOf(i)]) > 0 })
-		}
-		p := newPlan(items, joined, k, now, how.held, fresh, idle)
+		admitted, barred := k.admissible(items)
+		p := newPlan(admitted, joined, k, now, how.held, fresh, idle)
 		before := len(idle)
 		for a, person := range p.begun {
 			if !p.keeps(person) {
@@ -173,6 +164,7 @@ func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []scre
 			return slices.ContainsFunc(joined, func(j waiting) bool { return j.key() == w.key() })
 		})
 		if len(more) == 0 {
+			p.outcomes = spread(barred, p.outcomes)
 			return p, k, nil
 		}
 		joined = append(joined, more...)

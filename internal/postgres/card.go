@@ -19,13 +19,14 @@ type Showing struct {
 	Card, Service, Kind  string // Card is a UUID
 	Issuer, Tenant, User string // who is shown it
 	Feed, Patient        string // whom it is about; only a keyed hash of all five is stored
-	// Occasion, Rank and Matter decide whether it is shown: never where that of the same filter, rank and matter was overridden, and not
-	// while one of the occasion with a higher rank, or the same rank and matter, was shown in the last QuietDays. Of another filter an
-	// overridden one does not count.
-	Occasion  string
-	Rank      int
-	Matter    string
-	Key       string // of the filter; "" where the patient is not followed
+	// Occasion, Rank and Matter tell it from the other cards about the filter. Overridden, that of the same four is never shown again.
+	// Within QuietDays it is not shown again either, and without a matter of its own not after one of a higher rank; 0 shows it at
+	// every call.
+	Occasion string
+	Rank     int
+	Matter   string
+	// Key is of the filter; "" where the patient is not followed. What was shown then counts, within QuietDays, for every filter.
+	Key       string
 	On        filter.Day
 	QuietDays int
 }
@@ -39,16 +40,16 @@ func (s *Store) Show(ctx context.Context, c Showing) (bool, error) {
 		WITH quick AS MATERIALIZED (SELECT set_config('synchronous_commit', 'off', true) AS done),
 		noted AS (
 			INSERT INTO card_viewer AS v (viewer, occasion, filter, rank, matter, shown_on, card)
-			SELECT @viewer, @occasion, @key, @rank, @matter, @on, @card FROM quick
-			WHERE NOT EXISTS (
-				SELECT FROM card_viewer o WHERE o.viewer = @viewer AND o.occasion = @occasion AND o.card <> @card
-				AND (o.stopped AND o.filter = '' AND o.rank = @rank AND o.matter = @matter
-					OR o.shown_on > @on::date - @quiet::integer AND (NOT o.stopped OR o.filter IN (@key, '')) AND (o.rank > @rank OR o.rank = @rank AND o.matter = @matter)))
+			SELECT @viewer, @occasion, @filter, @rank, @matter, @on, @card FROM quick
+			WHERE @quiet::integer = 0 OR NOT EXISTS (
+				SELECT FROM card_viewer h WHERE h.viewer = @viewer AND h.occasion = @occasion AND h.shown_on > @on::date - @quiet::integer
+					AND (@matter::bytea = ''::bytea AND h.rank > @rank AND h.filter IN (@filter, @stranger)
+						OR h.rank = @rank AND h.matter = @matter AND h.filter = @stranger AND h.filter <> @filter))
 			ON CONFLICT (viewer, occasion, filter, rank, matter) DO UPDATE SET shown_on = EXCLUDED.shown_on, card = EXCLUDED.card
-			WHERE NOT v.stopped AND (v.card = EXCLUDED.card OR v.shown_on <= EXCLUDED.shown_on - @quiet::integer)
-			RETURNING card)
-		INSERT INTO card (uuid, service, kind, clinician, viewer, occasion, key, shown_on)
-		SELECT card, @service, @kind, @clinician, @viewer, @occasion, @key, @on FROM noted
+			WHERE NOT v.stopped AND (v.card = EXCLUDED.card OR @quiet::integer = 0 OR v.shown_on <= EXCLUDED.shown_on - @quiet::integer)
+			RETURNING viewer, occasion, filter, rank, matter, card)
+		INSERT INTO card (uuid, service, kind, clinician, viewer, occasion, filter, rank, matter, key, shown_on)
+		SELECT card, @service, @kind, @clinician, viewer, occasion, filter, rank, matter, @key, @on FROM noted
 		ON CONFLICT (uuid) DO UPDATE SET shown_on = card.shown_on
 		RETURNING true`
 	who, err := s.whoami(ctx)
@@ -59,7 +60,7 @@ func (s *Store) Show(ctx context.Context, c Showing) (bool, error) {
 	if c.Matter != "" {
 		matter = who.digest("matter", c.Matter)
 	}
-	rows, err := s.pool.Query(ctx, show, pgx.NamedArgs{"viewer": who.digest("viewer", c.Issuer, c.Tenant, c.User, c.Feed, c.Patient), "occasion": c.Occasion, "rank": c.Rank, "matter": matter,
+	rows, err := s.pool.Query(ctx, show, pgx.NamedArgs{"viewer": who.digest("viewer", c.Issuer, c.Tenant, c.User, c.Feed, c.Patient), "occasion": c.Occasion, "filter": who.digest("filter", c.Key), "stranger": who.digest("filter", ""), "rank": c.Rank, "matter": matter,
 		"on": date(c.On), "card": c.Card, "quiet": c.QuietDays, "service": c.Service, "kind": c.Kind, "clinician": who.digest("clinician", c.Issuer, c.Tenant, c.User), "key": c.Key})
 	if err != nil {
 		return false, failed(what, err)
@@ -96,7 +97,8 @@ type Told struct {
 	Same bool
 }
 
-// Feedback stores what became of a card; told again it changes nothing. An overridden card is not shown to its clinician again.
+// Feedback stores what became of a card; told again it changes nothing. What an overridden card told, of the filter
+// and at that moment, is not shown to its clinician again.
 // known is false, and nothing is stored, where the service never showed such a card.
 func (s *Store) Feedback(ctx context.Context, f Feedback) (told Told, known bool, err error) {
 	const what = "store feedback"
@@ -106,7 +108,7 @@ func (s *Store) Feedback(ctx context.Context, f Feedback) (told Told, known bool
 		ON CONFLICT DO NOTHING`
 	const stop = `
 		UPDATE card_viewer v SET stopped = true FROM card c
-		WHERE c.uuid = @card AND v.viewer = c.viewer AND v.occasion = c.occasion AND v.card = c.uuid`
+		WHERE c.uuid = @card AND (v.viewer, v.occasion, v.filter, v.rank, v.matter) = (c.viewer, c.occasion, c.filter, c.rank, c.matter)`
 	if _, err := uuid.Parse(f.Card); err != nil {
 		return Told{}, false, nil
 	}

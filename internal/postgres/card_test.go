@@ -54,9 +54,10 @@ func TestShow(t *testing.T) {
 		"less pressing, a month later": {showing(rank(3, "it moved")), showing(later(30)), true},
 		"another complication":         {showing(rank(3, "it moved")), showing(rank(3, "it bleeds")), true},
 		"the same complication":        {showing(rank(3, "it moved")), showing(rank(3, "it moved"), later(3)), false},
-		"the other filter":             {showing(), showing(func(s *Showing) { s.Key = "k2" }), false},
-		"its other complication":       {showing(rank(3, "it moved")), showing(rank(3, "it bleeds"), func(s *Showing) { s.Key = "k2" }), true},
-		"where there is no quiet":      {showing(func(s *Showing) { s.QuietDays = 0 }), showing(func(s *Showing) { s.QuietDays = 0 }), true},
+		"followed since":               {showing(func(s *Showing) { s.Key = "" }), showing(), false},
+		"followed, more pressing":      {showing(func(s *Showing) { s.Key = "" }), showing(rank(3, "it moved")), true},
+		"followed, urgent the same":    {showing(func(s *Showing) { s.Key, s.Rank, s.Matter = "", 3, "it moved" }), showing(rank(3, "it moved")), false},
+		"followed, a month later":      {showing(func(s *Showing) { s.Key = "" }), showing(later(30)), true},
 		"parts that join alike":        {showing(func(s *Showing) { s.Tenant, s.User = "a", "b" }), showing(func(s *Showing) { s.Tenant, s.User = "", "ab" }), true},
 	} {
 		b := setup(t, Options{})
@@ -133,39 +134,71 @@ func TestFeedbackIsStoredOnce(t *testing.T) {
 			t.Errorf("%s: %+v %t %v", name, told, known, err)
 		}
 	}
-	// Of the other filter it may be shown on the same day, and once followed the patient's own stays overridden.
-	if !b.show(showing(func(s *Showing) { s.Key = "k2" })) {
-		t.Error("an override of one filter's card silences the other's")
-	}
 	// Overridden: never again to this clinician, unless it presses more.
 	year := func(s *Showing) { s.On = s.On.Add(365) }
 	if b.show(showing(year)) || !b.show(showing(func(s *Showing) { s.User = "Practitioner/2" })) || !b.show(showing(year, func(s *Showing) { s.Rank, s.Matter = 3, "it moved" })) {
 		t.Error("what was overridden is shown, or to nobody, or hides what presses more")
 	}
-	// What pressed more has come and gone: the override stands.
-	if b.show(showing(func(s *Showing) { s.On = s.On.Add(800) })) {
-		t.Error("an override is forgotten when something more pressing was shown")
+	// It stays so when what presses more has come and gone.
+	if b.show(showing(func(s *Showing) { s.On = s.On.Add(2 * 365) })) {
+		t.Error("an override is forgotten")
 	}
-	// An override of a patient whom nobody follows yet holds once they are followed.
-	nobody := showing(func(s *Showing) { s.Patient, s.Key = "p9", "" })
-	b.show(nobody)
-	if _, known, err := b.Feedback(t.Context(), Feedback{Card: nobody.Card, Service: "service", Outcome: "overridden", At: b.now}); !known || err != nil {
+}
+
+// override shows a card and tells that its clinician overrode it.
+func (b *bench) override(s Showing) {
+	b.t.Helper()
+	if !b.show(s) {
+		b.t.Fatal("it is not shown")
+	}
+	if _, known, err := b.Feedback(b.t.Context(), Feedback{Card: s.Card, Service: s.Service, Outcome: "overridden", At: b.now}); err != nil || !known {
+		b.t.Fatalf("%t %v", known, err)
+	}
+}
+
+// TestAnOverrideIsOfOneMatter: it silences neither another filter, nor another complication, nor the next occasion of the kind.
+func TestAnOverrideIsOfOneMatter(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	other := func(s *Showing) { s.Key = "k2" }
+	urgent := func(rank int, matter string) func(*Showing) {
+		return func(s *Showing) { s.Rank, s.Matter = rank, matter }
+	}
+	always := func(matter string) func(*Showing) {
+		return func(s *Showing) { s.Occasion, s.Matter, s.QuietDays = "order-sign", matter, 0 }
+	}
+	b.override(showing())
+	b.override(showing(urgent(3, "it moved")))
+	b.override(showing(always("order 1")))
+	for _, c := range []struct {
+		name string
+		s    Showing
+		want bool
+	}{
+		{"the same", showing(), false},
+		{"another filter", showing(other), true},
+		{"the same complication", showing(urgent(3, "it moved")), false},
+		{"another complication", showing(urgent(3, "it moved, and an embolism")), true},
+		{"an emergency", showing(urgent(4, "it moved, and an embolism")), true},
+		{"urgent again after the emergency", showing(urgent(3, "an infection")), true},
+		{"the same complication, after all that", showing(urgent(3, "it moved"), func(s *Showing) { s.On = s.On.Add(400) }), false},
+		{"the same order", showing(always("order 1")), false},
+		{"another order", showing(always("order 2")), true},
+		{"another order, asked about again", showing(always("order 2")), true},
+	} {
+		if got := b.show(c.s); got != c.want {
+			t.Errorf("%s: %t, want %t", c.name, got, c.want)
+		}
+	}
+	// Feedback on a card counts although the same was shown once more since.
+	first := showing(always("order 3"))
+	b.show(first)
+	b.show(showing(always("order 3")))
+	if _, _, err := b.Feedback(t.Context(), Feedback{Card: first.Card, Service: "service", Outcome: "overridden", At: b.now}); err != nil {
 		t.Fatal(err)
 	}
-	if b.show(showing(year, func(s *Showing) { s.Patient = "p9" })) {
-		t.Error("an override ends when the patient is followed")
-	}
-	// Without a quiet time only the override holds it back.
-	order := func(matter string) Showing {
-		return showing(func(s *Showing) { s.Occasion, s.QuietDays, s.Matter = "order-sign", 0, matter })
-	}
-	signed := order("a")
-	b.show(signed)
-	if _, _, err := b.Feedback(t.Context(), Feedback{Card: signed.Card, Service: "service", Outcome: "overridden", At: b.now}); err != nil {
-		t.Fatal(err)
-	}
-	if b.show(order("a")) || !b.show(order("b")) || !b.show(order("b")) {
-		t.Error("an overridden warning comes again, or another order's does not")
+	if b.show(showing(always("order 3"))) {
+		t.Error("an override of an earlier card is lost")
 	}
 }
 

@@ -91,6 +91,43 @@ func usedDevices(i screen.Item) []key {
 	return list
 }
 
+// barred reports an item that must change nothing, and would: of the resource something was heard, or somebody's entry waits for it or
+// names it.
+func (k known) barred(i screen.Item) bool {
+	at := keyOf(i)
+	if !i.New {
+		return false
+	}
+	_, retired := k.retired[at]
+	_, held := k.waiting[at]
+	return retired || held || len(k.kept[at]) > 0 || i.Patient == "" && (len(k.namers[at]) > 0 ||
+		slices.ContainsFunc(k.named, func(w waiting) bool { return slices.Contains(w.item.Refs, at.ref()) }))
+}
+
+// admissible gives the items that are not barred, and which of them all are.
+func (k known) admissible(items []screen.Item) (admitted []screen.Item, barred []bool) {
+	for _, i := range items {
+		out := k.barred(i)
+		if barred = append(barred, out); !out {
+			admitted = append(admitted, i)
+		}
+	}
+	return admitted, barred
+}
+
+// spread gives the outcomes of all items, of which those that are not barred have theirs already.
+func spread(barred []bool, outcomes []screen.Outcome) []screen.Outcome {
+	out := make([]screen.Outcome, len(barred))
+	for n, no := range barred {
+		if no {
+			out[n].Fate = screen.Dropped
+			continue
+		}
+		out[n], outcomes = outcomes[0], outcomes[1:]
+	}
+	return out
+}
+
 // namable lists the items that name no patient now or did not before: what names them may count or change.
 func namable(items []screen.Item, k known) []key {
 	var list []key

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -70,9 +69,10 @@ func (s *Situation) old(c Course) bool {
 	return c.Outpatient && latest > filter.MinDay && s.Clock.AtLeast(latest, s.Policy.RefillDays+1)
 }
 
-// denied leaves a running course open where a later statement says that its agent is not taken: an order that nobody has ended is no
+// denials lists the entries that say later than a running course that its agent is not taken: an order that nobody has ended is no
 // word against that.
-func (s *Situation) denied(g graded) graded {
+func (s *Situation) denials(g graded) []filter.Ref {
+	var out []filter.Ref
 	for _, n := range s.Facts.NoAnticoagulant {
 		if n.Agent != g.Agent || !n.When.Bounded() || !s.Clock.Reached(n.When.Earliest) || g.Start.Bounded() && n.When.Latest < g.Start.Earliest {
 			continue
@@ -82,15 +82,24 @@ func (s *Situation) denied(g graded) graded {
 			renewed = renewed || day.Bounded() && day.Earliest > n.When.Latest
 		}
 		if !renewed {
-			g.level, g.evidence, g.measured = Indeterminate, slices.Concat(g.evidence, n.Evidence), ""
+			out = append(out, n.Evidence...)
 		}
+	}
+	return out
+}
+
+// denied leaves a running course open where the record says that it is not taken.
+func (s *Situation) denied(g graded) graded {
+	if no := s.denials(g); len(no) > 0 {
+		g.level, g.evidence, g.measured = Indeterminate, slices.Concat(g.evidence, no), ""
 	}
 	return g
 }
 
 func (s *Situation) anticoagulation() Anticoagulation {
 	a := Anticoagulation{Level: LevelUnknown, Since: filter.Unknown()}
-	var running, past []graded
+	running := make([]graded, 0, len(s.Facts.Courses))
+	var past []graded
 	var stale []filter.Ref
 	for _, c := range s.Facts.Courses {
 		if c.Never || !s.Clock.Reached(c.Start.Earliest) {
@@ -153,13 +162,15 @@ func (s *Situation) anticoagulation() Anticoagulation {
 
 // covers joins therapeutic courses with short gaps into covers; the one that runs on asOf gives Since.
 func (s *Situation) covers(a *Anticoagulation, running, past []graded) {
-	var ordered []graded
-	for _, g := range append(slices.Clone(running), past...) {
-		if g.level == Therapeutic && g.Start.Bounded() {
-			if end, over := s.ended(g.Course); over && end >= filter.MaxDay {
-				continue
+	ordered := make([]graded, 0, len(running)+len(past))
+	for _, list := range [...][]graded{running, past} {
+		for i := range list {
+			if g := &list[i]; g.level == Therapeutic && g.Start.Bounded() {
+				if end, over := s.ended(g.Course); over && end >= filter.MaxDay {
+					continue
+				}
+				ordered = append(ordered, *g)
 			}
-			ordered = append(ordered, g)
 		}
 	}
 	slices.SortFunc(ordered, func(x, y graded) int {
@@ -232,7 +243,7 @@ func (s *Situation) therapeuticFor(n int) bool {
 	return s.Anticoagulation.Level == Therapeutic && s.Anticoagulation.Since.Known() && s.Clock.AtLeast(s.Anticoagulation.Since.Latest, n)
 }
 
-// words says what is prescribed; "" where nothing is on record.
+// words says what is prescribed; "" where nothing is on record. The values that decided it are told apart, in Finding.By.
 func (a Anticoagulation) words() string {
 	switch {
 	case a.Level == LevelUnknown && len(a.Evidence) == 0:
@@ -240,7 +251,7 @@ func (a Anticoagulation) words() string {
 	case a.Level == LevelUnknown:
 		return "An anticoagulant order is on record, without renewal for too long."
 	}
-	text := fmt.Sprintf("Prescribed anticoagulation: %s", a.Level)
+	text := "Prescribed anticoagulation: " + string(a.Level)
 	if a.Agent != "" {
 		text += " (" + a.Agent + ")"
 	}
@@ -249,9 +260,6 @@ func (a Anticoagulation) words() string {
 	}
 	if a.undated {
 		text += ", a treatment dose since no known day"
-	}
-	if len(a.Measured) > 0 {
-		text += ", by " + strings.Join(a.Measured, " and ")
 	}
 	return text + "."
 }
@@ -273,21 +281,21 @@ func anticoagulationRules() []Rule {
 			if s.outline {
 				return s.find("")
 			}
-			return s.find(a.words()+" Prescribed does not mean taken.", a.Evidence)
+			return s.byValues(s.find(a.words()+" Prescribed does not mean taken.", a.Evidence))
 		}},
 		{"vte-untreated", "Acute VTE without a therapeutic anticoagulant on record", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level == Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first."
-			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
+			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 		{"vte-treatment-unclear", "Acute VTE with an anticoagulant whose dose the record does not settle", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level != Indeterminate {
 				return nil
 			}
 			text := "Acute venous thromboembolism, and dose, days, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account."
-			return s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute())
+			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 	}
 }

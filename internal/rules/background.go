@@ -33,6 +33,14 @@ func (s *Situation) Stretches() []Stretch {
 		case !over && !s.stale(c):
 			one.Runs = true
 		}
+		// The cover of a vitamin K antagonist begins with an INR, and the time line says so as the answer does.
+		if g.level == Therapeutic && c.Start.Bounded() && g.Start.Bounded() && g.Start.Latest > c.Start.Latest {
+			before := one
+			before.Level, before.Runs, before.Evidence = Indeterminate, false, slices.Clone(c.Evidence)
+			before.End = filter.Span{Earliest: g.Start.Earliest.Add(-1), Latest: g.Start.Latest.Add(-1)}
+			all = append(all, before)
+			one.Start = g.Start
+		}
 		all = append(all, one)
 	}
 	slices.SortFunc(all, func(a, b Stretch) int {

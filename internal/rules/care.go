@@ -137,7 +137,7 @@ func careRules() []Rule {
 			if !s.reassessmentOverdue() {
 				return nil
 			}
-			return s.find("The reassessment is overdue: the window has ended. "+s.Indication.Text, s.Indication.Evidence)
+			return s.byValues(s.find("The reassessment is overdue: the window has ended. "+s.Indication.Text, s.Indication.Evidence))
 		}},
 		{"life-expectancy-limited", "Documented limited life expectancy", "SIR consensus on discontinuing filtration, JVIR 2006 (condition d: life expectancy long enough to benefit)", policy.Memory, func(s *Situation) []Finding {
 			if len(s.LifeLimit) == 0 || s.gone() || len(s.Dead) > 0 {

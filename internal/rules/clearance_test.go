@@ -18,7 +18,7 @@ func kidneys(t *testing.T, course rules.Course, kilos, creatinine float64, measu
 	}
 }
 
-// TestDosesByClearance: enoxaparin once a day below 30 mL/min, edoxaban 30 mg from 15 to 50 mL/min or up to 60 kg; one below, on and
+// TestDosesByClearance: enoxaparin once a day below 30 mL/min (a preventive dose too, in the slight), edoxaban 30 mg from 15 to 50 mL/min or up to 60 kg; one below, on and
 // one above each edge (US labels, from memory).
 func TestDosesByClearance(t *testing.T) {
 	t.Parallel()
@@ -32,6 +32,8 @@ func TestDosesByClearance(t *testing.T) {
 	}{
 		{once, 87, 3, rules.Therapeutic}, {once, 90, 3, rules.Indeterminate}, {once, 93, 3, rules.Indeterminate}, {once, 92, 3, rules.Indeterminate},
 		{outpatient("enoxaparin", 87, 1, on(t, "2024-03-01")), 87, 3, rules.Therapeutic}, {outpatient("enoxaparin", 90, 1, on(t, "2024-03-01")), 90, 3, rules.Indeterminate},
+		{outpatient("enoxaparin", 40, 1, on(t, "2024-03-01")), 42, 1.5, rules.Indeterminate}, {outpatient("enoxaparin", 40, 1, on(t, "2024-03-01")), 42, 1.4, rules.Prophylactic},
+		{outpatient("enoxaparin", 40, 1, on(t, "2024-03-01")), 70, 3, rules.Prophylactic},
 		{half, 70, 14, rules.Indeterminate}, {half, 84, 6, rules.Indeterminate}, {half, 90, 6, rules.Therapeutic}, {half, 96, 6, rules.Therapeutic}, {half, 93, 6, rules.Therapeutic},
 		{half, 98, 2, rules.Therapeutic}, {half, 100, 2, rules.Therapeutic}, {half, 102, 2, rules.Indeterminate}, {half, 110, 2, rules.Indeterminate},
 		{half, 59, 1, rules.Therapeutic}, {half, 60, 1, rules.Therapeutic}, {half, 60.1, 1, rules.Indeterminate}, {half, 61, 1, rules.Indeterminate},

@@ -22,9 +22,11 @@ type Complication struct {
 	Weight    Weight
 	Emergency bool
 	Symptom   bool
-	Text      string
-	When      filter.Span // when it began, else when it was recorded
-	Evidence  []filter.Ref
+	// Severe says that it is urgent by its kind, whatever its age: only the urgency ages, the trouble of a removal does not.
+	Severe   bool
+	Text     string
+	When     filter.Span // when it began, else when it was recorded
+	Evidence []filter.Ref
 }
 
 // complications reads diagnoses that can be of this filter: after its placement, active, current.
@@ -33,8 +35,8 @@ func (s *Situation) complications() []Complication {
 	if s.Filter.Standing == filter.StandingRemoved {
 		return nil
 	}
-	for _, d := range s.Facts.Diagnoses {
-		if c, ok := s.complication(d); ok {
+	for i := range s.Facts.Diagnoses {
+		if c, ok := s.complication(&s.Facts.Diagnoses[i]); ok {
 			out = append(out, c)
 		}
 	}
@@ -44,12 +46,31 @@ func (s *Situation) complications() []Complication {
 				Text: "New pulmonary embolism with the filter in place, onset " + d.Onset.String() + "."})
 		}
 	}
+	// An emergency stands first, whatever else is urgent: the first one is the headline.
 	slices.SortStableFunc(out, func(a, b Complication) int {
-		if a.Emergency != b.Emergency {
-			return map[bool]int{true: -1, false: 1}[a.Emergency]
+		switch {
+		case a.Emergency && !b.Emergency:
+			return -1
+		case b.Emergency && !a.Emergency:
+			return 1
 		}
 		return int(b.Weight) - int(a.Weight)
 	})
+	return out
+}
+
+// Over lists the complications of this filter that the record calls over. A clinical status ends a complaint; it mends no filter.
+func (s *Situation) Over() []Complication {
+	var out []Complication
+	for _, d := range s.Facts.Diagnoses {
+		if !d.Inactive {
+			continue
+		}
+		d.Inactive = false
+		if c, ok := s.complication(&d); ok && c.Weight > NoEffect {
+			out = append(out, c)
+		}
+	}
 	return out
 }
 
@@ -61,9 +82,9 @@ func (s *Situation) recent(d Diagnosis) bool {
 	return d.Recorded.Bounded() && s.Clock.Within(d.Recorded.Latest, s.Policy.FirstHeardDays)
 }
 
-func (s *Situation) complication(d Diagnosis) (Complication, bool) {
+func (s *Situation) complication(d *Diagnosis) (Complication, bool) {
 	c := Complication{When: d.Day(), Evidence: d.Evidence}
-	if !s.Clock.Reached(d.Day().Earliest) || d.Inactive || !s.afterPlacement(d) || !s.ofThisFilter(d) {
+	if !s.Clock.Reached(d.Day().Earliest) || d.Inactive || !s.afterPlacement(*d) || !s.ofThisFilter(*d) {
 		return c, false
 	}
 	switch d.Class {
@@ -99,7 +120,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		}
 	case DeviceThrombosis:
 		if !d.Own {
-			return s.low(d), true
+			return s.low(*d), true
 		}
 		c.Rule, c.Weight, c.Text = "caval-thrombosis", IsUrgent, "Thrombosis of the filter is recorded."
 		if d.Words.Asymptomatic || !d.Day().Known() || s.Filter.Placed.Known() && d.Day().Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays) {
@@ -107,7 +128,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		}
 	case DeviceInfection, DeviceHaemorrhage:
 		if !d.Own {
-			return s.low(d), true
+			return s.low(*d), true
 		}
 		c.Rule, c.Weight, c.Text = "infection", IsUrgent, "Infection of the filter is recorded."
 		if d.Class == DeviceHaemorrhage {
@@ -115,7 +136,7 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		}
 	case DevicePain, DeviceStenosis, DeviceOther, DeviceEmbolism:
 		if !d.Own {
-			return s.low(d), true
+			return s.low(*d), true
 		}
 		c.Rule, c.Weight, c.Text = "filter-complaint", RaiseReview, "Pain, stenosis or another complaint of the filter is recorded."
 		if d.Words.HeartOrLung {
@@ -125,9 +146,10 @@ func (s *Situation) complication(d Diagnosis) (Complication, bool) {
 		return c, false
 	}
 	c.Text += " (" + d.Label + ")"
+	c.Severe = c.Weight == IsUrgent
 	c.Symptom = d.Words.Pain || d.Words.Bleeding || d.Words.Swelling || d.Words.Organ || d.Class == DevicePain || d.Class == DeviceHaemorrhage
 	// A later encounter, a sequela, or an event that is no longer current raises to review at least.
-	if c.Weight == IsUrgent && (d.Later || !s.recent(d)) {
+	if c.Weight == IsUrgent && (d.Later || !s.recent(*d)) {
 		c.Weight, c.Emergency = RaiseReview, false
 	}
 	return c, true

@@ -32,10 +32,11 @@ func (s *Situation) haemoglobinFall() []filter.Ref {
 		return nil
 	}
 	var out []filter.Ref
-	for _, high := range s.Facts.Labs {
+	for i := range s.Facts.Labs {
+		high := &s.Facts.Labs[i]
 		days := int(low.Day.Latest - high.Day.Earliest)
 		if high.What == "haemoglobin" && high.Day.Bounded() && high.Day.Latest < low.Day.Earliest && days <= s.Policy.HaemoglobinFallDays &&
-			high.Value-low.Value >= float64(s.Policy.HaemoglobinFall)-1e-9 {
+			fallen(*high, low) >= float64(s.Policy.HaemoglobinFall)-1e-9 {
 			out = append(append(out, low.Evidence...), high.Evidence...)
 		}
 	}

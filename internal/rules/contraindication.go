@@ -45,9 +45,12 @@ func (s *Situation) contraindications() contraindications {
 			switch {
 			case over:
 				c.ended = append(c.ended, d)
-			case ok && count.Value < float64(s.Policy.PlateletLimit):
+			case ok && count.below(float64(s.Policy.PlateletLimit)):
 				c.active = append(c.active, d)
 				c.labs = append(c.labs, count.Evidence...)
+			case ok && !count.reaches(float64(s.Policy.PlateletLimit)):
+				// A limit that leaves open on which side of ours the count lies.
+				c.unknown = append(c.unknown, d)
 			case ok:
 				// One count at or above the limit: not active, and not yet known to be over.
 			default:
@@ -109,7 +112,7 @@ func (s *Situation) bleedAgain(d Diagnosis, after filter.Day) []filter.Ref {
 		}
 		for _, high := range s.Facts.Labs {
 			days := int(low.Day.Latest - high.Day.Earliest)
-			if high.What == "haemoglobin" && high.Day.Bounded() && high.Day.Latest < low.Day.Earliest && days <= s.Policy.HaemoglobinFallDays && high.Value-low.Value >= float64(s.Policy.HaemoglobinFall)-1e-9 {
+			if high.What == "haemoglobin" && high.Day.Bounded() && high.Day.Latest < low.Day.Earliest && days <= s.Policy.HaemoglobinFallDays && fallen(high, low) >= float64(s.Policy.HaemoglobinFall)-1e-9 {
 				out = append(append(out, low.Evidence...), high.Evidence...)
 			}
 		}

@@ -106,7 +106,7 @@ func (s *Situation) grade(c Course) graded {
 		if f.needsReduce {
 			return s.gradeLow(g)
 		}
-		return g
+		return s.besideWeight(g, mg)
 	}
 	if c.MgPerDose == 0 || c.PerDay == 0 {
 		return g
@@ -127,6 +127,37 @@ func (s *Situation) grade(c Course) graded {
 		return s.gradeRenalOnce(g)
 	}
 	return g
+}
+
+// besideWeight leaves a labelled preventive dose open where the weight on record makes it a labelled treatment dose too: nobody can
+// tell from the order which of the two was meant. A dose without a frequency is held against that of every frequency. Once a day
+// 1 mg of enoxaparin per kg treats where the creatinine clearance is below 30 mL/min, or may be.
+func (s *Situation) besideWeight(g graded, mg float64) graded {
+	weight, ok := s.labNear("weight", g.Course, s.Policy.WeightDays)
+	if g.level != Prophylactic || !ok || weight.Value <= 0 {
+		return g
+	}
+	open := func(evidence []filter.Ref, words string) graded {
+		g.level, g.evidence, g.measured = Indeterminate, slices.Concat(g.Evidence, evidence), words
+		return g
+	}
+	words := fmt.Sprintf("a weight of %v kg on %s", weight.Value, weight.Day)
+	for _, d := range weightDoses() {
+		if d.agent == g.Agent && frequencyOf(g.Course, d.perDay) && s.inBand(mg, d.amount*weight.Value) {
+			return open(weight.Evidence, words)
+		}
+	}
+	if g.Agent != "enoxaparin" || !frequencyOf(g.Course, 1) || !s.inBand(mg, weight.Value) {
+		return g
+	}
+	k, known := s.clearance(g.Course)
+	switch {
+	case known && k.low >= 30:
+		return g
+	case known:
+		return open(k.evidence, k.words)
+	}
+	return open(weight.Evidence, words)
 }
 
 // inBand reports whether a dose lies in the band around a labelled one.
@@ -181,6 +212,9 @@ type kidneys struct {
 
 // clearance estimates the creatinine clearance by Cockcroft and Gault from the latest creatinine and weight that are not too old.
 func (s *Situation) clearance(c Course) (kidneys, bool) {
+	if s.mayBeChild() {
+		return kidneys{}, false
+	}
 	weight, weighed := s.labNear("weight", c, s.Policy.WeightDays)
 	creatinine, measured := s.labNear("creatinine", c, s.Policy.CreatinineDays)
 	b := s.Facts.Body
@@ -272,7 +306,8 @@ func (s *Situation) labNear(what string, c Course, days int) (Lab, bool) {
 	end, ended := s.ended(c)
 	var best Lab
 	found := false
-	for _, l := range s.Facts.Labs {
+	for i := range s.Facts.Labs {
+		l := &s.Facts.Labs[i]
 		if l.What != what || !l.Day.Bounded() || !s.Clock.Reached(l.Day.Latest) {
 			continue
 		}
@@ -280,8 +315,11 @@ func (s *Situation) labNear(what string, c Course, days int) (Lab, bool) {
 			continue
 		}
 		if !found || l.Day.Latest > best.Day.Latest || l.Day.Latest == best.Day.Latest && first(l.Evidence) > first(best.Evidence) {
-			best, found = l, true
+			best, found = *l, true
 		}
+	}
+	if best.Form != Exactly && (what == "weight" || what == "creatinine") {
+		return best, false // nothing can be estimated with a limit
 	}
 	return best, found && s.fresh(best, c, days)
 }

@@ -50,7 +50,13 @@ func TestDosesByWeight(t *testing.T) {
 		{"enoxaparin", 120, 1, 80, "2024-05-31", "therapeutic"}, {"enoxaparin", 102, 1, 80, "2024-05-31", "therapeutic"}, {"enoxaparin", 101.9, 1, 80, "2024-05-31", "indeterminate"},
 		{"enoxaparin", 138, 1, 80, "2024-05-31", "therapeutic"}, {"enoxaparin", 138.1, 1, 80, "2024-05-31", "indeterminate"},
 		{"enoxaparin", 80, 1, 80, "2024-05-31", "indeterminate"},
-		{"enoxaparin", 40, 2, 40, "2024-05-31", "prophylactic"}, // a labelled preventive dose is one whatever the weight
+		// A labelled preventive dose that is a treatment dose at this weight is left open; without a weight it is preventive.
+		{"enoxaparin", 40, 2, 40, "2024-05-31", "indeterminate"}, {"enoxaparin", 40, 2, 41, "2024-05-31", "indeterminate"}, {"enoxaparin", 40, 2, 47.1, "2024-05-31", "prophylactic"},
+		{"enoxaparin", 40, 2, 34.7, "2024-05-31", "prophylactic"}, {"enoxaparin", 40, 2, 70, "2024-05-31", "prophylactic"}, {"enoxaparin", 40, 2, 41, "2024-03-02", "prophylactic"},
+		{"enoxaparin", 40, 1, 27, "2024-05-31", "indeterminate"}, {"enoxaparin", 40, 1, 41, "2024-05-31", "indeterminate"}, {"enoxaparin", 40, 1, 60, "2024-05-31", "prophylactic"},
+		{"enoxaparin", 30, 2, 31, "2024-05-31", "indeterminate"}, {"enoxaparin", 30, 2, 50, "2024-05-31", "prophylactic"}, {"enoxaparin", 30, 0, 31, "2024-05-31", "indeterminate"},
+		{"dalteparin", 5000, 1, 33, "2024-05-31", "indeterminate"}, {"dalteparin", 5000, 1, 70, "2024-05-31", "prophylactic"},
+		{"fondaparinux", 2.5, 1, 40, "2024-05-31", "prophylactic"}, {"apixaban", 2.5, 2, 40, "2024-05-31", "prophylactic"},
 		{"dalteparin", 16000, 1, 80, "2024-05-31", "therapeutic"}, {"dalteparin", 18400, 1, 80, "2024-05-31", "therapeutic"}, {"dalteparin", 18401, 1, 80, "2024-05-31", "indeterminate"},
 		{"dalteparin", 12000, 1, 80, "2024-05-31", "therapeutic"}, {"dalteparin", 10200, 1, 80, "2024-05-31", "therapeutic"}, {"dalteparin", 10199, 1, 80, "2024-05-31", "indeterminate"},
 		{"dalteparin", 8000, 2, 80, "2024-05-31", "therapeutic"}, {"dalteparin", 6800, 2, 80, "2024-05-31", "therapeutic"}, {"dalteparin", 6799, 2, 80, "2024-05-31", "indeterminate"},

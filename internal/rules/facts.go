@@ -36,7 +36,7 @@ type Diagnosis struct {
 	Inactive  bool        // clinical status resolved, inactive or remission
 	Acute     bool        // the code means an acute event (not chronic, not history)
 	Later     bool        // 7th character D or S: a later encounter or a sequela
-	Own       bool        // the code is for filters, or words, site or a device reference tie it to one
+	Own       bool        // of what can be a complication: the code is for filters, or words, site or a device reference tie it to one
 	Words     Words
 	Encounter filter.Ref
 	Devices   []filter.Ref // devices the entry refers to
@@ -79,9 +79,16 @@ type Course struct {
 type Lab struct {
 	What     string // platelets | inr | weight | haemoglobin | creatinine
 	Value    float64
+	Form     Form // how the value is told: exactly, or by a limit
 	Day      filter.Span
 	Evidence []filter.Ref
 }
+
+// Bounds gives the least and the greatest value that an entry can mean.
+func (l Lab) Bounds() (low, high float64) { return Measure{Value: l.Value, Form: l.Form}.Bounds() }
+
+// Told writes the value as the entry tells it, without its unit.
+func (l Lab) Told() string { return Measure{Value: l.Value, Form: l.Form}.Told() }
 
 // Reason is why a filter was placed, as the placement itself says.
 type Reason struct {

@@ -314,7 +314,11 @@ func indicationRules() []Rule {
 			if s.Indication.IndexKnown {
 				text += " The filter was placed for: " + s.Indication.index + "."
 			}
-			return s.find(text, s.Indication.Evidence, s.Indication.indexEvidence)
+			found := s.find(text, s.Indication.Evidence, s.Indication.indexEvidence)
+			if status == StatusUnknown {
+				return s.byValues(found)
+			}
+			return found
 		}
 	}
 	return []Rule{

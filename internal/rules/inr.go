@@ -2,7 +2,6 @@ package rules
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 
 	"dwellwatch/internal/filter"
@@ -30,16 +29,16 @@ func (s *Situation) gradeINR(g graded) graded {
 	if !s.fresh(latest, g.Course, s.Policy.INRDays) {
 		return g
 	}
-	g.measured = fmt.Sprintf("INR %v on %s", latest.Value, latest.Day)
-	if latest.Value < inrLow || latest.Value > inrHigh {
+	g.measured = "INR " + latest.Told() + " on " + latest.Day.String()
+	if !latest.reaches(inrLow) || !latest.atMost(inrHigh) {
 		return g.by(before, latest)
 	}
 	run := inrs[:0:0]
 	for _, l := range inrs {
-		if n := len(run); l.Value < inrLow || n > 0 && int(l.Day.Latest-run[n-1].Day.Earliest) > s.Policy.INRDays {
+		if n := len(run); !l.reaches(inrLow) || n > 0 && int(l.Day.Latest-run[n-1].Day.Earliest) > s.Policy.INRDays {
 			run = run[:0]
 		}
-		if l.Value >= inrLow && (len(run) > 0 || l.Value <= inrHigh) {
+		if l.reaches(inrLow) && (len(run) > 0 || l.atMost(inrHigh)) {
 			run = append(run, l)
 		}
 	}
@@ -75,9 +74,10 @@ func (g graded) by(before []filter.Ref, values ...Lab) graded {
 func (s *Situation) inrsOf(c Course, from filter.Day) []Lab {
 	end, ended := s.ended(c)
 	var out []Lab
-	for _, l := range s.Facts.Labs {
+	for i := range s.Facts.Labs {
+		l := &s.Facts.Labs[i]
 		if l.What == "inr" && l.Day.Bounded() && s.Clock.Reached(l.Day.Latest) && l.Day.Earliest >= from && !(ended && l.Day.Latest > end) {
-			out = append(out, l)
+			out = append(out, *l)
 		}
 	}
 	slices.SortFunc(out, func(a, b Lab) int {

@@ -22,6 +22,40 @@ type Kidneys struct {
 	// FiltrationLow and FiltrationHigh are by CKD-EPI 2021, in mL/min/1.73 m².
 	FiltrationLow, FiltrationHigh float64
 	Evidence                      []filter.Ref
+	// Child says that the patient is or may be below the age of an adult: then nothing is estimated.
+	Child bool
+}
+
+// below reports a value that lies below a limit for certain; atMost one that does not lie above it; reaches one that does not lie below.
+func (l Lab) below(limit float64) bool {
+	_, high := l.Bounds()
+	return high < limit
+}
+
+func (l Lab) atMost(limit float64) bool {
+	_, high := l.Bounds()
+	return high <= limit
+}
+
+func (l Lab) reaches(limit float64) bool {
+	low, _ := l.Bounds()
+	return low >= limit
+}
+
+// fallen gives by how much a value has fallen at least.
+func fallen(from, to Lab) float64 {
+	least, _ := from.Bounds()
+	_, most := to.Bounds()
+	return least - most
+}
+
+// adultYears is the age from which on doses, holds and estimates of kidney function for adults are used.
+const adultYears = 18
+
+// mayBeChild reports a patient who is, or by a birthday known in part may be, below the age of an adult.
+func (s *Situation) mayBeChild() bool {
+	b := s.Facts.Body.Born
+	return b.Bounded() && !s.Clock.Reached(b.Latest.AddMonths(12*adultYears))
 }
 
 // Kidneys gives the estimates; ok is false where no creatinine is on record that is recent enough.
@@ -37,7 +71,7 @@ func (s *Situation) Kidneys() (Kidneys, bool) {
 		k.Evidence = append(k.Evidence, w.Evidence...)
 	}
 	b := s.Facts.Body
-	if !b.Born.Bounded() || b.Sex != "female" && b.Sex != "male" {
+	if k.Child = s.mayBeChild(); k.Child || !b.Born.Bounded() || b.Sex != "female" && b.Sex != "male" {
 		return k, true
 	}
 	female := b.Sex == "female"
@@ -47,15 +81,23 @@ func (s *Situation) Kidneys() (Kidneys, bool) {
 	return k, true
 }
 
+// MayBeChild reports whether the patient is, or by a birthday known in part may be, below the age of an adult.
+func (s *Situation) MayBeChild() bool { return s.mayBeChild() }
+
 // Prescription is one anticoagulant that is prescribed on asOf, with its level.
 type Prescription struct {
 	Agent    string
 	Level    Level
 	Evidence []filter.Ref
+	// Denied lists the entries that say later that it is not taken; nil where one of its orders is not denied.
+	Denied []filter.Ref
+	// Undated says that it is a treatment dose of which nobody knows since when: it can be long over. Its level is open then.
+	Undated bool
 }
 
-// Prescriptions lists the agents prescribed on asOf, each once, by name: of several orders of one agent the highest level. An order
-// without renewal for so long that nobody can say whether it is followed is not among them.
+// Prescriptions lists the agents prescribed on asOf, each once, by name: of several orders of one agent the highest level. What leaves
+// the level of the answer open leaves that of the agent open. An order without renewal for so long that nobody can say whether it is
+// followed is not among them.
 func (s *Situation) Prescriptions() []Prescription {
 	order := []Level{Therapeutic, Indeterminate, Reduced, Prophylactic}
 	var out []Prescription
@@ -64,15 +106,29 @@ func (s *Situation) Prescriptions() []Prescription {
 			continue
 		}
 		g := s.grade(c)
+		p := Prescription{Agent: c.Agent, Denied: s.denials(g)}
+		g = s.denied(g)
+		if p.Undated = g.level == Therapeutic && !g.Start.Bounded(); p.Undated {
+			g.level = Indeterminate
+		}
+		p.Level, p.Evidence = g.level, slices.Clone(g.evidence)
 		at := slices.IndexFunc(out, func(p Prescription) bool { return p.Agent == c.Agent })
 		if at < 0 {
-			out = append(out, Prescription{c.Agent, g.level, slices.Clone(g.evidence)})
+			out = append(out, p)
 			continue
 		}
-		if slices.Index(order, g.level) < slices.Index(order, out[at].Level) {
-			out[at].Level = g.level
+		o := &out[at]
+		if len(o.Denied) == 0 || len(p.Denied) == 0 {
+			if len(o.Denied) > 0 { // what is denied says nothing beside what is not
+				o.Level, o.Undated = p.Level, p.Undated
+			} else if len(p.Denied) == 0 && slices.Index(order, p.Level) < slices.Index(order, o.Level) {
+				o.Level, o.Undated = p.Level, p.Undated
+			}
+			o.Denied = nil
+		} else {
+			o.Denied = append(o.Denied, p.Denied...)
 		}
-		out[at].Evidence = append(out[at].Evidence, g.evidence...)
+		o.Evidence = append(o.Evidence, p.Evidence...)
 	}
 	slices.SortFunc(out, func(a, b Prescription) int { return cmp.Compare(a.Agent, b.Agent) })
 	return out

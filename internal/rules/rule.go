@@ -5,6 +5,7 @@ package rules
 
 import (
 	"slices"
+	"strings"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -21,8 +22,11 @@ type Rule struct {
 
 // Finding is what a rule says of one filter, with the record entries it used. Removing any listed entry changes it.
 type Finding struct {
-	Rule     string
-	Text     string
+	Rule string
+	Text string
+	// By says in words which measured values decided what the text says, or left it open; "" where none did. It stands apart because a
+	// value that is measured again, and decides as the one before, says nothing new.
+	By       string
 	Evidence []filter.Ref
 	Source   string
 	Known    policy.How
@@ -50,6 +54,14 @@ func (s *Situation) find(text string, evidence ...[]filter.Ref) []Finding {
 	}
 	slices.Sort(all)
 	return []Finding{{Text: text, Evidence: slices.Compact(all)}}
+}
+
+// byValues adds to findings that speak of the level of anticoagulation which values decided it.
+func (s *Situation) byValues(found []Finding) []Finding {
+	for i := range found {
+		found[i].By = strings.Join(s.Anticoagulation.Measured, " and ")
+	}
+	return found
 }
 
 // history lists the entries of the filter's history and those that put it in doubt.
@@ -98,7 +110,7 @@ type Situation struct {
 func (s *Situation) Agrees(t *Situation) bool {
 	return len(s.told) == len(t.told) && s.Anticoagulation.Level == t.Anticoagulation.Level && slices.Equal(s.Anticoagulation.Evidence, t.Anticoagulation.Evidence) &&
 		slices.EqualFunc(s.Complications, t.Complications, func(a, b Complication) bool {
-			return a.Rule == b.Rule && a.Weight == b.Weight && a.Emergency == b.Emergency && a.Symptom == b.Symptom && a.Text == b.Text && a.When == b.When && slices.Equal(a.Evidence, b.Evidence)
+			return a.Rule == b.Rule && a.Weight == b.Weight && a.Emergency == b.Emergency && a.Symptom == b.Symptom && a.Severe == b.Severe && a.Text == b.Text && a.When == b.When && slices.Equal(a.Evidence, b.Evidence)
 		}) && s.Permanence.Plan == t.Permanence.Plan && slices.Equal(s.Permanence.Evidence, t.Permanence.Evidence) && slices.Equal(s.LifeLimit, t.LifeLimit) &&
 		slices.Equal(s.UntreatedVTE, t.UntreatedVTE) && slices.Equal(s.Conflict, t.Conflict)
 }
@@ -142,7 +154,12 @@ func (b Book) Outline() Book { return Book{rules: b.rules, outline: true} }
 
 // Evaluate judges one filter on the clock's day by the rules of a book.
 func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
-	s := &Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
+	return b.EvaluateIn(new(Situation), f, facts, p, clock)
+}
+
+// EvaluateIn is Evaluate with a situation that is written over, and is the judgement's.
+func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
+	*s = Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
 	s.told = s.vtes()
 	s.why = s.reasons()
 	s.index, s.indexKnown = s.indexVTE()

@@ -154,8 +154,12 @@ func (s *Situation) missing() []Missing {
 	if !s.Filter.Placed.Exact() {
 		add("placement-day", "The exact day of placement is not in the record.")
 	}
-	if s.Filter.Model.By == "none" || s.Filter.Model.By == "" {
-		add("device-model", "No entry identifies the model of the filter.")
+	if m := s.Filter.Model; m.By == "none" || m.By == "" {
+		text := "No entry identifies the model of the filter."
+		if m.Name != "" {
+			text = "The model is named in the record (" + m.Name + ") and not in the catalogue: its design and labelled use are not known."
+		}
+		add("device-model", text)
 	}
 	if !s.Indication.IndexKnown {
 		if _, ok := s.prophylactic(); !ok {

@@ -9,9 +9,10 @@ import (
 // vtes lists the venous thromboembolisms that have been told by asOf, acute codes only.
 func (s *Situation) vtes() []Diagnosis {
 	var out []Diagnosis
-	for _, d := range s.Facts.Diagnoses {
+	for i := range s.Facts.Diagnoses {
+		d := &s.Facts.Diagnoses[i]
 		if (d.Class == PE || d.Class == DVT || d.Class == CavalThrombosis) && d.Acute && !d.Later && s.Clock.Reached(d.Day().Earliest) {
-			out = append(out, d)
+			out = append(out, *d)
 		}
 	}
 	return out
@@ -39,7 +40,15 @@ func (s *Situation) indexVTE() (Diagnosis, bool) {
 
 // words names an event for people, with its code and its day.
 func (d Diagnosis) words() string {
-	name := map[Class]string{PE: "pulmonary embolism", DVT: "deep vein thrombosis", CavalThrombosis: "thrombosis of the cava"}[d.Class]
+	name := ""
+	switch d.Class {
+	case PE:
+		name = "pulmonary embolism"
+	case DVT:
+		name = "deep vein thrombosis"
+	case CavalThrombosis:
+		name = "thrombosis of the cava"
+	}
 	return name + " (" + d.Label + "), " + d.Day().String()
 }
 

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"strconv"
 
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/policy"
@@ -95,7 +96,7 @@ func windowRules() []Rule {
 			case !s.Indication.IndexKnown:
 				note += " The event it was placed for is not known;" + context
 			}
-			return s.find(fmt.Sprintf("Placed %s; window day %d is %s.", s.Filter.Placed, s.Policy.WindowLast, s.windowEnd())+" "+note, s.Indication.indexEvidence)
+			return s.find("Placed "+s.Filter.Placed.String()+"; window day "+strconv.Itoa(s.Policy.WindowLast)+" is "+s.windowEnd().String()+". "+note, s.Indication.indexEvidence)
 		}
 	}
 	return []Rule{

@@ -14,6 +14,9 @@ type Item struct {
 	Retracted bool
 	// Read says that the record gave it when it was asked, as its current version.
 	Read bool
+	// New says that it counts only where nothing of the resource was ever heard, and nothing of anybody names it: its sender may add to
+	// what is known, and change nothing.
+	New bool
 	// Patient is the id of the Patient (same feed) that it is about; for a Patient its own id; "" where it names none.
 	Patient string
 	// Evidence says that it tells of a vena cava filter by code or listed phrase, so its patient is to be followed.

@@ -60,12 +60,8 @@ func answerRows(p *press, v view, c chronicle) []row {
 	fig := plot(c, fr, measured)
 	if short := fr; fig.h > room {
 		short.days, short.size = 6, 7.5 // labels need the room more than days do
-		for ; short.lines > 0; short.lines-- {
-			// A text that is cut here stands in full in the appendix.
-			if low := plot(c, short, measured); low.h <= room {
-				fr, fig = short, low
-				break
-			}
+		if low := plot(c, short, measured); low.h <= room && !low.cut {
+			fr, fig = short, low // never by cutting words: rather than that it stands on the next page
 		}
 	}
 	if fig.h <= room {

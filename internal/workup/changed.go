@@ -152,9 +152,10 @@ func resultOrNone(code string) string {
 func valueName(about string) string {
 	return wording(about, map[string]string{
 		"emergency": "Emergency", "overdue": "Overdue", "reassessmentOverdue": "Reassessment overdue", "removed": "Removed", "placed": "Placed", "placedFor": "Placed for",
-		"agent": "Anticoagulant", "since": "Therapeutic cover since", "model": "Model", "headline": "Why", "basedOn": "Based on",
+		"agent": "Anticoagulant", "agents": "Anticoagulants prescribed", "since": "Therapeutic cover since", "model": "Model", "headline": "Why", "basedOn": "Based on",
+		"approachLine": "How to begin", "acuteLine": "Acute thromboembolism", "holdCondition": "Condition of the holds", "unsettled": "Anticoagulant to be settled first", "red": "Hold of high risk", "testsLine": "Tests", "bleedingRisk": "Bleeding risk of the removal",
 		"complex": "Complex removal to be planned for", "acuteUntil": "Thromboembolism acute until", "anticoagulantLine": "Anticoagulant at the removal",
-		"testsNeeded": "Blood tests needed", "others": "Other filters in", "patient": "Patient entry", "name": "Name", "birthDate": "Birth date", "sex": "Sex",
+		"testsNeeded": "Blood tests needed", "others": "Other filters in", "patient": "Patient entry", "name": "Name", "birthDate": "Birth date", "otherNames": "Other names", "numbers": "Hospital number", "sex": "Sex",
 		"deceased": "Deceased", "context": "What was read",
 	})
 }
@@ -168,14 +169,14 @@ func listName(x assess.Change) (name, of string, ok bool) {
 	name, ok = map[string]string{
 		"event": "History", "complication": "Complication", "contradiction": "Contradiction", "finding": "Finding", "missing": "Missing from the record",
 		"predictor": "Difficulty", "hold": "Hold, only if a complex removal is planned", "route": "Way in", "study": "Imaging on record", "imaging": "Imaging advised",
-		"test": "Test", "technique": "Technique", "note": "Plan, read first", "ask": "To be found out", "afterwards": "Afterwards",
+		"test": "Test", "technique": "Technique", "note": "Plan, read first", "approachReason": "Reason for advanced technique", "kit": "On the shelf", "testLimits": "Limits of a test", "ask": "To be found out", "afterwards": "Afterwards",
 	}[x.About]
 	switch x.About {
-	case "predictor":
+	case "predictor", "approachReason":
 		of = plan.Name(x.Of)
 	case "study":
 		of = studyWords(x.Of)
-	case "hold", "route", "imaging", "test", "technique":
+	case "hold", "route", "imaging", "test", "testLimits", "technique":
 		of = x.Of
 	}
 	return name, of, ok

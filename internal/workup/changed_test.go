@@ -119,7 +119,7 @@ func TestEveryChangeHasWords(t *testing.T) {
 		"verdict", "emergency", "overdue", "reassessmentOverdue", "standing", "removed", "placed", "placedFor", "window", "indication", "anticoagulation", "agent", "since", "asked",
 		"plannedIntent", "model", "design", "intent", "identifiedBy", "headline", "approved", "round", "to", "priority", "dueOn", "basedOn", "event", "complication",
 		"contradiction", "finding", "missing", "plan", "approach", "complex", "predictor", "acuteUntil", "anticoagulantLine", "hold", "route", "study", "imaging",
-		"testsNeeded", "others", "test", "contrast", "technique", "note", "ask", "afterwards", "patient", "name", "birthDate", "sex", "deceased", "context", "details",
+		"testsNeeded", "others", "test", "contrast", "technique", "approachLine", "approachReason", "acuteLine", "holdCondition", "unsettled", "red", "testsLine", "testLimits", "bleedingRisk", "kit", "agents", "otherNames", "numbers", "note", "ask", "afterwards", "patient", "name", "birthDate", "sex", "deceased", "context", "details",
 	} {
 		got := changeWords(assess.Change{About: about, Old: "x", New: "y"})
 		if got.What == "" || got.What == about || strings.ToUpper(got.What[:1]) != got.What[:1] {

@@ -97,7 +97,7 @@ func approachWords(a plan.Approach) string {
 
 func approachName(code string) string {
 	return wording(code, map[string]string{
-		"standard": "A standard removal first", "advanced": "Advanced technique likely", "image": "Image the thrombus in the filter first",
+		"standard": "A standard removal first", "advanced": "Advanced technique likely", "image": "Image the filter first",
 		"defer": "Defer: anticoagulate and image again", "team": "A matter for a team, now", "": "Not stated",
 	})
 }
@@ -144,7 +144,7 @@ func (c *checklist) asked(list []plan.Ask) []task {
 }
 
 func (c *checklist) anticoagulant(a plan.Anticoagulation) []task {
-	out := []task{{Box: true, Text: a.Default.Text, Detail: evidenceText(a.Default.Evidence), Source: c.from(a.Default.Source)}}
+	out := []task{{Box: true, Press: a.Unsettled, Text: a.Default.Text, Detail: evidenceText(a.Default.Evidence), Source: c.from(a.Default.Source)}}
 	if a.RedText.Text != "" {
 		out = append(out, task{Press: a.Red, Alarm: a.Red, Text: a.RedText.Text, Detail: evidenceText(a.RedText.Evidence), Source: c.from(a.RedText.Source)})
 	}

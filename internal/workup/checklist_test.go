@@ -1,10 +1,13 @@
 package workup
 
 import (
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 
+	"dwellwatch/internal/assess"
 	"dwellwatch/internal/plan"
 	"dwellwatch/internal/policy"
 )
@@ -107,6 +110,51 @@ func TestPlanIsOnEveryForm(t *testing.T) {
 		}
 		if t.Failed() {
 			t.Fatal(name)
+		}
+	}
+}
+
+// TestEveryQuestionIsOnTheList: each thing to be asked has its line, but for those that have a box under imaging or tests.
+func TestEveryQuestionIsOnTheList(t *testing.T) {
+	t.Parallel()
+	seen := map[string]bool{}
+	for _, a := range answers(t) {
+		if a.Filter.Plan == nil {
+			continue
+		}
+		lines := map[string]bool{}
+		for _, g := range checklistOf(a.Filter.Plan).Groups {
+			for _, l := range g.Lines {
+				lines[l.Text] = l.Box
+			}
+		}
+		for _, q := range a.Filter.Plan.Asks {
+			if q.What == "ct-abdomen" || strings.HasPrefix(q.What, "test-") {
+				continue
+			}
+			seen[q.What] = true
+			if !lines[q.Text] {
+				t.Errorf("%s: %s has no box", a.name, q.What)
+			}
+		}
+	}
+	for _, what := range []string{"pregnancy", "allergy-contrast", "heparin-thrombocytopenia", "consent", "anticoagulant-taken"} {
+		if !seen[what] {
+			t.Errorf("%s is asked in no plan", what)
+		}
+	}
+}
+
+// TestTheTimeLineBeginsHalfAYearBefore: 180 days before the placement what was is drawn, a day earlier it is only counted.
+func TestTheTimeLineBeginsHalfAYearBefore(t *testing.T) {
+	t.Parallel()
+	for day, drawn := range map[string]bool{"2024-07-14": true, "2024-07-13": false, "2024-10-12": true, "2024-10-01": true} {
+		s := overdue() // placed on 2025-01-10
+		s.filter.Background = []assess.Happening{{When: exactly(day), What: "thromboembolism", Text: "A thrombosis."}}
+		c := newChronicle(s.assessment, s.filter, whole)
+		there := slices.ContainsFunc(c.marks, func(d dated) bool { return d.text == "A thrombosis." })
+		if there != drawn || (c.earlier == 1) == drawn {
+			t.Errorf("%s: drawn %v, counted %d", day, there, c.earlier)
 		}
 	}
 }

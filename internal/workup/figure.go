@@ -14,6 +14,7 @@ type figure struct {
 	shapes       []shape
 	words        []word
 	labels       []rect // the box of every text
+	cut          bool   // the words of a label were cut to fit
 }
 
 // frame is the room that a figure has.
@@ -21,7 +22,7 @@ type frame struct {
 	w, h  float64 // h is the most it may take; 0 is no bound
 	days  float64 // height shared out among the pieces by their days, beside what each takes anyway
 	size  float64 // type size in points
-	lines int     // lines of a label's text at most
+	lines int     // lines of a label's text at most; 0 is no bound
 	scale float64 // width of the column of scales
 	lane  float64 // width of a bar's lane
 	tick  float64 // width of the column of days
@@ -30,11 +31,11 @@ type frame struct {
 
 // The figure on paper, and a slim one that can still be read on a telephone's screen.
 func paperFrame(h float64) frame {
-	return frame{w: width, h: h, days: 24, size: 8, lines: 3, scale: 16, lane: 13, tick: 18, elbow: 8}
+	return frame{w: width, h: h, days: 24, size: 8, scale: 16, lane: 13, tick: 18, elbow: 8}
 }
 
 func screenFrame() frame {
-	return frame{w: 120, days: 40, size: 8.2, lines: 5, scale: 14.5, lane: 11.6, tick: 17, elbow: 5}
+	return frame{w: 120, days: 40, size: 8.2, scale: 14.5, lane: 11.6, tick: 17, elbow: 5}
 }
 
 const (
@@ -67,10 +68,14 @@ type plotter struct {
 
 // plot draws a chronicle. It is geometry only: the same for every surface but for the measure of type.
 func plot(c chronicle, fr frame, m measure) figure {
-	for lines := fr.lines; ; lines-- {
+	whole := newPlotter(c, fr, m)
+	if whole.fig.h <= fr.h || fr.h == 0 {
+		return whole.fig
+	}
+	const most = 3 // lines of a label where a whole page cannot hold all words
+	for lines := most; ; lines-- {
 		fr.lines = lines
-		p := newPlotter(c, fr, m)
-		if p.fig.h <= fr.h || fr.h == 0 {
+		if p := newPlotter(c, fr, m); p.fig.h <= fr.h {
 			return p.fig
 		}
 		if lines == 1 {
@@ -210,6 +215,7 @@ func (p *plotter) block(d dated, room float64) block {
 		n--
 	}
 	b.texts = p.m.wrap(p.size, false, d.text, room-b.inset, room, p.lines)
+	p.fig.cut = p.fig.cut || p.lines > 0 && len(p.m.wrap(p.size, false, d.text, room-b.inset, room, 0)) > p.lines
 	b.h = float64(n+len(b.texts))*p.lead + 0.7
 	return b
 }

@@ -15,6 +15,8 @@ const (
 	unprintable = "[not printable here: see record]"
 	// unprintableName stands for the whole name: a name with a hole in it would be a wrong name.
 	unprintableName = "Name: in the record (its script is not printed here)"
+	// otherName says that what stands before it is not the name that the record puts first.
+	otherName = "another name on record; the script of the first is not printed here"
 )
 
 // glyphSet is the set of the runes of the Basic Multilingual Plane that a font can draw.
@@ -152,6 +154,20 @@ func (t typeface) name(text string) string {
 		}
 	}
 	return whole
+}
+
+// names gives the name for the page; where it cannot be printed whole, the first other name that can stands behind the words that say so.
+func (t typeface) names(name string, others []string) string {
+	text := t.name(name)
+	if text != unprintableName {
+		return text
+	}
+	for _, other := range others {
+		if o := t.name(other); o != unprintableName && o != "" {
+			return o + " – " + otherName
+		}
+	}
+	return text
 }
 
 // compose puts letters and their marks together, makes every space and control rune a plain space and drops the

@@ -73,7 +73,7 @@ func newView(c Case, name string) view {
 	}
 	for _, d := range f.Findings {
 		v.findings = append(v.findings, item{
-			Text: orElse(d.Text, d.Rule), Entries: entriesWords(d.Evidence),
+			Text: findingWords(d), Entries: entriesWords(d.Evidence),
 			Source: sourceWords(d),
 		})
 	}
@@ -111,6 +111,9 @@ func who(a assess.Assessment) string {
 	if a.Person.Sex != "" {
 		sex = "sex: " + a.Person.Sex
 	}
+	if len(a.Person.Numbers) > 0 {
+		born += " · hospital number " + strings.Join(a.Person.Numbers, ", ")
+	}
 	text := born + " · " + sex + " · " + orElse(a.Patient, "no patient reference")
 	if a.Person.Deceased {
 		text += " · RECORDED AS DECEASED"
@@ -122,7 +125,7 @@ func who(a assess.Assessment) string {
 func filterFacts(a assess.Assessment, f assess.Filter) []fact {
 	model := fact{"Filter", "Model not known", designWords(f.Model)}
 	if f.Model.Name != "" {
-		model = fact{"Filter", f.Model.Name, designWords(f.Model) + "; " + identifiedWords(f.Model.By)}
+		model = fact{"Filter", f.Model.Name, designWords(f.Model) + "; " + identifiedWords(f.Model)}
 	}
 	standing := fact{Label: "Standing", Value: standingWords(f.Standing)}
 	switch {
@@ -223,7 +226,7 @@ func sureWords(a assess.Assessment, f assess.Filter) string {
 	if n := len(a.Unread); n > 0 {
 		unread = count(n, "element") + " could not be read"
 	}
-	return capital(placed) + "; device " + identifiedWords(f.Model.By) + "; " + doubts + "; " + missing + "; " + unread + "; " + contextWords(a.Context) + "."
+	return capital(placed) + "; device " + identifiedWords(f.Model) + "; " + doubts + "; " + missing + "; " + unread + "; " + contextWords(a.Context) + "."
 }
 
 func cautions(a assess.Assessment) []string {

@@ -54,8 +54,11 @@ func designWords(m assess.Model) string {
 	return design + ", " + intent
 }
 
-func identifiedWords(by string) string {
-	return wording(by, map[string]string{
+func identifiedWords(m assess.Model) string {
+	if m.Name != "" && (m.By == "none" || m.By == "") {
+		return "named in the record, not in the catalogue"
+	}
+	return wording(m.By, map[string]string{
 		"udi": "identified by its UDI", "model-number": "identified by model number", "name": "identified by name only",
 		"none": "not identified", "": "not identified",
 	})
@@ -81,7 +84,13 @@ func anticoagulationWords(a assess.Anticoagulation) string {
 		"unknown":       "Not known: no current anticoagulant on record",
 		"":              "Not known",
 	})
-	if a.Agent != nil && *a.Agent != "" {
+	if len(a.Agents) > 1 {
+		var all []string
+		for _, x := range a.Agents {
+			all = append(all, x.Agent+": "+x.Level)
+		}
+		text += " (" + strings.Join(all, "; ") + ")"
+	} else if a.Agent != nil && *a.Agent != "" {
 		text += " (" + *a.Agent + ")"
 	}
 	if a.Since != nil && *a.Since != "" {
@@ -254,4 +263,13 @@ func deref(s *string) string {
 		return ""
 	}
 	return *s
+}
+
+// findingWords gives what a finding says, with the values that decided it.
+func findingWords(d assess.Finding) string {
+	text := orElse(d.Text, d.Rule)
+	if d.By != "" {
+		text += " Decided by " + d.By + "."
+	}
+	return text
 }

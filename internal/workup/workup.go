@@ -53,7 +53,7 @@ func (c Case) PDF(paper Paper) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("work-up: %w", err)
 	}
-	pages := layout(p, newView(c, p.face.name(c.Assessment.Person.Name)), newChronicle(c.Assessment, c.Filter, p.face.clean))
+	pages := layout(p, newView(c, p.face.names(c.Assessment.Person.Name, c.Assessment.Person.OtherNames)), newChronicle(c.Assessment, c.Filter, p.face.clean))
 	for i, page := range pages {
 		p.pdf.AddPage()
 		for _, placed := range page {
