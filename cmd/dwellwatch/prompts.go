@@ -212,7 +212,7 @@ func (h *prompter) snooze(ctx context.Context, key string, d cdshooks.Decision) 
 	}
 	// The record's client knows the person by a reference only; it stands for the name too.
 	by := desk.Caller{Subject: d.By, Author: entry.Author{Name: d.By, Reference: d.By}}
-	err = h.desk.Decide(ctx, desk.Form{Page: page, Token: "card|" + d.Token, By: by, Why: d.Why}, draft.Snooze, d.Until)
+	err = h.desk.Decide(ctx, desk.Form{Page: page, Token: "card|" + d.Token, Said: d.Why + "|" + d.Until.String(), Unseen: true, By: by, Why: d.Why}, draft.Snooze, d.Until)
 	if errors.Is(err, fault.Superseded) {
 		return fmt.Errorf("the referral changed at this moment: %w", fault.Unavailable)
 	}
