@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/chart"
@@ -30,7 +31,9 @@ const tries = 8
 // with carries out a form: once, and only on what still stands as on the page that it was on. What comes in between the look and the save
 // makes it look again.
 func (d Desk) with(ctx context.Context, f Form, do func(work) error) error {
-	f.Why = strings.TrimSpace(f.Why)
+	if f.Why = strings.TrimSpace(f.Why); !keepable(f.Why) {
+		return refuse("The text holds characters that cannot be kept, such as control characters. Type it without them.")
+	}
 	var moved []string
 	for range tries {
 		v, err := d.View(ctx, f.Page)
@@ -62,6 +65,12 @@ func (d Desk) with(ctx context.Context, f Form, do func(work) error) error {
 		moved = d.moved(v)
 	}
 	return &Moved{moved}
+}
+
+// keepable reports whether a text can be a string of FHIR: UTF-8 whose only characters below the space are tabs and ends of lines.
+// http://hl7.org/fhir/R4/datatypes.html#string
+func keepable(text string) bool {
+	return utf8.ValidString(text) && !strings.ContainsFunc(text, func(r rune) bool { return r < ' ' && !strings.ContainsRune("\t\r\n", r) })
 }
 
 // open refuses what cannot be entered about a filter that is closed or not listed.
