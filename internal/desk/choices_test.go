@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"dwellwatch/internal/desk"
+	"dwellwatch/internal/entry"
 	"dwellwatch/internal/fault"
 )
 
@@ -90,7 +91,7 @@ func TestAnEntryMovesThePage(t *testing.T) {
 	for name := range deeds {
 		forms[name] = c.form(page, "Seen")
 	}
-	if err := c.Contact(t.Context(), c.form(other, ""), "letter", true); err != nil {
+	if err := c.Outcome(t.Context(), c.form(other, "The patient has a cold"), entry.NotAttempted, "2026-02-20"); err != nil {
 		t.Fatal(err)
 	}
 	for name, do := range deeds {
