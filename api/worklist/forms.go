@@ -7,6 +7,9 @@ import (
 	"net/url"
 	"regexp"
 	"slices"
+	"strconv"
+	"strings"
+	"unicode/utf8"
 
 	"dwellwatch/internal/auth"
 	"dwellwatch/internal/desk"
@@ -22,6 +25,9 @@ type deed func(c *gin.Context, d desk.Desk, f desk.Form) error
 
 // maxForm bounds a form in bytes.
 const maxForm = 64 << 10
+
+// maxWhy bounds a reason or note in letters, as the pages do.
+const maxWhy = 2000
 
 // act reads what every form has, carries the form out, and leads back to where it came from. What is refused is told on the
 // page of the filter, with the form open.
@@ -52,8 +58,9 @@ func (p *Pages) form(c *gin.Context, kind string) (desk.Form, error) {
 	if !regexp.MustCompile(`^[0-9a-f]{32}$`).MatchString(f.Token) {
 		return f, &desk.Refused{Why: []string{"The form is not one of ours. Open the page again."}}
 	}
-	if len(f.Why) > 2000 {
-		return f, &desk.Refused{Why: []string{"The reason is too long: at most 2000 letters."}}
+	// A browser counts the end of a line as one letter, and sends two.
+	if utf8.RuneCountInString(strings.ReplaceAll(f.Why, "\r\n", "\n")) > maxWhy {
+		return f, &desk.Refused{Why: []string{"The reason is too long: at most " + strconv.Itoa(maxWhy) + " letters."}}
 	}
 	return f, nil
 }
