@@ -24,12 +24,22 @@ func (s *server) bare() bool {
 	return !s.Beyond && !s.machines.Set() && s.Clients == nil && (s.People == nil || s.People.Local)
 }
 
-// guard lets a request in by the access of its route. A path that is no route is guarded like one for machines, so that
-// strangers learn nothing of which paths there are.
+// guard lets a request in by the access of its route. A path that is no route, or a method that it does not answer, is guarded like
+// one for machines, so that strangers learn nothing of which paths there are; people who have signed in are told.
 func (s *server) guard(c *gin.Context) {
 	r, matched := s.table[c.Request.Method+" "+c.FullPath()]
 	if !matched {
+		allow := c.Writer.Header().Get("Allow") // what the engine has found out already
+		c.Writer.Header().Del("Allow")
+		defer func() {
+			if !c.IsAborted() && allow != "" {
+				c.Header("Allow", allow)
+			}
+		}()
 		r = route.Route{Access: auth.ForMachines("")}
+		if s.signedIn(c) {
+			r.Access = auth.ForPeople()
+		}
 	}
 	if r.Before != nil {
 		r.Before(c)
@@ -53,6 +63,15 @@ func (s *server) guard(c *gin.Context) {
 	if !c.IsAborted() && !s.rate.allow(who, s.Now()) {
 		s.refuse(c, refusal(http.StatusTooManyRequests, "throttled", "", "too many requests at once; send it again later"))
 	}
+}
+
+// signedIn reports whether a request without a token comes from somebody who has signed in.
+func (s *server) signedIn(c *gin.Context) bool {
+	if s.People == nil || c.GetHeader("Authorization") != "" {
+		return false
+	}
+	_, err := s.People.Person(c.Request)
+	return err == nil
 }
 
 // local refuses what does not come from this machine, by the names that it has for itself. Browsers' CDS clients may be pages of
@@ -205,7 +224,7 @@ func (s *server) auditCallers(c *gin.Context) {
 	c.Next()
 	r := s.table[c.Request.Method+" "+c.FullPath()]
 	row := AuditRow{At: s.Now(), Action: "view", Route: pattern(c), Outcome: strconv.Itoa(c.Writer.Status())}
-	if c.Request.Method != http.MethodGet {
+	if !r.Reads && c.Request.Method != http.MethodGet && c.Request.Method != http.MethodHead {
 		row.Action = "change"
 	}
 	if key := c.Param(r.Filter); r.Filter != "" && fhir.ValidID(key) {

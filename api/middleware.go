@@ -11,6 +11,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"dwellwatch/api/signin"
 	"dwellwatch/internal/auth"
 
 	"github.com/gin-gonic/gin"
@@ -82,10 +83,19 @@ func (s *server) text(c *gin.Context) {
 	}
 	for name, values := range fields {
 		if !plain(name) || slices.ContainsFunc(values, func(v string) bool { return !plain(v) }) {
-			s.refuse(c, refusal(http.StatusBadRequest, "value", "", "a field holds a zero byte, or is not UTF-8"))
+			s.refuseText(c)
 			return
 		}
 	}
+}
+
+// refuseText says that a field cannot be kept; to people in words, on a page.
+func (s *server) refuseText(c *gin.Context) {
+	if s.table[c.Request.Method+" "+c.FullPath()].Access.Kind == auth.People {
+		signin.Refuse(c, http.StatusBadRequest, "The text cannot be kept", "The text holds characters that cannot be kept: a zero byte, or bytes that are not UTF-8. Nothing was changed. Go back and type it without them.")
+		return
+	}
+	s.refuse(c, refusal(http.StatusBadRequest, "value", "", "a field holds a zero byte, or is not UTF-8"))
 }
 
 // maxForm bounds a form in bytes.

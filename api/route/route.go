@@ -20,4 +20,6 @@ type Route struct {
 	// Filter is the name of the path parameter that holds the opaque key of a filter, for the audit trail of people's routes;
 	// "" where the route is about none or about several.
 	Filter string
+	// Reads says that the route changes nothing although its method is not GET: the audit trail calls it a view.
+	Reads bool
 }

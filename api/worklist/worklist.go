@@ -90,8 +90,8 @@ func (p *Pages) Routes(replay Replay) []route.Route {
 	engineer := auth.ForPeople(auth.Engineer)
 	get, post := http.MethodGet, http.MethodPost
 	return []route.Route{
-		line(get, Home, auth.ForPeople(), p.list), // whoever may not see it is led on
-		line(post, "/worklist/search", see, p.search),
+		line(get, Home, auth.ForPeople(), p.list),                                            // whoever may not see it is led on
+		{Method: post, Path: "/worklist/search", Access: see, Handle: p.search, Reads: true}, // a search stands in no address
 		line(get, "/worklist/assets/:name", auth.ForPeople(), p.asset),
 		line(get, filterPath, see, p.filter),
 		line(get, filterPath+"/document", see, p.document),
