@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -159,15 +160,16 @@ func token() string {
 // words are what templates say days, verdicts and steps with.
 func (p *Pages) words() template.FuncMap {
 	return template.FuncMap{
+		"prose":   prose,
 		"verdict": desk.VerdictWords,
 		"kind":    desk.KindWords,
 		"stands":  desk.Stands,
 		"attend":  desk.AttentionWords,
-		"day": func(d filter.Day) string {
+		"day": func(d filter.Day) template.HTML {
 			if d >= filter.MaxDay || d <= filter.MinDay {
 				return ""
 			}
-			return d.String()
+			return prose(d.String())
 		},
 		"since": func(d filter.Day) string {
 			if d == p.Desk.Today() {
@@ -233,9 +235,15 @@ func days(n int) string {
 	return strconv.Itoa(n) + " days"
 }
 
-// spanWords says days that are known in part; no day is broken at its hyphens.
+// prose escapes a text and keeps its days and months from being broken at their hyphens.
+func prose(text string) template.HTML {
+	whole := regexp.MustCompile(`\b\d{4}-\d{2}(-\d{2})?\b`).ReplaceAllString(template.HTMLEscapeString(text), `<span class="nowrap">$0</span>`)
+	return template.HTML(whole) //nolint:gosec // escaped above
+}
+
+// spanWords says days that are known in part.
 func spanWords(s filter.Span) template.HTML {
-	day := func(d filter.Day) string { return `<span class="nowrap">` + d.String() + `</span>` }
+	day := filter.Day.String
 	text := day(s.Earliest) + " to " + day(s.Latest)
 	switch {
 	case !s.Known():
@@ -247,7 +255,7 @@ func spanWords(s filter.Span) template.HTML {
 	case s.Latest >= filter.MaxDay:
 		text = "after " + day(s.Earliest)
 	}
-	return template.HTML(text) //nolint:gosec // digits and words of ours
+	return prose(text)
 }
 
 // dwell says for how long a filter has been in.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/base64"
 	"os/exec"
 	"strings"
@@ -16,13 +17,19 @@ func written(t *testing.T, document gjson.Result) string {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return strings.Join(strings.Fields(plain(t, pdf)), "")
+}
+
+// plain gives the text of a PDF; a form feed ends each page.
+func plain(t *testing.T, pdf []byte) string {
+	t.Helper()
 	read := exec.Command("pdftotext", "-raw", "-", "-")
-	read.Stdin = strings.NewReader(string(pdf))
+	read.Stdin = bytes.NewReader(pdf)
 	out, err := read.Output()
 	if err != nil {
 		t.Fatalf("pdftotext (package poppler-utils): %v", err)
 	}
-	return strings.Join(strings.Fields(string(out)), "")
+	return string(out)
 }
 
 // TestANewVersionSaysWhatChanged: a complication comes after the document was written. The version that replaces it says on top what

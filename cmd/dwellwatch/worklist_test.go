@@ -31,7 +31,7 @@ func TestWorklistInABrowser(t *testing.T) {
 		name string
 		run  func(t *testing.T, h *house, b *tab)
 	}{
-		{"list", theList}, {"search", theSearch}, {"addresses", theAddresses}, {"calls", theCalls}, {"approve", theApproval}, {"put off", thePuttingOff}, {"decline", theDecline},
+		{"list", theList}, {"phone", thePhone}, {"paper", thePaper}, {"search", theSearch}, {"addresses", theAddresses}, {"calls", theCalls}, {"approve", theApproval}, {"put off", thePuttingOff}, {"decline", theDecline},
 		{"taken up by another hand", theOtherHand}, {"outcomes", theOutcomes}, {"complication", theComplication}, {"re-assessment", theReassessment},
 		{"corrections", theCorrections}, {"refusals", theRefusals}, {"keyboard", theKeyboard}, {"roles", theRoles},
 		{"accessible", func(t *testing.T, _ *house, b *tab) { theAccess(t, b, axe) }},
@@ -574,7 +574,7 @@ func theAccess(t *testing.T, b *tab, axe string) {
 		b.look(width, 1100, "light", "print")
 		// A column that is squeezed to nothing makes a line as long as the paper.
 		if tallest := js[int](b, `Math.max(...[...document.querySelectorAll("tr.line")].map(e => Math.round(e.getBoundingClientRect().height)))`); tallest > 150 {
-			t.Errorf("on paper of %d pixels a line of the list is %d pixels high", width, tallest)
+			t.Errorf("on paper of %d pixels a line of the list is %d pixels high: %q", width, tallest, js[[]string](b, `[...document.querySelectorAll("tr.line")].filter(e => e.offsetHeight > 150).map(e => e.innerText)`))
 		}
 		if over := js[int](b, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
 			t.Errorf("on paper of %d pixels the list is %d pixels too wide", width, over)
