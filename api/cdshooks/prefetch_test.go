@@ -18,6 +18,8 @@ import (
 const (
 	outcome = `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"exception"}]}`
 	empty   = `{"resourceType":"Bundle","type":"searchset","total":0}`
+	// stays is what a clinician would have entered with us, and nobody did.
+	stays = `{"resourceType":"ClinicalImpression","id":"word","status":"completed","subject":{"reference":"Patient/ab-06"},"code":{"coding":[{"system":"urn:dwellwatch:entry","code":"reassessment"}]},"effectiveDateTime":"2026-02-15","finding":[{"itemCodeableConcept":{"coding":[{"system":"urn:dwellwatch:entry","code":"stays"}]}}]}`
 )
 
 // procedure gives one that has nothing to do with a filter.
@@ -63,6 +65,7 @@ func TestUnknownPatients(t *testing.T) {
 		"another patient's devices":          {well, map[string]string{"devices": searchset(patient(t, "ab-02"), "Device")}, "412, incomplete prefetch.devices"},
 		"nobody's procedures":                {well, map[string]string{"procedures": searchset([]fhir.Resource{{Type: "Procedure", ID: "x", Raw: []byte(`{"resourceType":"Procedure","id":"x","status":"completed"}`)}}, "Procedure")}, "412, incomplete prefetch.procedures"},
 		"some of another patient's beside":   {well, map[string]string{"procedures": searchset([]fhir.Resource{procedure("x", "ab-06"), procedure("y", "ab-02")}, "Procedure")}, "412, incomplete prefetch.procedures"},
+		"a client's word that it stays":      {overdue, map[string]string{"devices": strings.Replace(searchset(overdue, "Device"), `"entry":[`, `"entry":[{"resource":`+stays+`},`, 1)}, "overdue warning"},
 		"only the patient's own":             {well, map[string]string{"procedures": searchset([]fhir.Resource{procedure("x", "ab-06")}, "Procedure")}, "-"},
 	} {
 		r := setup(t, nil)

@@ -120,11 +120,11 @@ func (m *Room) Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone
 	return r.out
 }
 
-// Reads reports whether anything is read from resources of a type.
+// Reads reports whether anything is read from resources of a type that a record may hold. What people enter with us comes by the feed
+// LocalFeed alone, and its further types are not among these.
 func Reads(kind string) bool {
 	return slices.Contains([]string{"Patient", "Device", "DeviceUseStatement", "Procedure", "Condition", "Medication", "MedicationRequest", "MedicationStatement",
-		"MedicationAdministration", "MedicationDispense", "Observation", "ServiceRequest", "Appointment", "DiagnosticReport", "ImagingStudy", "Encounter", "Task",
-		"Communication", "ClinicalImpression", "Provenance", "DetectedIssue"}, kind)
+		"MedicationAdministration", "MedicationDispense", "Observation", "ServiceRequest", "Appointment", "DiagnosticReport", "ImagingStudy", "Encounter", "Task"}, kind)
 }
 
 // namedPatient gives the patient that the entries are about, where the Patient resource itself is not there: the first that
