@@ -63,7 +63,8 @@ func open(t *testing.T) *house {
 	return h
 }
 
-func (h *house) start(t *testing.T, database string) {
+// demoBasis gives what the demonstration's answers rest on, and the beginning of its day.
+func demoBasis(t *testing.T) (assess.Basis, time.Time) {
 	t.Helper()
 	models, err := chart.ReadCatalogue(demo.Catalogue())
 	if err != nil {
@@ -77,8 +78,14 @@ func (h *house) start(t *testing.T, database string) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return assess.Basis{Policy: policy.Default(), Models: models, Sets: sets, Zone: time.UTC}, day
+}
+
+func (h *house) start(t *testing.T, database string) {
+	t.Helper()
+	basis, day := demoBasis(t)
 	began := time.Now()
-	s := settings{basis: assess.Basis{Policy: policy.Default(), Models: models, Sets: sets, Zone: time.UTC},
+	s := settings{basis: basis,
 		now: func() time.Time { return day.Add(9*time.Hour + time.Since(began)) }, log: slog.New(slog.DiscardHandler)}
 	s.DatabaseURL, s.RecordURL, s.RecordTimeout = database, h.peer.BaseURL, 5*time.Second
 	s.ClinicOwner = "Organization/alder-bay-retrieval-clinic"

@@ -20,12 +20,9 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/tidwall/gjson"
 
-	"dwellwatch/internal/assess"
-	"dwellwatch/internal/chart"
 	"dwellwatch/internal/dbtest"
 	"dwellwatch/internal/demo"
 	"dwellwatch/internal/filter"
-	"dwellwatch/internal/policy"
 )
 
 // bedside is the service on a real PostgreSQL as a record's client calls it, on a clock that can be moved.
@@ -39,26 +36,16 @@ type bedside struct {
 // bedsideOf starts the service; record is the record's base, "" for none, and change may alter its settings.
 func bedsideOf(t *testing.T, record string, change ...func(*settings)) *bedside {
 	t.Helper()
-	models, err := chart.ReadCatalogue(demo.Catalogue())
-	if err != nil {
-		t.Fatal(err)
-	}
-	sets, err := chart.ShippedSets()
-	if err != nil {
-		t.Fatal(err)
-	}
-	day, err := time.Parse("2006-01-02", demo.Day)
-	if err != nil {
-		t.Fatal(err)
-	}
+	basis, day := demoBasis(t)
 	b := &bedside{T: t}
-	s := settings{basis: assess.Basis{Policy: policy.Default(), Models: models, Sets: sets, Zone: time.UTC}, log: slog.New(slog.DiscardHandler),
+	s := settings{basis: basis, log: slog.New(slog.DiscardHandler),
 		now: func() time.Time { return day.Add(9*time.Hour).AddDate(0, 0, int(b.days.Load())) }}
 	s.DatabaseURL, s.RecordURL, s.RecordTimeout = dbtest.URL(t), record, time.Second
 	s.PublicURL, s.SessionIdle, s.SessionLifetime = "https://dwellwatch.example", time.Minute, time.Hour
 	for _, f := range change {
 		f(&s)
 	}
+	var err error
 	if b.program, err = start(t.Context(), s); err != nil {
 		t.Fatal(err)
 	}
