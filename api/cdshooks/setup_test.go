@@ -81,7 +81,7 @@ func setup(t *testing.T, change func(c *Config)) *rig {
 	c := Config{
 		Known: r.look, Record: r.record,
 		Reconcile: func(before []draft.Referral, result assess.Result, on filter.Day) []draft.Referral {
-			r.after, _ = draft.Reconcile(before, result.Wants, result.Tasks, worker.Pace(basis.Policy), on)
+			r.after, _ = draft.Reconcile(before, result.Wants(), result.Tasks, worker.Pace(basis.Policy), on)
 			return r.after
 		},
 		Task: func(a assess.Assessment, f draft.Referral) ([]byte, error) {

@@ -197,7 +197,7 @@ func (w *ward) wanted(t *testing.T, followed map[string]bool, today filter.Day) 
 		}
 		rec.Context = assess.ContextPulled
 		answer := assess.Patient(rec, w.basis, today)
-		for _, want := range answer.Wants {
+		for _, want := range answer.Wants() {
 			if want.Reason == draft.Wanted {
 				out[answer.Assessment.Patient+" "+want.Priority]++
 			}

@@ -170,7 +170,7 @@ func (h *prompter) taken(ctx context.Context, rec postgres.Record) ([]string, er
 }
 
 func (h *prompter) reconcile(before []draft.Referral, result assess.Result, on filter.Day) []draft.Referral {
-	after, _ := draft.Reconcile(before, result.Wants, result.Tasks, worker.Pace(h.basis.Policy), on)
+	after, _ := draft.Reconcile(before, result.Wants(), result.Tasks, worker.Pace(h.basis.Policy), on)
 	return after
 }
 

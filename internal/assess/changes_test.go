@@ -118,8 +118,8 @@ func TestChangesFollowTheMeaning(t *testing.T) {
 		for _, f := range res.Assessment.Filters {
 			a := res.Assessment
 			a.Filters = []assess.Filter{f}
-			i := slices.IndexFunc(res.Wants, func(w draft.Want) bool { return w.Key == f.Key })
-			all = append(all, told{assess.Said{Assessment: a}, res.Wants[i].Meaning})
+			i := slices.IndexFunc(res.Wants(), func(w draft.Want) bool { return w.Key == f.Key })
+			all = append(all, told{assess.Said{Assessment: a}, res.Wants()[i].Meaning})
 		}
 		day, err := filter.ParseDay(strings.TrimSpace(section(archive, "asof")))
 		if err != nil {
@@ -127,7 +127,7 @@ func TestChangesFollowTheMeaning(t *testing.T) {
 		}
 		later := assess.Patient(assess.Split(resources(t, []byte(section(archive, "bundle.json"))))[0], b, day.Add(1))
 		for i, f := range res.Assessment.Filters {
-			if i >= len(later.Assessment.Filters) || later.Wants[i].Meaning != res.Wants[i].Meaning {
+			if i >= len(later.Assessment.Filters) || later.Wants()[i].Meaning != res.Wants()[i].Meaning {
 				continue
 			}
 			x, y := res.Assessment, later.Assessment

@@ -26,7 +26,7 @@ func TestDueDays(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		wants := assessStory(t, archive, basis(t)).Wants
+		wants := assessStory(t, archive, basis(t)).Wants()
 		if len(wants) != 1 || wants[0].Priority != want.priority || wants[0].DueDays != want.days {
 			t.Errorf("%s: %+v, want %s in %d days", story, wants, want.priority, want.days)
 		}

@@ -29,7 +29,7 @@ func TestGapsAreMissing(t *testing.T) {
 	if said(whole.Assessment.Filters[0]) || !said(cut.Assessment.Filters[0]) {
 		t.Errorf("missing without gap %v, with gap %v", whole.Assessment.Filters[0].Missing, cut.Assessment.Filters[0].Missing)
 	}
-	if whole.Wants[0].Meaning == cut.Wants[0].Meaning {
+	if whole.Wants()[0].Meaning == cut.Wants()[0].Meaning {
 		t.Error("a gap does not change what the document means")
 	}
 }

@@ -87,7 +87,7 @@ func compareRows(t *testing.T, res assess.Result, want []demo.Row) {
 	for i, f := range res.Assessment.Filters {
 		r := demo.Row{Filter: strconv.Itoa(i + 1), Standing: f.Standing, Placed: days(f.Placed), Window: f.Window, Indication: f.Indication,
 			Anticoagulation: f.Anticoagulation.Level, Verdict: f.Verdict, Overdue: strconv.FormatBool(f.Overdue), Asked: f.Asked, Task: "none", To: "none"}
-		for _, w := range res.Wants {
+		for _, w := range res.Wants() {
 			if w.Key == f.Key && w.Reason == "" {
 				r.Task, r.To = w.Priority, string(w.To)
 			}

@@ -48,7 +48,7 @@ func TestRepeatedValuesMakeNoNewDocument(t *testing.T) {
 		"haemoglobin fallen further":  {warfarin + value("haemoglobin", 13, "2026-02-20") + value("haemoglobin", 10, "2026-03-02"), value("haemoglobin", 9.8, "2026-03-03"), "haemoglobin-2026-03-03", true},
 	} {
 		before, after := assessed(c.record), assessed(c.record+c.again)
-		x, y := before.Wants[0].Meaning, after.Wants[0].Meaning
+		x, y := before.Wants()[0].Meaning, after.Wants()[0].Meaning
 		changes := assess.Changes(assess.Said{Assessment: before.Assessment}, assess.Said{Assessment: after.Assessment})
 		if x == "" || (x == y) != c.same || (len(changes) == 0) != c.same {
 			t.Errorf("%s: the same meaning %v, changes %v", name, x == y, changes)

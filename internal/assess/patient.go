@@ -63,7 +63,6 @@ type Record struct {
 // Result is an assessment with what the referral's life needs of it.
 type Result struct {
 	Assessment Assessment
-	Wants      []draft.Want
 	// Tasks gives our own Task per key, as the record shows it; a Task that we ended is nobody's answer and
 	// is left out.
 	Tasks map[string]draft.Seen
@@ -71,6 +70,10 @@ type Result struct {
 	Doubled []string
 	// Keys are all keys with the evidence they stand on now.
 	Keys []filter.KnownKey
+
+	known  []filter.KnownKey
+	merged []string
+	policy policy.Policy
 }
 
 // Patient assesses one patient on one day. The answer depends on the set of entries, not on their order or number.
@@ -133,8 +136,7 @@ func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
 		a.DueOn = text(due)
 	}
 	a.Note = note(a)
-	res.Assessment = a
-	res.Wants = wants(m.digester(), a, basis.Policy, rec.Known, rec.Merged)
+	res.Assessment, res.known, res.merged, res.policy = a, rec.Known, rec.Merged, basis.Policy
 	return res
 }
 

@@ -23,7 +23,7 @@ func TestNothingEndsWhileTheContextIsRead(t *testing.T) {
 	wants := func(context string, resources ...fhir.Resource) []draft.Want {
 		rec := recordOf(resources, nil)
 		rec.Context = context
-		return assess.Patient(rec, basis(t), filter.NewDay(2026, 6, 1)).Wants
+		return assess.Patient(rec, basis(t), filter.NewDay(2026, 6, 1)).Wants()
 	}
 	for name, c := range map[string]struct {
 		resources []fhir.Resource

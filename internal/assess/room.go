@@ -14,7 +14,6 @@ type Room struct {
 	situations []*rules.Situation
 	taken      int
 	spare      rules.Situation
-	digest     *digest
 	named      []named
 	entries    []chart.Entry
 }
@@ -64,15 +63,4 @@ func (m *Room) passing() *rules.Situation {
 		return new(rules.Situation)
 	}
 	return &m.spare
-}
-
-// digester gives a digest into which nothing has gone yet.
-func (m *Room) digester() *digest {
-	if m == nil {
-		return newDigest()
-	}
-	if m.digest == nil {
-		m.digest = newDigest()
-	}
-	return m.digest
 }

@@ -205,7 +205,7 @@ func compareExpected(expected string, res assess.Result) string {
 
 func answerOf(res assess.Result, f assess.Filter) map[string]string {
 	task := "none"
-	for _, w := range res.Wants {
+	for _, w := range res.Wants() {
 		if w.Key == f.Key && w.Reason == "" {
 			task = w.Priority + ":" + string(w.To)
 		}

@@ -10,13 +10,15 @@ import (
 	"dwellwatch/internal/rules"
 )
 
-// wants says for every filter, and for every known key that has none any more, whether a referral should stand.
-func wants(d *digest, a Assessment, p policy.Policy, known []filter.KnownKey, merged []string) []draft.Want {
+// Wants says for every filter, and for every known key that has none any more, whether a referral should stand. It is worked out
+// when it is asked for: who only shows an answer does not need it.
+func (r Result) Wants() []draft.Want {
+	a, d := r.Assessment, newDigest()
 	var out []draft.Want
 	for _, f := range a.Filters {
-		out = append(out, want(d, a, f, p))
+		out = append(out, want(d, a, f, r.policy))
 	}
-	for _, k := range known {
+	for _, k := range r.known {
 		if slices.ContainsFunc(a.Filters, func(f Filter) bool { return f.Key == k.Key }) {
 			continue
 		}
@@ -26,7 +28,7 @@ func wants(d *digest, a Assessment, p policy.Policy, known []filter.KnownKey, me
 		}
 		out = append(out, w)
 	}
-	for _, key := range merged {
+	for _, key := range r.merged {
 		if !slices.ContainsFunc(out, func(w draft.Want) bool { return w.Key == key }) {
 			out = append(out, mergedWant(a, key))
 		}

@@ -99,7 +99,7 @@ func (c *clinic) assess(ctx context.Context) error {
 			return err
 		}
 		result := assess.Patient(worker.Input(rec, c.screener, nil), c.Basis, c.Today())
-		after, _ := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, worker.Pace(c.Basis.Policy), c.Today())
+		after, _ := draft.Reconcile(rec.Referrals, result.Wants(), result.Tasks, worker.Pace(c.Basis.Policy), c.Today())
 		saved := postgres.Saved{Person: person, ChartVersion: rec.ChartVersion, Basis: c.basis, AsOf: c.Today(), DueOn: filter.MaxDay, Keys: result.Keys, Saves: &rec.Saves}
 		if saved.Answer, err = json.Marshal(result.Assessment); err != nil {
 			return err

@@ -93,7 +93,7 @@ func settled(assess func(taken []string) (postgres.Saved, error), takenOf func(k
 func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []string, asOf filter.Day) (postgres.Saved, error) {
 	result := assess.Patient(Input(rec, w.c.Screener, taken), w.c.Basis, asOf)
 	noteDeleted(rec, result.Tasks)
-	after, changed := draft.Reconcile(rec.Referrals, result.Wants, result.Tasks, w.c.pace(), asOf)
+	after, changed := draft.Reconcile(rec.Referrals, result.Wants(), result.Tasks, w.c.pace(), asOf)
 
 	saved := postgres.Saved{
 		Person: rec.Person, ChartVersion: rec.ChartVersion, Basis: w.c.BasisNumber, AsOf: asOf, DueOn: filter.MaxDay,
