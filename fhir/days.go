@@ -43,10 +43,10 @@ func DayKind(resourceType, name string) byte {
 	case dayChoice(resourceType, name) == "":
 		return 0
 	}
-	switch typ := elementOf(resourceType, name); typ {
-	case "":
+	switch elementOf(kindNamed(resourceType), name) {
+	case noKind:
 		return 0
-	case "string":
+	case kindString:
 		return '"'
 	}
 	return '{'

@@ -1,386 +1,387 @@
 package fhir
 
-// elementOf gives the type of an element of a shape: what shape says in one text, taken apart, because it is asked for every member of
-// every resource. A test holds the two together.
-func elementOf(kind string, name string) string {
-	switch kind {
-	case "Resource":
+// elementOf gives the kind of an element of a type; noKind for one that is not read. It is asked for every member of every resource.
+// http://hl7.org/fhir/R4/resourcelist.html and the pages of the types; a test compares every element with samply's structs, which are
+// generated from HL7's definitions.
+func elementOf(of kind, name string) kind {
+	switch of {
+	case kindResource:
 		switch name {
 		case "contained":
-			return "Contained*"
+			return kindContained | list
 		case "extension", "modifierExtension":
-			return "Extension*"
+			return kindExtension | list
 		}
-	case "AllergyIntolerance":
+	case kindAllergyIntolerance:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "clinicalStatus", "verificationStatus", "code":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "patient", "encounter":
-			return "Reference"
+			return kindReference
 		case "recordedDate", "onsetDateTime", "onsetString":
-			return "string"
+			return kindString
 		case "onsetPeriod":
-			return "Period"
+			return kindPeriod
 		}
-	case "Appointment":
+	case kindAppointment:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "description", "comment", "start", "end", "created":
-			return "string"
+			return kindString
 		case "serviceType", "specialty", "reasonCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "reasonReference", "basedOn":
-			return "Reference*"
+			return kindReference | list
 		case "participant":
-			return "AppointmentParticipant*"
+			return kindAppointmentParticipant | list
 		}
-	case "AppointmentParticipant":
+	case kindAppointmentParticipant:
 		switch name {
 		case "actor":
-			return "Reference"
+			return kindReference
 		}
-	case "Condition":
+	case kindCondition:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "clinicalStatus", "verificationStatus", "severity", "code":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "category", "bodySite":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "subject", "encounter":
-			return "Reference"
+			return kindReference
 		case "onsetDateTime", "onsetString", "abatementDateTime", "abatementString", "recordedDate":
-			return "string"
+			return kindString
 		case "onsetPeriod", "abatementPeriod":
-			return "Period"
+			return kindPeriod
 		case "onsetAge", "onsetRange", "abatementAge", "abatementRange":
-			return "object"
+			return kindObject
 		case "evidence":
-			return "ConditionEvidence*"
+			return kindConditionEvidence | list
 		case "note":
-			return "Annotation*"
+			return kindAnnotation | list
 		}
-	case "ConditionEvidence":
+	case kindConditionEvidence:
 		switch name {
 		case "code":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "detail":
-			return "Reference*"
+			return kindReference | list
 		}
-	case "Device":
+	case kindDevice:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "udiCarrier":
-			return "DeviceUdiCarrier*"
+			return kindDeviceUdiCarrier | list
 		case "status", "manufactureDate", "expirationDate", "lotNumber", "serialNumber", "modelNumber":
-			return "string"
+			return kindString
 		case "statusReason":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "deviceName":
-			return "DeviceDeviceName*"
+			return kindDeviceDeviceName | list
 		case "type":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "patient":
-			return "Reference"
+			return kindReference
 		case "note":
-			return "Annotation*"
+			return kindAnnotation | list
 		}
-	case "DeviceUdiCarrier":
+	case kindDeviceUdiCarrier:
 		switch name {
 		case "deviceIdentifier", "carrierHRF":
-			return "string"
+			return kindString
 		}
-	case "DeviceDeviceName":
+	case kindDeviceDeviceName:
 		switch name {
 		case "name", "type":
-			return "string"
+			return kindString
 		}
-	case "DeviceUseStatement":
+	case kindDeviceUseStatement:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "timingDateTime", "recordedOn":
-			return "string"
+			return kindString
 		case "subject", "device":
-			return "Reference"
+			return kindReference
 		case "timingPeriod":
-			return "Period"
+			return kindPeriod
 		case "timingTiming":
-			return "object"
+			return kindObject
 		case "reasonCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "reasonReference":
-			return "Reference*"
+			return kindReference | list
 		case "bodySite":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "note":
-			return "Annotation*"
+			return kindAnnotation | list
 		}
-	case "DiagnosticReport":
+	case kindDiagnosticReport:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "effectiveDateTime", "issued", "conclusion":
-			return "string"
+			return kindString
 		case "category", "conclusionCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "code":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "subject", "encounter":
-			return "Reference"
+			return kindReference
 		case "effectivePeriod":
-			return "Period"
+			return kindPeriod
 		case "result", "imagingStudy":
-			return "Reference*"
+			return kindReference | list
 		}
-	case "DocumentReference":
+	case kindDocumentReference:
 		switch name {
 		case "masterIdentifier":
-			return "Identifier"
+			return kindIdentifier
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "date":
-			return "string"
+			return kindString
 		case "type":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "subject":
-			return "Reference"
+			return kindReference
 		}
-	case "Encounter":
+	case kindEncounter:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status":
-			return "string"
+			return kindString
 		case "class":
-			return "Coding"
+			return kindCoding
 		case "type", "reasonCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "subject":
-			return "Reference"
+			return kindReference
 		case "period":
-			return "Period"
+			return kindPeriod
 		case "reasonReference":
-			return "Reference*"
+			return kindReference | list
 		case "diagnosis":
-			return "EncounterDiagnosis*"
+			return kindEncounterDiagnosis | list
 		}
-	case "EncounterDiagnosis":
+	case kindEncounterDiagnosis:
 		switch name {
 		case "condition":
-			return "Reference"
+			return kindReference
 		}
-	case "ImagingStudy":
+	case kindImagingStudy:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "started", "description":
-			return "string"
+			return kindString
 		case "subject", "encounter":
-			return "Reference"
+			return kindReference
 		case "procedureCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		}
-	case "Medication":
+	case kindMedication:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status":
-			return "string"
+			return kindString
 		case "code", "form":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		}
-	case "MedicationAdministration":
+	case kindMedicationAdministration:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "effectiveDateTime":
-			return "string"
+			return kindString
 		case "medicationCodeableConcept":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "medicationReference", "subject", "context", "request":
-			return "Reference"
+			return kindReference
 		case "effectivePeriod":
-			return "Period"
+			return kindPeriod
 		case "dosage":
-			return "MedicationAdministrationDosage"
+			return kindMedicationAdministrationDosage
 		}
-	case "MedicationAdministrationDosage":
+	case kindMedicationAdministrationDosage:
 		switch name {
 		case "text":
-			return "string"
+			return kindString
 		case "route", "method":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "dose":
-			return "Quantity"
+			return kindQuantity
 		}
-	case "MedicationDispense":
+	case kindMedicationDispense:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "whenPrepared", "whenHandedOver":
-			return "string"
+			return kindString
 		case "medicationCodeableConcept":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "medicationReference", "subject", "context":
-			return "Reference"
+			return kindReference
 		case "authorizingPrescription":
-			return "Reference*"
+			return kindReference | list
 		case "daysSupply":
-			return "Quantity"
+			return kindQuantity
 		case "dosageInstruction":
-			return "Dosage*"
+			return kindDosage | list
 		}
-	case "MedicationRequest":
+	case kindMedicationRequest:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "intent", "authoredOn":
-			return "string"
+			return kindString
 		case "category", "reasonCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "medicationCodeableConcept":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "medicationReference", "subject", "encounter":
-			return "Reference"
+			return kindReference
 		case "reasonReference":
-			return "Reference*"
+			return kindReference | list
 		case "dosageInstruction":
-			return "Dosage*"
+			return kindDosage | list
 		case "dispenseRequest":
-			return "MedicationRequestDispenseRequest"
+			return kindMedicationRequestDispenseRequest
 		}
-	case "MedicationRequestDispenseRequest":
+	case kindMedicationRequestDispenseRequest:
 		switch name {
 		case "validityPeriod":
-			return "Period"
+			return kindPeriod
 		case "quantity", "expectedSupplyDuration":
-			return "Quantity"
+			return kindQuantity
 		}
-	case "MedicationStatement":
+	case kindMedicationStatement:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "effectiveDateTime", "dateAsserted":
-			return "string"
+			return kindString
 		case "medicationCodeableConcept":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "medicationReference", "subject", "context":
-			return "Reference"
+			return kindReference
 		case "effectivePeriod":
-			return "Period"
+			return kindPeriod
 		case "reasonCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "dosage":
-			return "Dosage*"
+			return kindDosage | list
 		}
-	case "Observation":
+	case kindObservation:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "effectiveDateTime", "effectiveInstant", "issued", "valueString":
-			return "string"
+			return kindString
 		case "category":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "code", "valueCodeableConcept":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "subject", "encounter":
-			return "Reference"
+			return kindReference
 		case "effectivePeriod":
-			return "Period"
+			return kindPeriod
 		case "effectiveTiming":
-			return "object"
+			return kindObject
 		case "valueQuantity":
-			return "Quantity"
+			return kindQuantity
 		}
-	case "Patient":
+	case kindPatient:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "name":
-			return "HumanName*"
+			return kindHumanName | list
 		case "gender", "birthDate", "deceasedDateTime":
-			return "string"
+			return kindString
 		case "link":
-			return "PatientLink*"
+			return kindPatientLink | list
 		}
-	case "PatientLink":
+	case kindPatientLink:
 		switch name {
 		case "other":
-			return "Reference"
+			return kindReference
 		case "type":
-			return "string"
+			return kindString
 		}
-	case "Procedure":
+	case kindProcedure:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "performedDateTime", "performedString":
-			return "string"
+			return kindString
 		case "statusReason", "category", "code", "outcome":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "subject", "encounter":
-			return "Reference"
+			return kindReference
 		case "performedPeriod":
-			return "Period"
+			return kindPeriod
 		case "performedAge", "performedRange":
-			return "object"
+			return kindObject
 		case "reasonCode", "bodySite", "complication", "usedCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "reasonReference", "usedReference":
-			return "Reference*"
+			return kindReference | list
 		case "note":
-			return "Annotation*"
+			return kindAnnotation | list
 		case "focalDevice":
-			return "ProcedureFocalDevice*"
+			return kindProcedureFocalDevice | list
 		}
-	case "ProcedureFocalDevice":
+	case kindProcedureFocalDevice:
 		switch name {
 		case "action":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "manipulated":
-			return "Reference"
+			return kindReference
 		}
-	case "ServiceRequest":
+	case kindServiceRequest:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "status", "intent", "occurrenceDateTime", "authoredOn":
-			return "string"
+			return kindString
 		case "category", "reasonCode":
-			return "CodeableConcept*"
+			return kindCodeableConcept | list
 		case "code":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "subject", "encounter":
-			return "Reference"
+			return kindReference
 		case "occurrencePeriod":
-			return "Period"
+			return kindPeriod
 		case "occurrenceTiming":
-			return "object"
+			return kindObject
 		case "reasonReference":
-			return "Reference*"
+			return kindReference | list
 		case "note":
-			return "Annotation*"
+			return kindAnnotation | list
 		}
-	case "Task":
+	case kindTask:
 		switch name {
 		case "identifier":
-			return "Identifier*"
+			return kindIdentifier | list
 		case "basedOn":
-			return "Reference*"
+			return kindReference | list
 		case "status", "intent", "priority", "description", "authoredOn", "lastModified":
-			return "string"
+			return kindString
 		case "statusReason", "businessStatus", "code":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "focus", "for", "encounter", "owner":
-			return "Reference"
+			return kindReference
 		case "note":
-			return "Annotation*"
+			return kindAnnotation | list
 		}
 	}
-	return partOf(kind, name)
+	return partOf(of, name)
 }

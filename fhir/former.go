@@ -39,7 +39,7 @@ func (v Value) last(name string) Value {
 	return out
 }
 
-// former compares a resource with shapes: it lists the elements that are of another JSON kind than FHIR gives them, and those of
+// former compares a resource with what elementOf says: it lists the elements that are of another JSON kind than FHIR gives them, and those of
 // which two types are given at once. What stands there would be taken for missing, and the version would take the place of a good
 // one. Only types whose elements are read are looked at.
 type former struct {
@@ -48,42 +48,43 @@ type former struct {
 	issues []Issue
 }
 
-// resource compares the root with the shape of its type; it has the elements that all resources have, too.
-func (f *former) resource(kind string) {
-	if !shaped(kind) {
+// resource compares the root with its type; it has the elements that all resources have, too.
+func (f *former) resource(name string) {
+	of := kindNamed(name)
+	if of == noKind {
 		return
 	}
-	chosen := choices(kind)
+	chosen := choices(of)
 	var given [2]int
-	for name, v := range f.root.Members() {
-		if chosen[0] != "" && (!f.loose || dayChoice(kind, name) == "") {
-			f.choose(chosen, &given, name, f.root)
+	for member, v := range f.root.Members() {
+		if chosen[0] != "" && (!f.loose || dayChoice(name, member) == "") {
+			f.choose(&chosen, &given, member, f.root)
 		}
-		if f.loose && (name == "status" || DayKind(kind, name) != 0) {
+		if f.loose && (member == "status" || DayKind(name, member) != 0) {
 			continue
 		}
-		typ := elementOf(kind, name)
-		if typ == "" {
-			typ = elementOf("Resource", name)
+		is := elementOf(of, member)
+		if is == noKind {
+			is = elementOf(kindResource, member)
 		}
-		f.element(typ, v)
+		f.element(is, v)
 	}
 }
 
-// object compares an object with a shape.
-func (f *former) object(kind string, object Value) {
-	chosen := choices(kind)
+// object compares an object with a type.
+func (f *former) object(of kind, object Value) {
+	chosen := choices(of)
 	var given [2]int
-	for name, v := range object.Members() {
+	for member, v := range object.Members() {
 		if chosen[0] != "" {
-			f.choose(chosen, &given, name, object)
+			f.choose(&chosen, &given, member, object)
 		}
-		f.element(elementOf(kind, name), v)
+		f.element(elementOf(of, member), v)
 	}
 }
 
 // choose counts the types given of each choice, and notes the second.
-func (f *former) choose(chosen [2]string, given *[2]int, name string, of Value) {
+func (f *former) choose(chosen *[2]string, given *[2]int, name string, of Value) {
 	for n, one := range chosen {
 		if one == "" || !chooses(name, one) {
 			continue
@@ -94,40 +95,41 @@ func (f *former) choose(chosen [2]string, given *[2]int, name string, of Value) 
 	}
 }
 
-// element compares a value with its type; "" is one that is not read.
-func (f *former) element(typ string, v Value) {
-	one, list := strings.CutSuffix(typ, "*")
+// element compares a value with what its element holds.
+func (f *former) element(is kind, v Value) {
+	one := is &^ list
 	switch {
-	case typ == "":
-	case !list:
+	case is == noKind:
+	case is == one:
 		f.single(one, v)
 	case !v.IsArray():
 		f.note(f.place(v), "a list was expected")
 	default:
 		for e := range v.inside() {
 			// A list of strings may hold null where only an extension stands (http://hl7.org/fhir/R4/json.html#null).
-			if one != "string" || e.Kind() != 'n' {
+			if one != kindString || e.Kind() != 'n' {
 				f.single(one, e)
 			}
 		}
 	}
 }
 
-func (f *former) single(typ string, v Value) {
+func (f *former) single(is kind, v Value) {
 	switch {
-	case typ == "string":
+	case is == kindString:
 		if v.Kind() != '"' {
 			f.note(f.place(v), "a string was expected")
 		}
 	case !v.IsObject():
 		f.note(f.place(v), "an object was expected")
-	case typ == "object":
-	case typ == "Contained":
-		if kind, _ := v.last("resourceType").Text(); shaped(kind) {
-			f.object(kind, v)
+	case is == kindObject:
+	case is == kindContained:
+		name, _ := v.last("resourceType").Text()
+		if of := kindNamed(name); of != noKind {
+			f.object(of, v)
 		}
 	default:
-		f.object(typ, v)
+		f.object(is, v)
 	}
 }
 

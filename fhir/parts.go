@@ -1,103 +1,103 @@
 package fhir
 
 // partOf is elementOf for the data types.
-func partOf(kind string, name string) string {
-	switch kind {
-	case "Annotation":
+func partOf(of kind, name string) kind {
+	switch of {
+	case kindAnnotation:
 		switch name {
 		case "text":
-			return "string"
+			return kindString
 		}
-	case "CodeableConcept":
+	case kindCodeableConcept:
 		switch name {
 		case "coding":
-			return "Coding*"
+			return kindCoding | list
 		case "text":
-			return "string"
+			return kindString
 		}
-	case "Coding":
+	case kindCoding:
 		switch name {
 		case "system", "code", "display":
-			return "string"
+			return kindString
 		}
-	case "Dosage":
+	case kindDosage:
 		switch name {
 		case "text", "patientInstruction":
-			return "string"
+			return kindString
 		case "timing":
-			return "Timing"
+			return kindTiming
 		case "asNeededCodeableConcept", "route", "method":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "doseAndRate":
-			return "DosageDoseAndRate*"
+			return kindDosageDoseAndRate | list
 		}
-	case "DosageDoseAndRate":
+	case kindDosageDoseAndRate:
 		switch name {
 		case "doseQuantity":
-			return "Quantity"
+			return kindQuantity
 		case "doseRange":
-			return "object"
+			return kindObject
 		}
-	case "Extension":
+	case kindExtension:
 		switch name {
 		case "url", "valueCode":
-			return "string"
+			return kindString
 		case "valueCoding":
-			return "Coding"
+			return kindCoding
 		case "valueCodeableConcept":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		case "valueReference":
-			return "Reference"
+			return kindReference
 		}
-	case "HumanName":
+	case kindHumanName:
 		switch name {
 		case "use", "text", "family":
-			return "string"
+			return kindString
 		case "given":
-			return "string*"
+			return kindString | list
 		}
-	case "Identifier":
+	case kindIdentifier:
 		switch name {
 		case "system", "value":
-			return "string"
+			return kindString
 		}
-	case "Period":
+	case kindPeriod:
 		switch name {
 		case "start", "end":
-			return "string"
+			return kindString
 		}
-	case "Quantity":
+	case kindQuantity:
 		switch name {
 		case "unit", "system", "code":
-			return "string"
+			return kindString
 		}
-	case "Reference":
+	case kindReference:
 		switch name {
 		case "reference", "type", "display":
-			return "string"
+			return kindString
 		case "identifier":
-			return "Identifier"
+			return kindIdentifier
 		}
-	case "Timing":
+	case kindTiming:
 		switch name {
 		case "event":
-			return "string*"
+			return kindString | list
 		case "repeat":
-			return "TimingRepeat"
+			return kindTimingRepeat
 		case "code":
-			return "CodeableConcept"
+			return kindCodeableConcept
 		}
-	case "TimingRepeat":
+	case kindTimingRepeat:
 		switch name {
 		case "boundsPeriod":
-			return "Period"
+			return kindPeriod
 		case "boundsDuration":
-			return "Quantity"
+			return kindQuantity
 		case "boundsRange":
-			return "object"
+			return kindObject
 		case "periodUnit":
-			return "string"
+			return kindString
 		}
 	}
-	return ""
+	return noKind
 }

@@ -120,7 +120,7 @@ func compareShape(t *testing.T, seen map[string]bool, path, kind string, typ ref
 		name, _, _ := strings.Cut(typ.Field(i).Tag.Get("json"), ",")
 		fields[name] = typ.Field(i).Type
 	}
-	for _, choice := range choices(kind) {
+	for _, choice := range choices(kindNamed(kind)) {
 		if choice == "" {
 			continue
 		}
@@ -140,8 +140,8 @@ func compareShape(t *testing.T, seen map[string]bool, path, kind string, typ ref
 	seen[kind] = kind != "Resource"
 	for word := range strings.FieldsSeq(shape(kind)) {
 		name, want, _ := strings.Cut(word, ":")
-		if got := elementOf(kind, name); got != want {
-			t.Errorf("%s.%s is %q taken apart, want %s", kind, name, got, want)
+		if got := elementOf(kindNamed(kind), name); got != kindSaid(want) {
+			t.Errorf("%s.%s is of kind %d, want %s", kind, name, got, want)
 		}
 		field, ok := fields[name]
 		if name == "contained" {
@@ -170,6 +170,24 @@ func compareShape(t *testing.T, seen map[string]bool, path, kind string, typ ref
 			compareShape(t, seen, path+"."+name, one, inner)
 		}
 	}
+}
+
+// kindSaid reads a type as shape writes it.
+func kindSaid(typ string) kind {
+	one, many := strings.CutSuffix(typ, "*")
+	is := kindNamed(one)
+	switch one {
+	case "string":
+		is = kindString
+	case "object":
+		is = kindObject
+	case "Contained":
+		is = kindContained
+	}
+	if many {
+		is |= list
+	}
+	return is
 }
 
 // kindOfField gives the JSON kind of an element and the type of one of it. Codes are numbers with a Code method there.

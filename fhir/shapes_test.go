@@ -1,12 +1,9 @@
 package fhir
 
-// shape lists the elements that this program reads of a resource type, a data type or a part of one, as words
-// "name:type". A type that ends in * is a list of that type. Besides the names of other shapes there is "string" and
-// "object", an object whose inside does not matter here. Numbers and booleans are not in it: one in quotes is read as
-// what it says, so nothing is lost.
+// shape lists the elements that elementOf knows of a resource type, a data type or a part of one, as words "name:type". A type that
+// ends in * is a list of that type.
 //
-// http://hl7.org/fhir/R4/resourcelist.html and the pages of the types; a test compares every word with samply's structs,
-// which are generated from HL7's definitions.
+// http://hl7.org/fhir/R4/resourcelist.html and the pages of the types.
 func shape(kind string) string {
 	switch kind {
 	case "Resource":
@@ -131,46 +128,4 @@ func shape(kind string) string {
 		return "boundsPeriod:Period boundsDuration:Quantity boundsRange:object periodUnit:string"
 	}
 	return ""
-}
-
-// shaped reports a type that has a shape.
-func shaped(kind string) bool { return shape(kind) != "" }
-
-// choices lists the elements of a shape that may have one of several types, without their [x]: only one may be there; "" fills up.
-// http://hl7.org/fhir/R4/formats.html#choice
-func choices(kind string) [2]string {
-	switch kind {
-	case "AllergyIntolerance":
-		return [2]string{"onset"}
-	case "Condition":
-		return [2]string{"onset", "abatement"}
-	case "DeviceUseStatement":
-		return [2]string{"timing"}
-	case "DiagnosticReport":
-		return [2]string{"effective"}
-	case "MedicationAdministration", "MedicationStatement":
-		return [2]string{"medication", "effective"}
-	case "MedicationDispense", "MedicationRequest":
-		return [2]string{"medication"}
-	case "Observation":
-		return [2]string{"effective", "value"}
-	case "Patient":
-		return [2]string{"deceased"}
-	case "Procedure":
-		return [2]string{"performed"}
-	case "ServiceRequest":
-		return [2]string{"occurrence"}
-	case "Dosage":
-		return [2]string{"asNeeded"}
-	case "DosageDoseAndRate":
-		return [2]string{"dose"}
-	case "TimingRepeat":
-		return [2]string{"bounds"}
-	}
-	return [2]string{}
-}
-
-// chooses reports whether a member is one type of a choice: "onsetPeriod" of "onset".
-func chooses(name, choice string) bool {
-	return len(name) > len(choice) && name[:len(choice)] == choice && name[len(choice)] >= 'A' && name[len(choice)] <= 'Z'
 }
