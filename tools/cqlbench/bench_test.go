@@ -32,8 +32,7 @@ type chartOf struct {
 	asOf         filter.Day
 }
 
-// charts gives one collection Bundle for each patient, filled up with measured values to the same size: those of the demonstration, and
-// stories.
+// charts gives one collection Bundle for each patient of the demonstration, filled up with measured values to the same size.
 func charts(t testing.TB) []chartOf {
 	t.Helper()
 	patients, err := demo.Hospital()
@@ -49,7 +48,7 @@ func charts(t testing.TB) []chartOf {
 	if len(out) < 15 {
 		t.Fatalf("only %d patients", len(out))
 	}
-	return append(out, stories(t)...)
+	return out
 }
 
 // chartFrom fills a Bundle up; ok is false for one that is too large, or that gives a month for a day.

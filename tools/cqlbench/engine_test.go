@@ -87,12 +87,18 @@ func (e engine) byCQL(t testing.TB, body []byte, asOf filter.Day) result.Value {
 	return got[result.LibKey{Name: "Dwell", Version: "3"}]["Answers"]
 }
 
+// reads reports whether the engine's reader takes a Bundle at all: one day that is none makes it refuse the whole.
+func (e engine) reads(body []byte) bool {
+	_, err := e.codec.UnmarshalR4(body)
+	return err == nil
+}
+
 // answer is what is compared of one filter.
 type answer struct {
 	Placed, Standing, Window, Indication, Level, Since, Verdict, ChangesOn, Asked string
 
-	Overdue bool
-	Holds   []hold
+	Overdue, ReassessmentOverdue, Emergency bool
+	Holds                                   []hold
 }
 
 type hold struct{ Agent, Hold string }

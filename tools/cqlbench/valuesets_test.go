@@ -58,6 +58,16 @@ var products = []struct{ agent, strength, codes string }{
 	{"other-anticoagulants", "", "69646 67031 1927851 15202 60819 114934"},
 }
 
+// addresses lists the other published addresses of a code system.
+var addresses = map[string][]string{
+	"http://hl7.org/fhir/sid/icd-10-pcs":          {"http://www.cms.gov/Medicare/Coding/ICD10", "urn:oid:2.16.840.1.113883.6.4"},
+	"http://hl7.org/fhir/sid/icd-10-cm":           {"urn:oid:2.16.840.1.113883.6.90"},
+	"http://snomed.info/sct":                      {"urn:oid:2.16.840.1.113883.6.96"},
+	"http://www.ama-assn.org/go/cpt":              {"urn:oid:2.16.840.1.113883.6.12"},
+	"http://www.nlm.nih.gov/research/umls/rxnorm": {"urn:oid:2.16.840.1.113883.6.88"},
+	"http://loinc.org":                            {"urn:oid:2.16.840.1.113883.6.1"},
+}
+
 // valueSets gives the engine's terminology: the sets that ship with dwellwatch, with each pattern written out by the codes of the
 // published lists, and sets of anticoagulants.
 func valueSets(t testing.TB) terminology.Provider {
@@ -116,6 +126,13 @@ func valueSets(t testing.TB) terminology.Provider {
 			sets[p.agent] = append(sets[p.agent], c)
 			if p.strength != "" {
 				sets["strength-"+p.strength] = append(sets["strength-"+p.strength], c)
+			}
+		}
+	}
+	for name, codes := range sets {
+		for _, c := range codes {
+			for _, also := range addresses[c.System] {
+				sets[name] = append(sets[name], coding{also, c.Code})
 			}
 		}
 	}
