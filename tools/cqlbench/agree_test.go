@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 
 	"dwellwatch/internal/assess"
@@ -24,27 +25,29 @@ var differs = map[string]struct {
 	why    string
 	fields []string
 }{
-	"ab-12":                            {freeText, []string{"verdict", "holds"}},
+	"ab-12":                            {freeText, []string{"verdict", "holds", "complex", "tests"}},
 	"ab-14":                            {freeText, []string{"verdict", "emergency", "changesOn"}},
 	"ab-19":                            {instant, []string{"changesOn"}},
 	"apixaban_at_eight_in_the_morning": {often, []string{"level", "since", "indication", "verdict", "overdue", "reassessmentOverdue"}},
 	"apixaban_for_four_doses":          {often, []string{"level", "holds"}},
 	"booked_day_has_gone_by":           {instant, []string{"asked", "changesOn"}},
-	"discontinued_modifier_in_an_extension_by_code":      {freeText, []string{"standing", "verdict", "reassessmentOverdue"}},
-	"enoxaparin_80_mg_twice_a_day_at_60_kg":              {often, []string{"level", "since", "indication", "verdict", "overdue", "reassessmentOverdue", "holds"}},
-	"enoxaparin_above_the_band":                          {often, []string{"level", "since", "indication", "verdict", "overdue", "reassessmentOverdue", "holds", "changesOn"}},
-	"enoxaparin_once_a_day_and_no_creatinine":            {often, []string{"level", "since", "indication", "verdict", "overdue", "reassessmentOverdue", "holds", "changesOn"}},
-	"enoxaparin_once_a_day_with_sound_kidneys":           {often, []string{"level", "since", "indication", "verdict", "overdue", "reassessmentOverdue", "holds"}},
-	"placed_late_in_the_evening_elsewhere":               {zone, []string{"changesOn"}},
-	"placement_dated_after_it_was_written":               {instant, []string{"filters"}},
-	"placement_retracted_two_hours_later_by_the_instant": {instant, []string{"filters"}},
-	"placement_taken_back":                               {instant, []string{"filters"}},
-	"removal_dated_after_it_was_written":                 {instant, []string{"verdict", "changesOn"}},
-	"removal_next_month_without_a_day_of_entry":          {instant, []string{"verdict", "changesOn"}},
-	"removal_written_nine_days_before_its_date":          {instant, []string{"verdict", "overdue", "changesOn", "holds"}},
-	"retraction_without_any_dates":                       {instant, []string{"filters"}},
-	"retrieval_booked":                                   {instant, []string{"changesOn"}},
-	"two_filters_and_two_unnamed_removals":               {telling, []string{"standing", "verdict"}},
+	"discontinued_modifier_in_an_extension_by_code":          {freeText, []string{"standing", "verdict", "reassessmentOverdue", "complex", "tests"}},
+	"enoxaparin_80_mg_twice_a_day_at_60_kg":                  {often, []string{"evidence", "level", "since", "indication", "verdict", "overdue", "reassessmentOverdue", "holds"}},
+	"enoxaparin_above_the_band":                              {often, []string{"evidence", "level", "since", "indication", "verdict", "overdue", "reassessmentOverdue", "holds", "changesOn"}},
+	"enoxaparin_once_a_day_and_no_creatinine":                {often, []string{"evidence", "level", "since", "indication", "verdict", "overdue", "reassessmentOverdue", "holds", "changesOn"}},
+	"enoxaparin_once_a_day_with_sound_kidneys":               {often, []string{"evidence", "level", "since", "indication", "verdict", "overdue", "reassessmentOverdue", "holds"}},
+	"enoxaparin_40_mg_once_a_day_at_41_kg_in_kidney_failure": {often, []string{"evidence"}},
+	"enoxaparin_once_a_day_in_kidney_failure":                {often, []string{"evidence"}},
+	"placed_late_in_the_evening_elsewhere":                   {zone, []string{"changesOn"}},
+	"placement_dated_after_it_was_written":                   {instant, []string{"filters"}},
+	"placement_retracted_two_hours_later_by_the_instant":     {instant, []string{"filters"}},
+	"placement_taken_back":                                   {instant, []string{"filters"}},
+	"removal_dated_after_it_was_written":                     {instant, []string{"verdict", "changesOn", "complex", "tests"}},
+	"removal_next_month_without_a_day_of_entry":              {instant, []string{"verdict", "changesOn", "complex", "tests"}},
+	"removal_written_nine_days_before_its_date":              {instant, []string{"verdict", "overdue", "changesOn", "holds", "evidence"}},
+	"retraction_without_any_dates":                           {instant, []string{"filters"}},
+	"retrieval_booked":                                       {instant, []string{"changesOn"}},
+	"two_filters_and_two_unnamed_removals":                   {telling, []string{"standing", "verdict"}},
 }
 
 // TestTheTwoAgree holds the answers of the two against each other, filter by filter and field by field. They must agree in all that
@@ -74,6 +77,7 @@ func TestTheTwoAgree(t *testing.T) {
 			theirs, ours = nil, nil
 		}
 		for i := range ours {
+			theirs[i].Alone, ours[i].Alone = len(ours) == 1, len(ours) == 1
 			got, want := theirs[i].fields(), ours[i].fields()
 			for field := range want {
 				compared++
@@ -109,7 +113,23 @@ func (a answer) fields() map[string]string {
 		"standing": a.Standing, "window": a.Window, "indication": a.Indication, "level": a.Level, "since": a.Since, "verdict": a.Verdict,
 		"overdue": fmt.Sprint(a.Overdue), "reassessmentOverdue": fmt.Sprint(a.ReassessmentOverdue), "emergency": fmt.Sprint(a.Emergency),
 		"changesOn": a.ChangesOn, "asked": a.Asked, "holds": fmt.Sprint(a.Holds),
+		"complex": fmt.Sprint(a.Predictors.Complex), "tests": fmt.Sprint(a.Tests), "evidence": a.evidence(),
 	}
+}
+
+// evidence lists what the level of an only filter rests on, the entries of the filter's own history among it.
+func (a answer) evidence() string {
+	if a.Standing == "removed" || a.Level == "unknown" || !a.Alone {
+		return ""
+	}
+	var out []string
+	for _, ref := range slices.Concat(a.History, a.LevelBy) {
+		if ref = strings.TrimPrefix(ref, "http://r/"); ref != "" {
+			out = append(out, ref)
+		}
+	}
+	slices.Sort(out)
+	return strings.Join(slices.Compact(out), " ")
 }
 
 // told gives what is compared of an assessment.
@@ -118,10 +138,19 @@ func told(r assess.Result) []answer {
 	for _, f := range r.Assessment.Filters {
 		a := answer{Standing: f.Standing, Window: f.Window, Indication: f.Indication, Level: f.Anticoagulation.Level, Since: day(f.Anticoagulation.Since),
 			Verdict: f.Verdict, ChangesOn: day(f.ChangesOn), Overdue: f.Overdue, ReassessmentOverdue: f.ReassessmentOverdue, Emergency: f.Emergency, Asked: f.Asked}
+		for _, x := range f.Findings {
+			if x.Rule == "anticoagulation-level" {
+				a.LevelBy = x.Evidence
+			}
+		}
 		if f.Placed != nil {
 			a.Placed = day(f.Placed.Earliest)
 		}
 		if f.Plan != nil {
+			a.Predictors.Complex = f.Plan.Approach.Complex
+			for _, x := range f.Plan.Laboratory.Tests {
+				a.Tests = append(a.Tests, test{x.Name, x.Result})
+			}
 			for _, h := range f.Plan.Anticoagulation.Holds {
 				a.Holds = append(a.Holds, hold{h.Agent, h.Hold})
 			}

@@ -24,6 +24,9 @@ var record string
 //go:embed dwell_courses.cql
 var courses string
 
+//go:embed dwell_levels.cql
+var levels string
+
 //go:embed dwell_filters.cql
 var filters string
 
@@ -49,7 +52,7 @@ func newEngine(t testing.TB) engine {
 	if err != nil {
 		t.Fatal(err)
 	}
-	library := strings.Join([]string{record, courses, filters, answers, plans}, "\n")
+	library := strings.Join([]string{record, courses, levels, filters, answers, plans}, "\n")
 	elm, err := cql.Parse(t.Context(), []string{library, helpers}, cql.ParseConfig{DataModels: [][]byte{model}})
 	if err != nil {
 		t.Fatal(err)
@@ -97,11 +100,16 @@ func (e engine) reads(body []byte) bool {
 type answer struct {
 	Placed, Standing, Window, Indication, Level, Since, Verdict, ChangesOn, Asked string
 
-	Overdue, ReassessmentOverdue, Emergency bool
-	Holds                                   []hold
+	Overdue, ReassessmentOverdue, Emergency, Alone bool
+	Holds                                          []hold
+	Predictors                                     struct{ Complex bool }
+	History, LevelBy                               []string
+	Tests                                          []test
 }
 
 type hold struct{ Agent, Hold string }
+
+type test struct{ Name, Result string }
 
 // read takes the engine's types off an answer, and the sign that it sets before a day.
 func read(t testing.TB, answers result.Value) []answer {
