@@ -18,6 +18,8 @@ import (
 	"dwellwatch/internal/filter"
 )
 
+// The library's files, in the order in which they are one.
+
 //go:embed dwell.cql
 var record string
 
