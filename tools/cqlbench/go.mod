@@ -5,13 +5,13 @@ go 1.26.8
 require (
 	dwellwatch v0.0.0-00010101000000-000000000000
 	github.com/google/cql v0.0.2
+	github.com/google/fhir/go v0.7.4
 )
 
 require (
 	bitbucket.org/creachadair/stringset v0.0.14 // indirect
 	github.com/antlr4-go/antlr/v4 v4.13.0 // indirect
 	github.com/golang/protobuf v1.5.4 // indirect
-	github.com/google/fhir/go v0.7.4 // indirect
 	github.com/google/fhir/go/protopath v0.7.4 // indirect
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/json-iterator/go v1.1.12 // indirect
