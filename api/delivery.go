@@ -137,7 +137,7 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 		}
 		d.number = int64(len(items))
 		for n, i := range of {
-			steps[i].answer = answerTo(steps[i], items[n], outcomes[n])
+			steps[i].answer = answerTo(d, steps[i], items[n], outcomes[n])
 		}
 	}
 	for _, st := range steps {
@@ -158,7 +158,7 @@ func (s *server) acceptItems(ctx context.Context, d *delivery, items []screen.It
 }
 
 // answerTo turns what the store did into what the sender is told.
-func answerTo(st step, it screen.Item, o screen.Outcome) answer {
+func answerTo(d *delivery, st step, it screen.Item, o screen.Outcome) answer {
 	a := answer{status: http.StatusOK, fate: string(o.Fate)}
 	if o.Version > 0 {
 		version := strconv.FormatInt(o.Version, 10)
@@ -193,6 +193,9 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 		a.issues = append(a.issues, st.notes...)
 	}
 	warnings := fhir.Warnings(st.resource)
+	if st.resource.Type == "Patient" {
+		warnings = append(warnings, fhir.LinkFaults(st.resource.Document(), d.base)...)
+	}
 	for _, path := range it.Lookalikes {
 		warnings = append(warnings, fhir.Issue{Severity: "warning", Code: "code-invalid", Expression: path, Text: screen.LookalikeText})
 	}
