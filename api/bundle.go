@@ -191,7 +191,7 @@ func planHistory(feed, base string, st step, e fhir.Entry, at string, notified b
 		if st.kind == remove && e.Version != "" {
 			st.resource.VersionID = e.Version
 		}
-		st.resource.LastUpdated = e.LastModified
+		st.resource.LastUpdated, st.toldBy = e.LastModified, at+".response.lastModified"
 		return st
 	}
 	if !e.HasResource {
@@ -204,7 +204,7 @@ func planHistory(feed, base string, st step, e fhir.Entry, at string, notified b
 		st.resource.VersionID = e.Version
 	}
 	if st.resource.LastUpdated.IsZero() {
-		st.resource.LastUpdated = e.LastModified
+		st.resource.LastUpdated, st.toldBy = e.LastModified, at+".response.lastModified"
 	}
 	if !ok || t.operation || t.conditional || e.Method == "GET" {
 		t = target{}

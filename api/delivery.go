@@ -137,7 +137,7 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 		}
 		d.number = int64(len(items))
 		for n, i := range of {
-			steps[i].answer = answerTo(d, steps[i], items[n], outcomes[n])
+			steps[i].answer = s.answerTo(d, steps[i], items[n], outcomes[n])
 		}
 	}
 	for _, st := range steps {
@@ -157,8 +157,16 @@ func (s *server) acceptItems(ctx context.Context, d *delivery, items []screen.It
 	return s.AcceptHeld(ctx, items, d.at)
 }
 
+// received is when a delivery came, or first came.
+func (s *server) received(d *delivery) time.Time {
+	if d.at.IsZero() {
+		return s.Now()
+	}
+	return d.at
+}
+
 // answerTo turns what the store did into what the sender is told.
-func answerTo(d *delivery, st step, it screen.Item, o screen.Outcome) answer {
+func (s *server) answerTo(d *delivery, st step, it screen.Item, o screen.Outcome) answer {
 	a := answer{status: http.StatusOK, fate: string(o.Fate)}
 	if o.Version > 0 {
 		version := strconv.FormatInt(o.Version, 10)
@@ -176,6 +184,14 @@ func answerTo(d *delivery, st step, it screen.Item, o screen.Outcome) answer {
 	}
 	if o.Fate == screen.Dropped && it.Evidence && it.Patient != "" {
 		a.issues[0].Text = "a later entry of the same delivery takes its place or takes it back; nothing of this one was kept"
+	}
+	if st.resource.Ahead(s.received(d)) {
+		w := st.resource.AheadWarning()
+		w.Expression = st.path + strings.TrimPrefix(w.Expression, st.resource.Type)
+		if st.toldBy != "" {
+			w.Expression = st.toldBy
+		}
+		a.issues = append(a.issues, w)
 	}
 	if st.kind != keep {
 		return a

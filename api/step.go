@@ -30,6 +30,8 @@ type step struct {
 	faults   []fhir.Issue
 	notes    []fhir.Issue // warnings for what is kept
 	answer   answer
+
+	toldBy string // FHIRPath of what tells LastUpdated; "" for the resource's meta
 }
 
 // fail makes the step faulty.

@@ -51,7 +51,7 @@ func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.T
 	if err != nil {
 		return nil, failed(what, err)
 	}
-	items, err = prepared(items)
+	items, err = prepared(items, now)
 	if err != nil {
 		return nil, failed(what, err)
 	}
@@ -196,8 +196,9 @@ func covers(held set, wanted set) bool {
 	return true
 }
 
-// prepared checks the items and brings their values to what the database keeps: whole microseconds, no zero bytes.
-func prepared(items []screen.Item) ([]screen.Item, error) {
+// prepared checks the items and brings their values to what the database keeps: whole microseconds, no zero bytes, no time that lies
+// ahead of when they were received. Raw stays as it came.
+func prepared(items []screen.Item, received time.Time) ([]screen.Item, error) {
 	clean := func(s string) string { return strings.ToValidUTF8(strings.ReplaceAll(s, "\x00", ""), "\uFFFD") }
 	out := slices.Clone(items)
 	for n := range out {
@@ -207,7 +208,7 @@ func prepared(items []screen.Item) ([]screen.Item, error) {
 			return nil, fmt.Errorf("item %d has no feed, type, id or content: %w", n, fault.Invalid)
 		}
 		r.Type, r.ID, r.VersionID, i.Patient = clean(r.Type), clean(r.ID), clean(r.VersionID), clean(i.Patient)
-		r.LastUpdated = r.LastUpdated.Truncate(time.Microsecond).UTC()
+		r.LastUpdated = believed(r.LastUpdated, received).Truncate(time.Microsecond).UTC()
 		i.Refs = slices.Clone(i.Refs)
 		for m := range i.Refs {
 			i.Refs[m] = clean(i.Refs[m])

@@ -189,7 +189,7 @@ func queueVersionRead(b *pgx.Batch, keys []key, k *known) {
 			&v.person, &v.patient, &v.deleted, &v.retracted, &v.moved, &v.evidence, &v.current}
 		_, err := pgx.ForEachRow(rows, into, func() error {
 			one := v
-			one.lastUpdated = timeOf(updated)
+			one.lastUpdated = believed(timeOf(updated), v.receivedAt)
 			copy(one.digest[:], digest)
 			k.kept[at] = append(k.kept[at], &one)
 			return nil
