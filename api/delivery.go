@@ -55,7 +55,7 @@ func (s *server) door(h func(c *gin.Context, d *delivery) error) gin.HandlerFunc
 			if p := problemOf(err); p.unreadable {
 				s.meters.resource("", fateRefused)
 				r := whole(c, d, p.issues)
-				r.Keep = s.mayKeep(c, d, r.Body)
+				r.Keep = p.concerns || s.mayKeep(c, d, r.Body)
 				if failed := s.quarantine(c, d, r); failed != nil {
 					err = failed
 				}
@@ -113,20 +113,7 @@ func (d *delivery) forbid(steps []step) bool {
 // that arrive together with the filter are kept with it. It then fills in the answers. Order is the order of steps;
 // backwards says that the newest stands first, as in a history.
 func (s *server) accept(ctx context.Context, d *delivery, steps []step, backwards bool) error {
-	var items []screen.Item
-	var of []int
-	for n := range steps {
-		i := n
-		if backwards {
-			i = len(steps) - 1 - n
-		}
-		switch st := steps[i]; st.kind {
-		case keep:
-			items, of = append(items, s.Screen(d.feed, st.resource)), append(of, i)
-		case remove:
-			items, of = append(items, screen.Item{Feed: d.feed, Resource: st.resource, Deleted: true}), append(of, i)
-		}
-	}
+	items, of := s.screened(d, steps, backwards)
 	if len(items) > 0 {
 		outcomes, err := s.acceptItems(ctx, d, items)
 		if err != nil {
@@ -148,6 +135,25 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 		s.meters.resource(st.resource.Type, fate)
 	}
 	return nil
+}
+
+// screened gives what is to be handed to the store, and which step each item is of.
+func (s *server) screened(d *delivery, steps []step, backwards bool) (items []screen.Item, of []int) {
+	for n := range steps {
+		i := n
+		if backwards {
+			i = len(steps) - 1 - n
+		}
+		switch st := steps[i]; st.kind {
+		case keep:
+			it := s.Screen(d.feed, st.resource)
+			it.Temporary = st.temporary
+			items, of = append(items, it), append(of, i)
+		case remove:
+			items, of = append(items, screen.Item{Feed: d.feed, Resource: st.resource, Deleted: true}), append(of, i)
+		}
+	}
+	return items, of
 }
 
 func (s *server) acceptItems(ctx context.Context, d *delivery, items []screen.Item) ([]screen.Outcome, error) {

@@ -24,7 +24,8 @@ var errPlanChanged = errors.New("the plan changed under its locks")
 // Accept takes screened items in one transaction and gives what became of each, in order. Whoever's chart it changes gets
 // a new chart version, at most one per call, and one AssessPatient job for it; new evidence, new persons and two contents of which
 // only the order of receipt tells what counts get a PullContext job where Options.PullContext says so. Nothing is kept, and no job made, if it fails. An item without feed,
-// type, id or bytes is fault.Invalid. now is the time of receipt.
+// type, id or bytes is fault.Invalid. An item that clashes (see Clashes) is fault.Unavailable: it came while another call was under way,
+// and Clashes names it now. now is the time of receipt.
 func (s *Store) Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error) {
 	return s.acceptItems(ctx, items, now, manner{})
 }
@@ -144,6 +145,9 @@ func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []scre
 		k, err := read(ctx, tx, who, all)
 		if err != nil {
 			return plan{}, known{}, err
+		}
+		if _, clash := k.clashes(items); clash {
+			return plan{}, known{}, fmt.Errorf("a temporary name stands for something else: %w", fault.Unavailable)
 		}
 		admitted, barred := k.admissible(items)
 		p := newPlan(admitted, joined, k, now, how.held, fresh, idle)
