@@ -61,6 +61,9 @@ type Config struct {
 	Mentions func(ctx context.Context, feed string, body []byte) bool
 	// AcceptHeld is Accept for items that came at received, lay in the quarantine, and are taken only now.
 	AcceptHeld func(ctx context.Context, items []screen.Item, received time.Time) ([]screen.Outcome, error)
+	// Clashes says of each of the items of a call which must not be handed to Accept, because its temporary name is that of somebody
+	// else's entry.
+	Clashes func(ctx context.Context, items []screen.Item) ([]screen.Clash, error)
 	// Quarantine notes a payload that could not be read. Neither its bytes nor how they came may be stored unless Keep is true.
 	Quarantine func(ctx context.Context, r Refused) error
 	// Held reaches what Quarantine noted.
@@ -136,7 +139,7 @@ func New(c Config) (http.Handler, error) {
 
 func newServer(c Config) (*server, error) {
 	for name, missing := range map[string]bool{
-		"Accept": c.Accept == nil, "Screen": c.Screen == nil, "Mentions": c.Mentions == nil, "AcceptHeld": c.AcceptHeld == nil,
+		"Accept": c.Accept == nil, "Screen": c.Screen == nil, "Mentions": c.Mentions == nil, "AcceptHeld": c.AcceptHeld == nil, "Clashes": c.Clashes == nil,
 		"Quarantine": c.Quarantine == nil, "Held": c.Held == nil,
 		"Audit": c.Audit == nil, "Ready": c.Ready == nil, "Assess": c.Assess == nil, "Now": c.Now == nil, "Zone": c.Zone == nil,
 		"Log": c.Log == nil,

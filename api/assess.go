@@ -12,6 +12,7 @@ import (
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/screen"
 
 	"github.com/gin-gonic/gin"
 )
@@ -108,7 +109,7 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 		documents = lines
 	}
 	var order []string
-	copies := map[string][]fhir.Resource{}
+	copies, named := map[string][]fhir.Resource{}, map[string]fhir.Resource{}
 	for n, document := range documents {
 		if len(documents) > 1 && len(bytes.TrimSpace(document)) == 0 {
 			continue
@@ -122,6 +123,12 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 			ref := st.resource.Ref()
 			switch st.kind {
 			case keep:
+				if before, again := named[ref]; again && st.temporary && somebodyElse(before, st.resource, base) {
+					return nil, inLine(&fhir.Invalid{Issues: st.clashing(screen.ClashPatient).answer.issues}, n+1, len(documents))
+				}
+				if st.temporary {
+					named[ref] = st.resource
+				}
 				if !slices.Contains(order, ref) {
 					order = append(order, ref)
 				}
@@ -139,6 +146,15 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 		out = append(out, copies[ref]...)
 	}
 	return out, nil
+}
+
+// somebodyElse reports whether two resources that go by one temporary name are about two patients.
+func somebodyElse(a, b fhir.Resource, base string) bool {
+	if a.Type == "Patient" {
+		return fhir.OtherPerson(a, b)
+	}
+	x, y := screen.Whose(a, base).Patient, screen.Whose(b, base).Patient
+	return x != "" && y != "" && x != y
 }
 
 // isHistory recognises a history Bundle: there the order says which version is the last

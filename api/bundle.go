@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"encoding/json"
 	"net/http"
 	"strconv"
@@ -47,24 +48,20 @@ func (s *server) deliverBundle(c *gin.Context, d *delivery, b fhir.Bundle) error
 	if faults := faultsOf(steps, b.Type == "transaction"); b.Type == "transaction" && len(faults) > 0 {
 		return unread(http.StatusBadRequest, faults...)
 	}
-	unkept := 0
-	for _, st := range steps {
-		if st.kind != faulty {
-			continue
-		}
-		r := Refused{Body: st.raw, Issues: st.faults, Method: http.MethodPost, Bundle: bundleKind(b)}
-		if r.Keep = s.mayKeep(c, d, r.Body); !r.Keep {
-			if unkept++; unkept > maxFaults {
-				continue // the answer names it; thousands of notes without payloads help nobody
-			}
-		}
-		// Before anything is stored: a sender that is told of a failure sends the whole again.
-		if err := s.quarantine(c, d, r); err != nil {
-			return err
-		}
-	}
 	_, notified := b.NotificationType()
-	if err := s.accept(c.Request.Context(), d, steps, b.Type == "history" && !notified); err != nil {
+	backwards := b.Type == "history" && !notified
+	clashed, err := s.compare(c.Request.Context(), d, steps, backwards)
+	if err != nil {
+		return err
+	}
+	if clashed && b.Type == "transaction" {
+		return &problem{status: http.StatusUnprocessableEntity, issues: faultsOf(steps, true), unreadable: true, concerns: true}
+	}
+	// Before anything is stored: a sender that is told of a failure sends the whole again.
+	if err := s.setAside(c, d, steps, bundleKind(b)); err != nil {
+		return err
+	}
+	if err := s.accept(c.Request.Context(), d, steps, backwards); err != nil {
 		return err
 	}
 	body, err := json.Marshal(respond(b.Type, steps))
@@ -191,7 +188,7 @@ func planHistory(feed, base string, st step, e fhir.Entry, at string, notified b
 		if st.kind == remove && e.Version != "" {
 			st.resource.VersionID = e.Version
 		}
-		st.resource.LastUpdated = e.LastModified
+		st.resource.LastUpdated, st.toldBy = e.LastModified, at+".response.lastModified"
 		return st
 	}
 	if !e.HasResource {
@@ -204,7 +201,7 @@ func planHistory(feed, base string, st step, e fhir.Entry, at string, notified b
 		st.resource.VersionID = e.Version
 	}
 	if st.resource.LastUpdated.IsZero() {
-		st.resource.LastUpdated = e.LastModified
+		st.resource.LastUpdated, st.toldBy = e.LastModified, at+".response.lastModified"
 	}
 	if !ok || t.operation || t.conditional || e.Method == "GET" {
 		t = target{}
@@ -236,30 +233,44 @@ const elsewhereText = "this address is not below the base of the feed; the entry
 // So the bytes that are stored say Type/id there, and are otherwise as they came. Only entries that hold such a
 // reference are touched.
 func resolve(steps []step) {
-	names := map[string]string{}
+	real := names(steps)
+	if real == nil {
+		return
+	}
+	for i := range steps {
+		if steps[i].kind != keep {
+			continue
+		}
+		was := steps[i].resource.Raw
+		if now := fhir.RewriteReferences(was, real); len(now) != len(was) || !bytes.Equal(now, was) {
+			steps[i].resource.Raw, steps[i].sent = now, was
+		}
+	}
+}
+
+// names gives what each fullUrl stands for; nil where there is none. What cannot be read has no place here, and what is refused has that
+// of somebody else.
+func names(steps []step) func(reference string) (string, bool) {
+	known, refused := map[string]string{}, map[string]bool{}
+	for _, st := range steps {
+		if st.clash {
+			refused[temporary(st.fullURL)] = true
+		}
+	}
 	for _, st := range steps {
 		if st.resource.ID == "" || st.kind == faulty || !strings.Contains(st.fullURL, ":") {
 			continue
 		}
-		if _, taken := names[temporary(st.fullURL)]; !taken {
-			names[temporary(st.fullURL)] = st.resource.Ref()
+		if name := temporary(st.fullURL); known[name] == "" && !refused[name] {
+			known[name] = st.resource.Ref()
 		}
 	}
-	if len(names) == 0 {
-		return
+	if len(known) == 0 {
+		return nil
 	}
-	real := func(reference string) (string, bool) {
-		to, ok := names[temporary(reference)]
+	return func(reference string) (string, bool) {
+		to, ok := known[temporary(reference)]
 		return to, ok
-	}
-	for i := range steps {
-		switch steps[i].kind {
-		case keep:
-			steps[i].resource.Raw = fhir.RewriteReferences(steps[i].resource.Raw, real)
-		case faulty:
-			// In the quarantine it stands alone too.
-			steps[i].raw = fhir.RewriteReferences(steps[i].raw, real)
-		}
 	}
 }
 

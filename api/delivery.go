@@ -55,7 +55,7 @@ func (s *server) door(h func(c *gin.Context, d *delivery) error) gin.HandlerFunc
 			if p := problemOf(err); p.unreadable {
 				s.meters.resource("", fateRefused)
 				r := whole(c, d, p.issues)
-				r.Keep = s.mayKeep(c, d, r.Body)
+				r.Keep = p.concerns || s.mayKeep(c, d, r.Body)
 				if failed := s.quarantine(c, d, r); failed != nil {
 					err = failed
 				}
@@ -113,20 +113,7 @@ func (d *delivery) forbid(steps []step) bool {
 // that arrive together with the filter are kept with it. It then fills in the answers. Order is the order of steps;
 // backwards says that the newest stands first, as in a history.
 func (s *server) accept(ctx context.Context, d *delivery, steps []step, backwards bool) error {
-	var items []screen.Item
-	var of []int
-	for n := range steps {
-		i := n
-		if backwards {
-			i = len(steps) - 1 - n
-		}
-		switch st := steps[i]; st.kind {
-		case keep:
-			items, of = append(items, s.Screen(d.feed, st.resource)), append(of, i)
-		case remove:
-			items, of = append(items, screen.Item{Feed: d.feed, Resource: st.resource, Deleted: true}), append(of, i)
-		}
-	}
+	items, of := s.screened(d, steps, backwards)
 	if len(items) > 0 {
 		outcomes, err := s.acceptItems(ctx, d, items)
 		if err != nil {
@@ -137,7 +124,7 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 		}
 		d.number = int64(len(items))
 		for n, i := range of {
-			steps[i].answer = answerTo(steps[i], items[n], outcomes[n])
+			steps[i].answer = s.answerTo(d, steps[i], items[n], outcomes[n])
 		}
 	}
 	for _, st := range steps {
@@ -150,6 +137,25 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 	return nil
 }
 
+// screened gives what is to be handed to the store, and which step each item is of.
+func (s *server) screened(d *delivery, steps []step, backwards bool) (items []screen.Item, of []int) {
+	for n := range steps {
+		i := n
+		if backwards {
+			i = len(steps) - 1 - n
+		}
+		switch st := steps[i]; st.kind {
+		case keep:
+			it := s.Screen(d.feed, st.resource)
+			it.Temporary = st.temporary
+			items, of = append(items, it), append(of, i)
+		case remove:
+			items, of = append(items, screen.Item{Feed: d.feed, Resource: st.resource, Deleted: true}), append(of, i)
+		}
+	}
+	return items, of
+}
+
 func (s *server) acceptItems(ctx context.Context, d *delivery, items []screen.Item) ([]screen.Outcome, error) {
 	if d.at.IsZero() {
 		return s.Accept(ctx, items)
@@ -157,8 +163,16 @@ func (s *server) acceptItems(ctx context.Context, d *delivery, items []screen.It
 	return s.AcceptHeld(ctx, items, d.at)
 }
 
+// received is when a delivery came, or first came.
+func (s *server) received(d *delivery) time.Time {
+	if d.at.IsZero() {
+		return s.Now()
+	}
+	return d.at
+}
+
 // answerTo turns what the store did into what the sender is told.
-func answerTo(st step, it screen.Item, o screen.Outcome) answer {
+func (s *server) answerTo(d *delivery, st step, it screen.Item, o screen.Outcome) answer {
 	a := answer{status: http.StatusOK, fate: string(o.Fate)}
 	if o.Version > 0 {
 		version := strconv.FormatInt(o.Version, 10)
@@ -177,6 +191,14 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 	if o.Fate == screen.Dropped && it.Evidence && it.Patient != "" {
 		a.issues[0].Text = "a later entry of the same delivery takes its place or takes it back; nothing of this one was kept"
 	}
+	if st.resource.Ahead(s.received(d)) {
+		w := st.resource.AheadWarning()
+		w.Expression = st.path + strings.TrimPrefix(w.Expression, st.resource.Type)
+		if st.toldBy != "" {
+			w.Expression = st.toldBy
+		}
+		a.issues = append(a.issues, w)
+	}
 	if st.kind != keep {
 		return a
 	}
@@ -193,6 +215,9 @@ func answerTo(st step, it screen.Item, o screen.Outcome) answer {
 		a.issues = append(a.issues, st.notes...)
 	}
 	warnings := fhir.Warnings(st.resource)
+	if st.resource.Type == "Patient" {
+		warnings = append(warnings, fhir.LinkFaults(st.resource.Document(), d.base)...)
+	}
 	for _, path := range it.Lookalikes {
 		warnings = append(warnings, fhir.Issue{Severity: "warning", Code: "code-invalid", Expression: path, Text: screen.LookalikeText})
 	}

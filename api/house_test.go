@@ -15,6 +15,7 @@ import (
 	"dwellwatch/internal/catalogue"
 	"dwellwatch/internal/chart"
 	"dwellwatch/internal/dbtest"
+	"dwellwatch/internal/fault"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/postgres"
 	"dwellwatch/internal/screen"
@@ -30,6 +31,7 @@ type house struct {
 
 	mu    sync.Mutex
 	fates map[string][]screen.Fate // by Type/id
+	aside []api.Refused            // what was put into the quarantine
 }
 
 func newHouse(t *testing.T, limit int64) *house {
@@ -62,18 +64,27 @@ func newHouse(t *testing.T, limit int64) *house {
 			return out, err
 		},
 		AcceptHeld: store.AcceptHeld,
+		Clashes:    store.Clashes,
 		Screen:     h.screener.Item,
 		Mentions:   func(_ context.Context, _ string, body []byte) bool { return h.screener.Mentions(body) },
-		Quarantine: func(context.Context, api.Refused) error { return nil },
-		Held:       noneHeld{},
-		Audit:      func(context.Context, api.AuditRow) error { return nil },
-		Ready:      func(ctx context.Context) error { return store.Pool().Ping(ctx) },
-		Assess:     func([]fhir.Resource, filter.Day) ([][]byte, error) { return nil, nil },
-		Now:        func() time.Time { return clock },
-		Zone:       time.UTC,
-		BodyLimit:  limit,
-		Log:        slog.New(slog.DiscardHandler),
-		Feeds:      map[string]string{api.DefaultFeed: recordBase},
+		Quarantine: func(_ context.Context, r api.Refused) error {
+			h.mu.Lock()
+			defer h.mu.Unlock()
+			if !r.Keep {
+				r.Body = nil
+			}
+			h.aside = append(h.aside, r)
+			return nil
+		},
+		Held:      asideHeld{h: h},
+		Audit:     func(context.Context, api.AuditRow) error { return nil },
+		Ready:     func(ctx context.Context) error { return store.Pool().Ping(ctx) },
+		Assess:    func([]fhir.Resource, filter.Day) ([][]byte, error) { return nil, nil },
+		Now:       func() time.Time { return clock },
+		Zone:      time.UTC,
+		BodyLimit: limit,
+		Log:       slog.New(slog.DiscardHandler),
+		Feeds:     map[string]string{api.DefaultFeed: recordBase},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -83,8 +94,23 @@ func newHouse(t *testing.T, limit int64) *house {
 
 const recordBase = "http://example.com/fhir"
 
-// noneHeld is a quarantine with nothing in it.
-type noneHeld struct{ api.Holder }
+// asideHeld is a quarantine of what was put aside; its numbers are the places in that list, from 1.
+type asideHeld struct {
+	api.Holder
+	h *house
+}
+
+func (a asideHeld) Show(_ context.Context, id int64) (api.Held, error) {
+	if id > int64(len(a.h.aside)) {
+		return api.Held{}, fault.NotFound
+	}
+	r := a.h.aside[id-1]
+	return api.Held{ID: id, Feed: r.Feed, Route: r.Route, Method: r.Method, Target: r.Target, ContentType: r.ContentType, Bundle: r.Bundle, ReceivedAt: r.At,
+		Body: r.Body, Replayable: r.Keep, Issues: r.Issues}, nil
+}
+
+func (asideHeld) Replayed(context.Context, int64, int, []fhir.Issue, time.Time) error { return nil }
+func (asideHeld) Discard(context.Context, int64) error                                { return nil }
 
 func (h *house) send(method, path string, body []byte, headers ...string) *httptest.ResponseRecorder {
 	h.t.Helper()

@@ -102,6 +102,9 @@ func (s *server) single(c *gin.Context, d *delivery, st step) error {
 	if d.forbid(steps) {
 		return refusal(http.StatusForbidden, "forbidden", "", "the access token has no scope for this")
 	}
+	if _, err := s.compare(c.Request.Context(), d, steps, false); err != nil {
+		return err
+	}
 	if err := s.accept(c.Request.Context(), d, steps, false); err != nil {
 		return err
 	}

@@ -21,6 +21,7 @@ type problem struct {
 	status     int
 	issues     []fhir.Issue
 	unreadable bool   // the payload goes to the quarantine
+	concerns   bool   // it touches on somebody followed, whatever its bytes say
 	challenge  string // WWW-Authenticate; "" for the plain one
 }
 

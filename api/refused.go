@@ -115,5 +115,9 @@ func (s *server) deliverEntry(c *gin.Context, d *delivery, kind string) error {
 	if err != nil {
 		return err
 	}
-	return s.single(c, d, steps[len(steps)-1])
+	st := steps[len(steps)-1]
+	if st.kind == keep && fhir.TemporaryPatient(st.resource) {
+		st = st.ready(http.StatusUnprocessableEntity, "error", "conflict", st.path, aloneText)
+	}
+	return s.single(c, d, st)
 }

@@ -16,7 +16,7 @@ func TestADeletedDeviceStaysDeleted(t *testing.T) {
 	device := func(version, at string) string {
 		return `{"resourceType":"Device","id":"sk","meta":{"versionId":"` + version + `","lastUpdated":"` + at + `"},"status":"active","patient":{"reference":"Patient/ann"},` + filterDevice + `}`
 	}
-	const soon, later, last = "2027-03-01T09:00:20Z", "2027-03-01T09:00:40Z", "2027-03-01T09:01:00Z"
+	const soon, later, last = "2026-03-01T21:00:20Z", "2026-03-01T21:00:40Z", "2026-03-01T21:01:00Z"
 	for name, c := range map[string]struct{ first, again string }{
 		"the same bytes":   {device("1", soon), device("1", soon)},
 		"an older version": {device("2", later), device("1", soon)},

@@ -316,7 +316,7 @@ func TestNewNamesWhatIsMissing(t *testing.T) {
 	for name, take := range map[string]func(*Config){
 		"Accept": func(c *Config) { c.Accept = nil }, "Screen": func(c *Config) { c.Screen = nil }, "Mentions": func(c *Config) { c.Mentions = nil },
 		"Quarantine": func(c *Config) { c.Quarantine = nil }, "Audit": func(c *Config) { c.Audit = nil }, "Ready": func(c *Config) { c.Ready = nil },
-		"AcceptHeld": func(c *Config) { c.AcceptHeld = nil }, "Held": func(c *Config) { c.Held = nil },
+		"AcceptHeld": func(c *Config) { c.AcceptHeld = nil }, "Clashes": func(c *Config) { c.Clashes = nil }, "Held": func(c *Config) { c.Held = nil },
 		"Assess": func(c *Config) { c.Assess = nil }, "Now": func(c *Config) { c.Now = nil }, "Zone": func(c *Config) { c.Zone = nil },
 		"Log": func(c *Config) { c.Log = nil }, "ward 7": func(c *Config) { c.Feeds = map[string]string{"ward 7": ""} },
 	} {

@@ -78,6 +78,9 @@ func setup(t *testing.T, change func(c *Config)) *rig {
 			}
 			return out, nil
 		},
+		Clashes: func(_ context.Context, items []screen.Item) ([]screen.Clash, error) {
+			return make([]screen.Clash, len(items)), nil
+		},
 		Screen:     func(feed string, res fhir.Resource) screen.Item { return screen.Item{Feed: feed, Resource: res} },
 		Mentions:   func(_ context.Context, _ string, body []byte) bool { return bytes.Contains(body, []byte("cava")) },
 		Quarantine: r.quarantine,

@@ -30,6 +30,11 @@ type step struct {
 	faults   []fhir.Issue
 	notes    []fhir.Issue // warnings for what is kept
 	answer   answer
+
+	temporary bool   // the id is made of the temporary name
+	sent      []byte // the resource's bytes before references by temporary names were resolved; nil where there were none
+	toldBy    string // FHIRPath of what tells LastUpdated; "" for the resource's meta
+	clash     bool   // the temporary name is that of somebody else's entry: it is refused
 }
 
 // fail makes the step faulty.
@@ -124,7 +129,7 @@ func put(feed, base string, st step, t target) step {
 		}
 	}
 	if r.ID == "" {
-		r.ID = madeID(feed, st.fullURL, r.Raw)
+		r.ID, st.temporary = madeID(feed, st.fullURL, r.Raw), strings.HasPrefix(st.fullURL, "urn:")
 	}
 	st.kind, st.resource = keep, r
 	return st.ignoring(r.Type, st.path)

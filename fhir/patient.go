@@ -23,6 +23,23 @@ func NoPatient(r Resource, kept bool) (i Issue, ok bool) {
 		`. Understood is a reference "Patient/[id]" of this feed, or the same below the feed's own base URL`}, true
 }
 
+// TemporaryPatient reports a resource that names whom it is about, or whom a Patient is linked to, by a temporary name (urn:uuid:...),
+// which means nothing outside the delivery in which it came.
+func TemporaryPatient(r Resource) bool {
+	doc := r.Document()
+	for l := range doc.Get("link").Each() {
+		if r.Type == "Patient" && ParseReference(l.Get("other.reference").String()).URN != "" {
+			return true
+		}
+	}
+	for _, element := range []string{"subject", "patient", "for"} {
+		if ParseReference(doc.Get(element+".reference").String()).URN != "" {
+			return true
+		}
+	}
+	return false
+}
+
 // unfollowed says why a reference leads to no patient of the feed, and which code of an issue that is.
 func unfollowed(reference []byte) (code, why string) {
 	if reference == nil {

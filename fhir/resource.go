@@ -27,6 +27,19 @@ func (r Resource) Equal(s Resource) bool {
 // Ref gives "Type/id".
 func (r Resource) Ref() string { return r.Type + "/" + r.ID }
 
+// MaxAhead is how far meta.lastUpdated may lie after the receipt and still be believed: clocks differ.
+const MaxAhead = 24 * time.Hour
+
+// Ahead reports a LastUpdated that cannot be true of what was received at a time. The order of versions must not go by it: no later
+// correction would ever be newer.
+func (r Resource) Ahead(received time.Time) bool { return r.LastUpdated.After(received.Add(MaxAhead)) }
+
+// AheadWarning tells the sender of such a time, and where it stands.
+func (r Resource) AheadWarning() Issue {
+	return Issue{"warning", "value", r.Type + ".meta.lastUpdated",
+		"this lies more than a day after it was received; it is not believed, and where version numbers do not tell the order, the order of receipt stands in"}
+}
+
 // NamelessID reports an id that the sender did not give, so that no other system knows the resource by it: the bytes name
 // none, and the id is a UUID of version 5, as the doors make them (RFC 9562 section 5.5). Where a sender puts such a UUID of its own
 // into the URL only, that is taken for one of ours.

@@ -234,7 +234,7 @@ func (p *program) apiConfig(screener screen.Screener) api.Config {
 		Quarantine: func(ctx context.Context, r api.Refused) error {
 			return p.store.Quarantine(ctx, postgres.Refused(r), p.basis.Policy.QuarantineDays)
 		},
-		AcceptHeld: p.store.AcceptHeld, Held: holder{p.store},
+		AcceptHeld: p.store.AcceptHeld, Clashes: p.store.Clashes, Held: holder{p.store},
 		Audit: func(ctx context.Context, r api.AuditRow) error { return p.store.Audit(ctx, postgres.Entry(r)) },
 		Ready: func(ctx context.Context) error { return p.store.Pool().Ping(ctx) },
 		Assess: func(resources []fhir.Resource, on filter.Day) ([][]byte, error) {

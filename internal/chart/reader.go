@@ -76,6 +76,7 @@ func (m *Room) Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone
 		switch n.Type {
 		case "Patient":
 			r.patient(n)
+			r.links(n)
 		case "Device":
 			r.device(n)
 		case "DeviceUseStatement":

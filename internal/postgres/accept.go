@@ -24,7 +24,8 @@ var errPlanChanged = errors.New("the plan changed under its locks")
 // Accept takes screened items in one transaction and gives what became of each, in order. Whoever's chart it changes gets
 // a new chart version, at most one per call, and one AssessPatient job for it; new evidence, new persons and two contents of which
 // only the order of receipt tells what counts get a PullContext job where Options.PullContext says so. Nothing is kept, and no job made, if it fails. An item without feed,
-// type, id or bytes is fault.Invalid. now is the time of receipt.
+// type, id or bytes is fault.Invalid. An item that clashes (see Clashes) is fault.Unavailable: it came while another call was under way,
+// and Clashes names it now. now is the time of receipt.
 func (s *Store) Accept(ctx context.Context, items []screen.Item, now time.Time) ([]screen.Outcome, error) {
 	return s.acceptItems(ctx, items, now, manner{})
 }
@@ -51,7 +52,7 @@ func (s *Store) acceptItems(ctx context.Context, items []screen.Item, now time.T
 	if err != nil {
 		return nil, failed(what, err)
 	}
-	items, err = prepared(items)
+	items, err = prepared(items, now)
 	if err != nil {
 		return nil, failed(what, err)
 	}
@@ -145,6 +146,9 @@ func (s *Store) work(ctx context.Context, tx pgx.Tx, who *identity, items []scre
 		if err != nil {
 			return plan{}, known{}, err
 		}
+		if _, clash := k.clashes(items); clash {
+			return plan{}, known{}, fmt.Errorf("a temporary name stands for something else: %w", fault.Unavailable)
+		}
 		admitted, barred := k.admissible(items)
 		p := newPlan(admitted, joined, k, now, how.held, fresh, idle)
 		before := len(idle)
@@ -196,8 +200,9 @@ func covers(held set, wanted set) bool {
 	return true
 }
 
-// prepared checks the items and brings their values to what the database keeps: whole microseconds, no zero bytes.
-func prepared(items []screen.Item) ([]screen.Item, error) {
+// prepared checks the items and brings their values to what the database keeps: whole microseconds, no zero bytes, no time that lies
+// ahead of when they were received. Raw stays as it came.
+func prepared(items []screen.Item, received time.Time) ([]screen.Item, error) {
 	clean := func(s string) string { return strings.ToValidUTF8(strings.ReplaceAll(s, "\x00", ""), "\uFFFD") }
 	out := slices.Clone(items)
 	for n := range out {
@@ -207,7 +212,7 @@ func prepared(items []screen.Item) ([]screen.Item, error) {
 			return nil, fmt.Errorf("item %d has no feed, type, id or content: %w", n, fault.Invalid)
 		}
 		r.Type, r.ID, r.VersionID, i.Patient = clean(r.Type), clean(r.ID), clean(r.VersionID), clean(i.Patient)
-		r.LastUpdated = r.LastUpdated.Truncate(time.Microsecond).UTC()
+		r.LastUpdated = believed(r.LastUpdated, received).Truncate(time.Microsecond).UTC()
 		i.Refs = slices.Clone(i.Refs)
 		for m := range i.Refs {
 			i.Refs[m] = clean(i.Refs[m])

@@ -7,9 +7,10 @@ import (
 	"dwellwatch/internal/screen"
 )
 
-// ahead gives the item a time by a clock that is ahead of ours: later than anything that happens in a test.
+// ahead gives the item a time by a clock that is ahead of ours: later than anything that happens in a test, and not so far that it
+// would not be believed.
 func ahead(seconds int) func(*screen.Item) {
-	return func(i *screen.Item) { i.Resource.LastUpdated = time.Date(2027, 1, 1, 0, 0, seconds, 0, time.UTC) }
+	return func(i *screen.Item) { i.Resource.LastUpdated = time.Date(2026, 3, 2, 12, 0, seconds, 0, time.UTC) }
 }
 
 // TestADeletionEndsEveryVersionThatWasHere: whatever the record's clock says, no version that was here when a plain deletion

@@ -138,7 +138,7 @@ func readFamily(ctx context.Context, tx pgx.Tx, persons set) (family, error) {
 			EXISTS (SELECT FROM resource r WHERE r.person_id = a.person_id AND r.feed = a.feed AND r.patient_id = a.patient_id)
 		FROM person_alias a WHERE a.person_id = ANY(@persons::uuid[])`
 	const patients = `
-		SELECT r.feed, r.id, r.version, r.version_id, r.last_updated, r.deleted OR r.retracted, r.current, r.links
+		SELECT r.feed, r.id, r.version, r.version_id, r.last_updated, r.received_at, r.deleted OR r.retracted, r.current, r.links
 		FROM resource r JOIN person_alias a ON a.feed = r.feed AND a.patient_id = r.id
 		WHERE r.type = 'Patient' AND a.person_id = ANY(@persons::uuid[])
 		ORDER BY r.feed, r.id, r.version`
@@ -165,8 +165,8 @@ func readFamily(ctx context.Context, tx pgx.Tx, persons set) (family, error) {
 	var v version
 	var updated *time.Time
 	var links []string
-	_, err = pgx.ForEachRow(rows, []any{&a.feed, &a.patient, &v.number, &v.versionID, &updated, &v.deleted, &v.current, &links}, func() error {
-		v.lastUpdated = timeOf(updated)
+	_, err = pgx.ForEachRow(rows, []any{&a.feed, &a.patient, &v.number, &v.versionID, &updated, &v.receivedAt, &v.deleted, &v.current, &links}, func() error {
+		v.lastUpdated = believed(timeOf(updated), v.receivedAt)
 		if before, ok := newest[a]; v.deleted || ok && !v.current && (before.current || v.against(before.stamp) == older) {
 			return nil
 		}

@@ -8,6 +8,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"dwellwatch/fhir"
 	"dwellwatch/internal/screen"
 )
 
@@ -42,13 +43,14 @@ type known struct {
 	devices map[key]bool // filter devices held without a patient
 	here    map[key]bool // devices of which something is here, and is not gone
 	waiting map[key]waiting
-	named   []waiting // that name a Device of the call
+	named   []waiting             // that name a Device of the call
+	told    map[key]fhir.Resource // Patients that go by a temporary name
 }
 
 // read collects what is known about the items. It runs once without locks, to learn which are needed, and again under them.
 func read(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item) (known, error) {
 	k := known{persons: map[alias]string{}, kept: map[key]history{}, retired: map[key]retraction{}, namers: map[key][]namer{},
-		devices: map[key]bool{}, here: map[key]bool{}, waiting: map[key]waiting{}}
+		devices: map[key]bool{}, here: map[key]bool{}, waiting: map[key]waiting{}, told: map[key]fhir.Resource{}}
 	keys := make([]key, 0, len(items))
 	var aliases []alias
 	var devices []key
@@ -68,6 +70,7 @@ func read(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item) (k
 	queueRetractionRead(b, who, keys, &k)
 	queueDeviceRead(b, devices, &k)
 	queueWaitingRead(b, keys, &k)
+	queueToldRead(b, items, &k)
 	if err := tx.SendBatch(ctx, b).Close(); err != nil {
 		return known{}, err
 	}
@@ -189,7 +192,7 @@ func queueVersionRead(b *pgx.Batch, keys []key, k *known) {
 			&v.person, &v.patient, &v.deleted, &v.retracted, &v.moved, &v.evidence, &v.current}
 		_, err := pgx.ForEachRow(rows, into, func() error {
 			one := v
-			one.lastUpdated = timeOf(updated)
+			one.lastUpdated = believed(timeOf(updated), v.receivedAt)
 			copy(one.digest[:], digest)
 			k.kept[at] = append(k.kept[at], &one)
 			return nil

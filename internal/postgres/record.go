@@ -123,7 +123,7 @@ func (s *Store) queuePersonRead(b *pgx.Batch, person string, r *Record) {
 
 func queueChartRead(b *pgx.Batch, person string, into *[]Stored) {
 	const read = chartKeys + `
-		SELECT r.feed, r.type, r.id, r.version_id, r.last_updated, r.body
+		SELECT r.feed, r.type, r.id, r.version_id, r.last_updated, r.received_at, r.body
 		FROM chart JOIN resource r USING (feed, type, id)
 		WHERE r.current
 		ORDER BY r.feed COLLATE "C", r.type COLLATE "C", r.id COLLATE "C"`
@@ -132,9 +132,10 @@ func queueChartRead(b *pgx.Batch, person string, into *[]Stored) {
 		*into, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (Stored, error) {
 			var one Stored
 			var updated *time.Time
+			var received time.Time
 			r := &one.Resource
-			err := row.Scan(&one.Feed, &r.Type, &r.ID, &r.VersionID, &updated, &r.Raw)
-			r.LastUpdated = timeOf(updated)
+			err := row.Scan(&one.Feed, &r.Type, &r.ID, &r.VersionID, &updated, &received, &r.Raw)
+			r.LastUpdated = believed(timeOf(updated), received)
 			return one, err
 		})
 		return err

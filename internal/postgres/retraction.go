@@ -92,7 +92,7 @@ func queueRetractionRead(b *pgx.Batch, who *identity, keys []key, k *known) {
 		var r retraction
 		var updated, ended *time.Time
 		_, err := pgx.ForEachRow(rows, []any{&hash, &r.versionID, &updated, &r.at, &r.ended.versionID, &ended}, func() error {
-			r.lastUpdated, r.ended.lastUpdated = timeOf(updated), timeOf(ended)
+			r.lastUpdated, r.ended.lastUpdated = believed(timeOf(updated), r.at), believed(timeOf(ended), r.at)
 			k.retired[byHash[string(hash)]] = r
 			return nil
 		})

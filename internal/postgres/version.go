@@ -8,13 +8,23 @@ import (
 	"strings"
 	"time"
 
+	"dwellwatch/fhir"
 	"dwellwatch/internal/screen"
 )
 
 // stamp is what decides the order of two versions of one resource.
 type stamp struct {
 	versionID   string
-	lastUpdated time.Time // zero where unknown; whole microseconds, as the database keeps them
+	lastUpdated time.Time // zero where unknown, or not believed; whole microseconds, as the database keeps them
+}
+
+// believed gives a meta.lastUpdated by which versions may be ordered: one that lies ahead of when it was received is none, because
+// nothing that comes later would ever be newer.
+func believed(lastUpdated, received time.Time) time.Time {
+	if (fhir.Resource{LastUpdated: lastUpdated}).Ahead(received) {
+		return time.Time{}
+	}
+	return lastUpdated
 }
 
 // join gives the highest of both as far as each can tell: the higher number and the later time. An id that is no number counts

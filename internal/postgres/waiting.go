@@ -123,7 +123,7 @@ func collectWaiting(rows pgx.Rows) ([]waiting, error) {
 		var digest []byte
 		r := &w.item.Resource
 		err := row.Scan(&w.item.Feed, &r.Type, &r.ID, &r.VersionID, &updated, &w.receivedAt, &digest, &w.item.Patient, &r.Raw, &w.item.Refs, &w.devices)
-		r.LastUpdated = timeOf(updated)
+		r.LastUpdated = believed(timeOf(updated), w.receivedAt)
 		copy(w.digest[:], digest)
 		return w, err
 	})

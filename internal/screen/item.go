@@ -17,6 +17,8 @@ type Item struct {
 	// New says that it counts only where nothing of the resource was ever heard, and nothing of anybody names it: its sender may add to
 	// what is known, and change nothing.
 	New bool
+	// Temporary says that the resource came without an id and goes by one made of the temporary name (urn:uuid:...) of its entry.
+	Temporary bool
 	// Patient is the id of the Patient (same feed) that it is about; for a Patient its own id; "" where it names none.
 	Patient string
 	// Evidence says that it tells of a vena cava filter by code or listed phrase, so its patient is to be followed.
@@ -57,3 +59,12 @@ type Outcome struct {
 	// Retracted says, of content that changes nothing, that a deletion or retraction of the resource stands.
 	Retracted bool
 }
+
+// Clash says why an item must not be taken: its sender uses the temporary names of one patient's entries for another's. "" where it may.
+type Clash string
+
+const (
+	ClashPatient Clash = "another patient" // what is kept under its name is about another patient
+	ClashPerson  Clash = "another person"  // the Patient that is kept under its name is another person
+	ClashSubject Clash = "of a refused"    // it is about, or links to, a Patient of the same call that is another person
+)
