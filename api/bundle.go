@@ -47,21 +47,9 @@ func (s *server) deliverBundle(c *gin.Context, d *delivery, b fhir.Bundle) error
 	if faults := faultsOf(steps, b.Type == "transaction"); b.Type == "transaction" && len(faults) > 0 {
 		return unread(http.StatusBadRequest, faults...)
 	}
-	unkept := 0
-	for _, st := range steps {
-		if st.kind != faulty {
-			continue
-		}
-		r := Refused{Body: st.raw, Issues: st.faults, Method: http.MethodPost, Bundle: bundleKind(b)}
-		if r.Keep = s.mayKeep(c, d, r.Body); !r.Keep {
-			if unkept++; unkept > maxFaults {
-				continue // the answer names it; thousands of notes without payloads help nobody
-			}
-		}
-		// Before anything is stored: a sender that is told of a failure sends the whole again.
-		if err := s.quarantine(c, d, r); err != nil {
-			return err
-		}
+	// Before anything is stored: a sender that is told of a failure sends the whole again.
+	if err := s.setAside(c, d, steps, bundleKind(b)); err != nil {
+		return err
 	}
 	_, notified := b.NotificationType()
 	if err := s.accept(c.Request.Context(), d, steps, b.Type == "history" && !notified); err != nil {
@@ -126,7 +114,7 @@ func plan(feed, base string, b fhir.Bundle) ([]step, error) {
 		st := step{path: at + ".resource", fullURL: e.FullURL, resource: e.Resource, raw: e.Raw}
 		if e.Fault != nil {
 			st.kind, st.faults = faulty, e.Fault.Issues
-			steps[i] = st
+			steps[i] = st.future(feed, base, e)
 			continue
 		}
 		switch b.Type {
@@ -136,6 +124,9 @@ func plan(feed, base string, b fhir.Bundle) ([]step, error) {
 			steps[i] = planHistory(feed, base, st, e, at, notified)
 		default:
 			steps[i] = planContent(feed, base, st, e)
+		}
+		if steps[i].kind == faulty {
+			steps[i] = steps[i].future(feed, base, e)
 		}
 	}
 	resolve(steps)
@@ -234,15 +225,19 @@ const elsewhereText = "this address is not below the base of the feed; the entry
 // that sent it gives every such reference the real id when it stores the Bundle
 // (http://hl7.org/fhir/R4/http.html#trules), and once the entries are stored one by one nobody could follow it any more.
 // So the bytes that are stored say Type/id there, and are otherwise as they came. Only entries that hold such a
-// reference are touched.
+// reference are touched. A refused entry is named too where it will go by that name once it can be read: what is replayed later
+// then joins what was kept at once, and what is replayed besides.
 func resolve(steps []step) {
 	names := map[string]string{}
-	for _, st := range steps {
-		if st.resource.ID == "" || st.kind == faulty || !strings.Contains(st.fullURL, ":") {
-			continue
-		}
-		if _, taken := names[temporary(st.fullURL)]; !taken {
-			names[temporary(st.fullURL)] = st.resource.Ref()
+	// What can be read goes before what cannot, where two go by one name.
+	for _, refused := range []bool{false, true} {
+		for _, st := range steps {
+			if st.resource.ID == "" || (st.kind == faulty) != refused || !strings.Contains(st.fullURL, ":") {
+				continue
+			}
+			if _, taken := names[temporary(st.fullURL)]; !taken {
+				names[temporary(st.fullURL)] = st.resource.Ref()
+			}
 		}
 	}
 	if len(names) == 0 {

@@ -26,6 +26,9 @@ type delivery struct {
 	route   string       // the pattern of the door that it came through
 	at      time.Time    // when it came, if it lay in the quarantine since; else zero
 	refused []fhir.Issue // of a single request that was understood and answered with a refusal
+	took    bool         // something of it changed what is here, or was here already
+	aside   bool         // an entry of it was set aside with its bytes
+	told    []fhir.Issue // what it was told of resources that were understood
 }
 
 // answer is what a request or an entry is told.
@@ -138,9 +141,11 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 		d.number = int64(len(items))
 		for n, i := range of {
 			steps[i].answer = answerTo(steps[i], items[n], outcomes[n])
+			d.took = d.took || outcomes[n].Fate != screen.Dropped
 		}
 	}
 	for _, st := range steps {
+		d.told = append(d.told, st.answer.issues...)
 		fate := st.answer.fate
 		if st.kind == faulty {
 			fate = fateRefused

@@ -159,11 +159,14 @@ func ownName(fullURL, base string) (fhir.Reference, bool) {
 // there is none, for the same bytes, so that a delivery sent twice is one resource.
 func madeID(feed, fullURL string, raw []byte) string {
 	name := raw
-	if strings.HasPrefix(fullURL, "urn:") {
+	if isTemporary(fullURL) {
 		name = []byte(fullURL)
 	}
 	return uuid.NewSHA1(feedSpace(feed), name).String()
 }
+
+// isTemporary reports whether a fullUrl is a name that means something only inside its Bundle.
+func isTemporary(fullURL string) bool { return strings.HasPrefix(fullURL, "urn:") }
 
 // del plans a deletion.
 func del(st step, t target) step {
