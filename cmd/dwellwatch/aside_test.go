@@ -99,3 +99,21 @@ func TestAReplayThatKeepsNothingLosesNothing(t *testing.T) {
 		t.Errorf("%d left", n)
 	}
 }
+
+// TestADeviceThatComesWithItsUseIsAssessed: the answer does not ask for a patient whom the same delivery names.
+func TestADeviceThatComesWithItsUseIsAssessed(t *testing.T) {
+	t.Parallel()
+	w := openDoorway(t, dbtest.URL(t), nil)
+	_, answer := w.ask("POST", "/fhir", asideBatch(false, false))
+	if !strings.Contains(answer, "whom an entry of this delivery names with it") || strings.Contains(answer, "not assessed until") {
+		t.Errorf("together: %s", answer)
+	}
+	alone := openDoorway(t, dbtest.URL(t), nil)
+	if _, answer = alone.ask("POST", "/fhir/Device", asideDevice); !strings.Contains(answer, "not assessed until") {
+		t.Errorf("alone: %s", answer)
+	}
+	nobodys := openDoorway(t, dbtest.URL(t), nil)
+	if _, answer = nobodys.ask("POST", "/fhir", strings.Replace(asideBatch(false, false), `"reference":"Patient/secret"`, `"display":"secret"`, 1)); !strings.Contains(answer, "not assessed until it, or an entry") {
+		t.Errorf("with a use that names nobody: %s", answer)
+	}
+}
