@@ -123,7 +123,7 @@ func plan(feed, base string, b fhir.Bundle) ([]step, error) {
 		st := step{path: at + ".resource", fullURL: e.FullURL, resource: e.Resource, raw: e.Raw}
 		if e.Fault != nil {
 			st.kind, st.faults = faulty, e.Fault.Issues
-			steps[i] = st
+			steps[i] = st.future(feed, base, e)
 			continue
 		}
 		switch b.Type {
@@ -133,6 +133,9 @@ func plan(feed, base string, b fhir.Bundle) ([]step, error) {
 			steps[i] = planHistory(feed, base, st, e, at, notified)
 		default:
 			steps[i] = planContent(feed, base, st, e)
+		}
+		if steps[i].kind == faulty {
+			steps[i] = steps[i].future(feed, base, e)
 		}
 	}
 	resolve(steps)
@@ -231,7 +234,8 @@ const elsewhereText = "this address is not below the base of the feed; the entry
 // that sent it gives every such reference the real id when it stores the Bundle
 // (http://hl7.org/fhir/R4/http.html#trules), and once the entries are stored one by one nobody could follow it any more.
 // So the bytes that are stored say Type/id there, and are otherwise as they came. Only entries that hold such a
-// reference are touched.
+// reference are touched. A refused entry is named too where it will go by that name once it can be read: what is replayed later
+// then joins what was kept at once, and what is replayed besides.
 func resolve(steps []step) {
 	real := names(steps)
 	if real == nil {
@@ -248,8 +252,8 @@ func resolve(steps []step) {
 	}
 }
 
-// names gives what each fullUrl stands for; nil where there is none. What cannot be read has no place here, and what is refused has that
-// of somebody else.
+// names gives what each fullUrl stands for; nil where there is none. What is refused for its temporary name has that of somebody else,
+// and stands for nothing. What cannot be read stands for what it will be; where two go by one name, what can be read goes before it.
 func names(steps []step) func(reference string) (string, bool) {
 	known, refused := map[string]string{}, map[string]bool{}
 	for _, st := range steps {
@@ -257,12 +261,14 @@ func names(steps []step) func(reference string) (string, bool) {
 			refused[temporary(st.fullURL)] = true
 		}
 	}
-	for _, st := range steps {
-		if st.resource.ID == "" || st.kind == faulty || !strings.Contains(st.fullURL, ":") {
-			continue
-		}
-		if name := temporary(st.fullURL); known[name] == "" && !refused[name] {
-			known[name] = st.resource.Ref()
+	for _, unread := range []bool{false, true} {
+		for _, st := range steps {
+			if st.resource.ID == "" || (st.kind == faulty) != unread || !strings.Contains(st.fullURL, ":") {
+				continue
+			}
+			if name := temporary(st.fullURL); known[name] == "" && !refused[name] {
+				known[name] = st.resource.Ref()
+			}
 		}
 	}
 	if len(known) == 0 {

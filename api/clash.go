@@ -9,17 +9,21 @@ import (
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/screen"
-
-	"github.com/gin-gonic/gin"
 )
 
 // compare refuses the steps that use the temporary name of somebody else's entry, and reports whether there is one. What is kept
 // and names a refused entry keeps the temporary name there: what it stands for here is somebody else's.
 func (s *server) compare(ctx context.Context, d *delivery, steps []step, backwards bool) (clashed bool, err error) {
-	if !slices.ContainsFunc(steps, func(st step) bool { return st.kind == keep && st.temporary }) {
+	if !slices.ContainsFunc(steps, func(st step) bool { return st.temporary }) {
 		return false, nil
 	}
 	items, of := s.screened(d, steps, backwards)
+	for i, st := range steps {
+		if st.kind == faulty && st.temporary {
+			// What cannot be read goes by a name all the same, and is of those whose entries name it.
+			items, of = append(items, screen.Item{Feed: d.feed, Resource: fhir.Resource{Type: st.resource.Type, ID: st.resource.ID}, Temporary: true}), append(of, i)
+		}
+	}
 	clashes, err := s.Clashes(ctx, items)
 	if err != nil {
 		return false, err
@@ -27,12 +31,17 @@ func (s *server) compare(ctx context.Context, d *delivery, steps []step, backwar
 	if len(clashes) != len(items) {
 		return false, errors.New("the store compared another number of items than it was given")
 	}
+	unnamed := false
 	for n, clash := range clashes {
-		if clash != "" {
-			steps[of[n]], clashed = steps[of[n]].clashing(clash), true
+		switch st := &steps[of[n]]; {
+		case clash == "":
+		case st.kind == faulty:
+			st.resource.ID, unnamed = "", true
+		default:
+			*st, clashed = st.clashing(clash), true
 		}
 	}
-	if !clashed {
+	if !clashed && !unnamed {
 		return false, nil
 	}
 	real := names(steps)
@@ -45,7 +54,7 @@ func (s *server) compare(ctx context.Context, d *delivery, steps []step, backwar
 			steps[i].resource.Raw = fhir.RewriteReferences(st.sent, real)
 		}
 	}
-	return true, nil
+	return clashed, nil
 }
 
 // clashing refuses a step.
@@ -72,29 +81,3 @@ const (
 
 // aloneText answers a replay of an entry whose patient was named by another entry.
 const aloneText = "whom this is about was told by a temporary name of the delivery that it came in, which means nothing alone; the sender must send it again"
-
-// setAside puts into the quarantine what cannot be read and what was refused for its temporary name, each by itself, with what it names
-// by other entries' temporary names resolved as far as these entries are taken.
-func (s *server) setAside(c *gin.Context, d *delivery, steps []step, kind string) error {
-	real, unkept := names(steps), 0
-	for _, st := range steps {
-		if st.kind != faulty && !st.clash {
-			continue
-		}
-		r := Refused{Body: st.raw, Issues: st.faults, Method: http.MethodPost, Bundle: kind}
-		if real != nil {
-			r.Body = fhir.RewriteReferences(st.raw, real)
-		}
-		if st.clash {
-			r.Issues, r.Keep = st.answer.issues, true
-		} else if r.Keep = s.mayKeep(c, d, r.Body); !r.Keep {
-			if unkept++; unkept > maxFaults {
-				continue // the answer names it; thousands of notes without payloads help nobody
-			}
-		}
-		if err := s.quarantine(c, d, r); err != nil {
-			return err
-		}
-	}
-	return nil
-}

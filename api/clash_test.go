@@ -182,6 +182,16 @@ func TestARefusedDeviceIsNobodysElse(t *testing.T) {
 	if diff := cmp.Diff(want, h.charts()); diff != "" {
 		t.Errorf("kept (-want +got):\n%s", diff)
 	}
+	// Nor where it cannot be read this time.
+	cut := newHouse(t, 0)
+	cut.send(http.MethodPost, "/fhir", []byte(bundle("batch", device("A1"), using(urnFilter, "Patient/ann"))))
+	w = cut.send(http.MethodPost, "/fhir", []byte(bundle("batch", strings.Replace(device("B2"), `"active"`, `["active"]`, 1), using(urnOther, "Patient/ben"))))
+	if diff := cmp.Diff([]string{"400", "201"}, told(t, w.Body.Bytes())); diff != "" {
+		t.Errorf("(-want +got):\n%s\n%s", diff, w.Body)
+	}
+	if diff := cmp.Diff(want, cut.charts()); diff != "" {
+		t.Errorf("kept beside an unreadable device (-want +got):\n%s", diff)
+	}
 	// The same one for the first patient again, and one that is the same to the letter, change nothing.
 	for _, again := range []string{bundle("batch", device("A1"), using(urnFilter, "Patient/ann")), bundle("batch", device("A1"), using(urnOther, "Patient/ben"))} {
 		if got := h.send(http.MethodPost, "/fhir", []byte(again)).Body.String(); strings.Contains(got, "422") {

@@ -26,6 +26,9 @@ type delivery struct {
 	route   string       // the pattern of the door that it came through
 	at      time.Time    // when it came, if it lay in the quarantine since; else zero
 	refused []fhir.Issue // of a single request that was understood and answered with a refusal
+	took    bool         // something of it changed what is here, or was here already
+	aside   bool         // an entry of it was set aside with its bytes
+	told    []fhir.Issue // what it was told of resources that were understood
 }
 
 // answer is what a request or an entry is told.
@@ -123,11 +126,21 @@ func (s *server) accept(ctx context.Context, d *delivery, steps []step, backward
 			return errors.New("the store gave another number of outcomes than it was given items")
 		}
 		d.number = int64(len(items))
+		used := map[string]bool{} // entries that one about a patient names
+		for n, it := range items {
+			if fate := outcomes[n].Fate; it.Patient != "" && !it.Retracted && (fate == screen.Created || fate == screen.Updated || fate == screen.Duplicate) {
+				for _, ref := range it.Refs {
+					used[ref] = true
+				}
+			}
+		}
 		for n, i := range of {
-			steps[i].answer = s.answerTo(d, steps[i], items[n], outcomes[n])
+			steps[i].answer = s.answerTo(d, steps[i], items[n], outcomes[n], used[items[n].Resource.Ref()])
+			d.took = d.took || outcomes[n].Fate != screen.Dropped
 		}
 	}
 	for _, st := range steps {
+		d.told = append(d.told, st.answer.issues...)
 		fate := st.answer.fate
 		if st.kind == faulty {
 			fate = fateRefused
@@ -171,8 +184,8 @@ func (s *server) received(d *delivery) time.Time {
 	return d.at
 }
 
-// answerTo turns what the store did into what the sender is told.
-func (s *server) answerTo(d *delivery, st step, it screen.Item, o screen.Outcome) answer {
+// answerTo turns what the store did into what the sender is told. used says that an entry about a patient, of the same delivery, names it.
+func (s *server) answerTo(d *delivery, st step, it screen.Item, o screen.Outcome, used bool) answer {
 	a := answer{status: http.StatusOK, fate: string(o.Fate)}
 	if o.Version > 0 {
 		version := strconv.FormatInt(o.Version, 10)
@@ -225,6 +238,9 @@ func (s *server) answerTo(d *delivery, st step, it screen.Item, o screen.Outcome
 		warnings = append(warnings, fhir.Issue{Severity: "warning", Code: "incomplete", Expression: "Patient.id", Text: namelessText})
 	}
 	if w, ok := fhir.NoPatient(st.resource, o.Version > 0); ok && needsPatient(it) {
+		if used && st.resource.Type == "Device" {
+			w = fhir.Issue{Severity: "information", Code: "informational", Expression: w.Expression, Text: usedText}
+		}
 		warnings = append(warnings, w)
 	}
 	for _, w := range warnings {
@@ -250,6 +266,9 @@ const sameVersionText = "same version, other content: a record gives every chang
 // namelessText answers a Patient whose id was made here.
 const namelessText = "this Patient came without an id of the record, so nothing in the record can be about the patient: " +
 	"no draft can be written until the same patient arrives with the record's id"
+
+// usedText answers a filter Device that names no patient, which another entry of the delivery says to be a patient's.
+const usedText = "no patient is named; it is assessed as the device of the patient whom an entry of this delivery names with it"
 
 // needsPatient reports whether an item is of no use before somebody says whose it is: it tells of a filter, or of the use of
 // a device that may be one.

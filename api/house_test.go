@@ -50,6 +50,7 @@ func newHouse(t *testing.T, limit int64) *house {
 	}
 	h := &house{t: t, store: store, fates: map[string][]screen.Fate{}}
 	h.screener = screen.Screener{Sets: sets, Models: catalogue.Catalogue{}, Bases: map[string]string{api.DefaultFeed: recordBase}}
+	mentioner := h.screener.Mentioner()
 	clock := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
 	h.handler, err = api.New(api.Config{
 		Accept: func(ctx context.Context, items []screen.Item) ([]screen.Outcome, error) {
@@ -66,7 +67,7 @@ func newHouse(t *testing.T, limit int64) *house {
 		AcceptHeld: store.AcceptHeld,
 		Clashes:    store.Clashes,
 		Screen:     h.screener.Item,
-		Mentions:   func(_ context.Context, _ string, body []byte) bool { return h.screener.Mentions(body) },
+		Mentions:   func(_ context.Context, _ string, body []byte) bool { return mentioner.Mentions(body) },
 		Quarantine: func(_ context.Context, r api.Refused) error {
 			h.mu.Lock()
 			defer h.mu.Unlock()

@@ -45,7 +45,7 @@ type Holder interface {
 }
 
 // notKept tells why an entry cannot be replayed.
-const notKept = "its bytes were not kept, because nothing in them told of a filter or named a followed patient, or they were too many to be read; the sender must send it again"
+const notKept = "its bytes were not kept, because nothing in them told of a filter or named a followed patient or an entry that tells of a filter, or they were too many to be read; the sender must send it again"
 
 const (
 	heldPage    = 100

@@ -265,7 +265,7 @@ func TestReplayIsTheSameRequest(t *testing.T) {
 		"transaction": {"POST", "/fhir", bundleOf("transaction", entryOf(procedure, "PUT", "Procedure/p-1"), entryOf(bad, "PUT", "Procedure/p")), nil, nil,
 			"400 error value Bundle.entry[1].resource.id", ""},
 		"history": {"POST", "/fhir", bundleOf("history", `{"resource":`+bad+`,"request":{"method":"GET","url":"Procedure/p"}}`), nil,
-			func(h *Held) { h.Body = []byte(strings.ReplaceAll(string(h.Body), `"_"`, `"p"`)) }, "200 ", ""},
+			func(h *Held) { h.Body = []byte(strings.ReplaceAll(string(h.Body), `"_"`, `"p"`)) }, "422 error business-rule, information informational", ""},
 		"notification": {"POST", "/fhir", bundleOf("history", `{"resource":{"resourceType":"Parameters","parameter":[{"name":"type","valueCode":"event-notification"}]}}`,
 			`{"resource":`+bad+`,"request":{"method":"GET","url":"Procedure/p"}}`), nil,
 			func(h *Held) { h.Body = []byte(strings.ReplaceAll(string(h.Body), `"_"`, `"p"`)) }, "201 /fhir/Procedure/p/_history/1", "Procedure/p"},

@@ -14,7 +14,7 @@ import (
 
 // replayHeld takes an entry of the quarantine through its door once more. What is taken now leaves the quarantine before the
 // caller hears of it; a crash in between leaves an entry whose next replay finds everything already here. What is
-// refused again stays, with its new faults.
+// refused again stays, with its new faults, and so does what the door understands and keeps nothing of: that is answered 422.
 func (s *server) replayHeld(c *gin.Context) {
 	id, err := heldID(c)
 	if err == nil {
@@ -90,8 +90,17 @@ func (s *server) retake(c *gin.Context, h Held) (*heldAnswer, []fhir.Issue) {
 		s.refuse(c, err)
 		return got, problemOf(err).issues
 	}
+	if got.status < http.StatusBadRequest && !d.took && !d.aside {
+		issues := append([]fhir.Issue{{Severity: "error", Code: "business-rule", Text: nothingKept}}, d.told[:min(len(d.told), maxFaults)]...)
+		got.body.Reset()
+		s.refuse(c, &problem{status: http.StatusUnprocessableEntity, issues: issues})
+		return got, issues
+	}
 	return got, d.refused
 }
+
+// nothingKept answers a replay that would lose what was set aside.
+const nothingKept = "nothing of it was kept, so it stays in the quarantine"
 
 // heldAnswer keeps status and body of an answer back. Headers are set on the real one at once.
 type heldAnswer struct {

@@ -129,7 +129,7 @@ func put(feed, base string, st step, t target) step {
 		}
 	}
 	if r.ID == "" {
-		r.ID, st.temporary = madeID(feed, st.fullURL, r.Raw), strings.HasPrefix(st.fullURL, "urn:")
+		r.ID, st.temporary = madeID(feed, st.fullURL, r.Raw), isTemporary(st.fullURL)
 	}
 	st.kind, st.resource = keep, r
 	return st.ignoring(r.Type, st.path)
@@ -164,11 +164,14 @@ func ownName(fullURL, base string) (fhir.Reference, bool) {
 // there is none, for the same bytes, so that a delivery sent twice is one resource.
 func madeID(feed, fullURL string, raw []byte) string {
 	name := raw
-	if strings.HasPrefix(fullURL, "urn:") {
+	if isTemporary(fullURL) {
 		name = []byte(fullURL)
 	}
 	return uuid.NewSHA1(feedSpace(feed), name).String()
 }
+
+// isTemporary reports whether a fullUrl is a name that means something only inside its Bundle.
+func isTemporary(fullURL string) bool { return strings.HasPrefix(fullURL, "urn:") }
 
 // del plans a deletion.
 func del(st step, t target) step {

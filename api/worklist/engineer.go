@@ -128,7 +128,7 @@ func (p *Pages) heldReplay(c *gin.Context) {
 		p.fail(c, err)
 		return
 	}
-	page.Faults = []string{"The door refused it again; the newest faults stand below."}
+	page.Faults = []string{"The door did not take it; what it says now stands below."}
 	if !page.Entry.Replayable {
 		page.Faults = []string{"Its bytes were not kept; the sender must send it again."}
 	}

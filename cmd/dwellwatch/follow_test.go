@@ -323,3 +323,31 @@ func TestAskedAgainThoughTheTaskWasEnded(t *testing.T) {
 		})
 	}
 }
+
+// TestALaggingSearchBringsNothingBack: a placement is deleted, and the record's search still finds it when the next one makes the
+// service read the context anew.
+func TestALaggingSearchBringsNothingBack(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	h.tell(t, "/Patient/a", patientLinked("a", "", ""))
+	h.tell(t, "/Procedure/p", codedPlacement("p", "a", "2025-09-01"))
+	h.wantOpen(t, "placed", "a")
+	h.peer.Habits(t, map[string]any{"searchLags": true})
+	send(t, http.MethodDelete, h.peer.BaseURL+"/Procedure/p", nil)
+	send(t, http.MethodDelete, h.doors.URL+"/fhir/Procedure/p", nil)
+	h.atRest(t)
+	h.tell(t, "/Procedure/q", codedPlacement("q", "a", "2025-11-20"))
+	var counts string
+	const read = `SELECT string_agg(id, ' ' ORDER BY id) FROM resource WHERE type = 'Procedure' AND current AND NOT deleted`
+	if err := h.program.store.Pool().QueryRow(t.Context(), read).Scan(&counts); err != nil {
+		t.Fatal(err)
+	}
+	if counts != "q" {
+		t.Errorf("%q count, want q alone", counts)
+	}
+	if fired := h.peer.Log(t).Fired["searchLags"]; fired == 0 {
+		t.Error("no search lagged behind")
+	}
+	h.peer.Habits(t, nil)
+	h.wantOpen(t, "deleted, and another placed", "a")
+}

@@ -218,6 +218,7 @@ func (p *program) pages() (*worklist.Pages, error) {
 }
 
 func (p *program) apiConfig(screener screen.Screener) api.Config {
+	mentioner := screener.Mentioner()
 	return api.Config{
 		Accept: func(ctx context.Context, items []screen.Item) ([]screen.Outcome, error) {
 			return p.store.Accept(ctx, items, p.now())
@@ -225,7 +226,7 @@ func (p *program) apiConfig(screener screen.Screener) api.Config {
 		Screen: screener.Item,
 		Mentions: func(ctx context.Context, feed string, body []byte) bool {
 			body = fhir.Unescaped(body)
-			if screener.Mentions(body) {
+			if mentioner.Mentions(body) {
 				return true
 			}
 			followed, err := p.store.Follows(ctx, feed, screen.Patients(body))

@@ -34,7 +34,7 @@ type quarantineCommand struct {
 
 // Help is shown by quarantine --help.
 func (*quarantineCommand) Help() string {
-	return `What a door could not read is kept aside for some days with its faults; the payload is kept only if its bytes tell of a filter or name a followed patient. After the cause is gone (a feed's base URL, a newer version of this program) a replay takes it as if it came now, with the settings of this call: use those of the service. An entry whose payload was not kept cannot be replayed; the sender must send it again.
+	return `What a door could not read is kept aside for some days with its faults; the payload is kept only if its bytes tell of a filter, or name a followed patient or an entry of the same Bundle that tells of a filter. After the cause is gone (a feed's base URL, a newer version of this program) a replay takes it as if it came now, with the settings of this call: use those of the service. What is refused again stays, and so does what would not be kept because it is about nobody who is followed. An entry whose payload was not kept cannot be replayed; the sender must send it again.
 
 The commands work on the configured database. The private cluster of a running service belongs to that service: there use its routes, GET /quarantine, GET and DELETE /quarantine/ID, POST /quarantine/ID/replay.
 

@@ -20,6 +20,7 @@ import (
 	"dwellwatch/internal/assess"
 	"dwellwatch/internal/chart"
 	"dwellwatch/internal/dbtest"
+	"dwellwatch/internal/demo"
 	"dwellwatch/internal/policy"
 )
 
@@ -39,7 +40,11 @@ func openDoorway(t *testing.T, database string, feeds map[string]string) *doorwa
 		t.Fatal(err)
 	}
 	w := &doorway{t: t, url: database, log: &lockedLog{}}
-	s := settings{basis: assess.Basis{Policy: policy.Default(), Sets: sets, Zone: time.UTC}, now: time.Now, log: slog.New(slog.NewTextHandler(w.log, nil))}
+	models, err := chart.ReadCatalogue(demo.Catalogue())
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := settings{basis: assess.Basis{Policy: policy.Default(), Models: models, Sets: sets, Zone: time.UTC}, now: time.Now, log: slog.New(slog.NewTextHandler(w.log, nil))}
 	s.DatabaseURL, s.Feeds = database, feeds
 	if w.program, err = start(t.Context(), s); err != nil {
 		t.Fatal(err)
@@ -275,6 +280,9 @@ func TestQuarantineReadsEscapes(t *testing.T) {
 		`{"resourceType":"Device","id":"b","status":5,"type":{"text":"\u0049VC\tfilter"}}`:                                 true,
 		`{"resourceType":"Procedure","id":"c","status":5,"code":{"coding":[{"code":"3719\u0031"}]}}`:                       true,
 		`{"resourceType":"Observation","id":"d","status":5,"subject":{"reference":"Patient\/secret"}}`:                     true,
+		`{"resourceType":"Device","id":"g","status":5,"udiCarrier":[{"deviceIdentifier":"09520000101015"}]}`:               true,
+		`{"resourceType":"Device","id":"h","status":5,"modelNumber":"LC1\u002d28"}`:                                        true,
+		`{"resourceType":"Device","id":"i","status":5,"modelNumber":"LC1-29"}`:                                             false,
 		`{"resourceType":"Observation","id":"e","status":5,"subject":{"reference":"Patient\/stranger"}}`:                   false,
 		`{"resourceType":"Device","id":"f","status":5,"type":{"text":"IVC\\u00a0filter, of which the escape is not one"}}`: false,
 	} {

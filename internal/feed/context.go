@@ -98,7 +98,14 @@ func (p *Puller) Pull(ctx context.Context, person string, version int64) error {
 		if err != nil {
 			return fmt.Errorf("plan a context pull: %w", err)
 		}
-		found, err := p.readNamed(ctx, again.Unresolved, own, &gaps)
+		named := slices.DeleteFunc(again.Unresolved, func(ref string) bool { return !readable(ref) })
+		if len(named) > maxReads {
+			p.Log.WarnContext(ctx, "too many unresolved references; the rest is left", "limit", maxReads)
+			kind, _, _ := strings.Cut(named[maxReads], "/")
+			gaps.add(kind, postgres.GapCut)
+			named = named[:maxReads]
+		}
+		found, err := p.readEach(ctx, named, func(it screen.Item) bool { return it.Patient == "" || own[it.Patient] }, &gaps)
 		if err != nil {
 			return err
 		}
@@ -120,7 +127,7 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 	patient, _, err := p.Record.Read(ctx, "Patient", id)
 	switch {
 	case err == nil:
-		items = append(items, p.answered(patient))
+		items = append(items, p.read(patient))
 	case !gone(err):
 		return fmt.Errorf("read a Patient: %w", err)
 	}
@@ -155,7 +162,7 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 				continue
 			}
 			// A server that ignores the parameter answers with other people's entries: they are not looked at further.
-			if it := p.answered(r); it.Patient == id && r.Type == kind {
+			if it := p.listed(r); it.Patient == id && r.Type == kind {
 				items = append(items, it)
 			}
 		}
@@ -166,10 +173,18 @@ func (p *Puller) pullPatient(ctx context.Context, id string, gaps *gaps) error {
 	if len(items) == 0 {
 		return nil
 	}
-	if _, err := p.Store.AcceptHeld(ctx, items, asked); err != nil {
+	out, err := p.Store.AcceptHeld(ctx, items, asked)
+	if err != nil {
 		return fmt.Errorf("keep the context: %w", err)
 	}
-	return nil
+	var unsure []string
+	for n, o := range out {
+		if ref := items[n].Resource.Ref(); o.Unsure && !slices.Contains(unsure, ref) {
+			unsure = append(unsure, ref)
+		}
+	}
+	_, err = p.readEach(ctx, unsure, func(it screen.Item) bool { return it.Patient == id || slices.Contains(it.Links, id) }, gaps)
+	return err
 }
 
 // merged asks for the Patients that the record has merged with this one: the link often stands only in the one that was
@@ -190,7 +205,7 @@ func (p *Puller) merged(ctx context.Context, id string) ([]screen.Item, error) {
 		if err != nil || r.Type != "Patient" {
 			continue
 		}
-		if it := p.answered(r); slices.Contains(it.Links, id) {
+		if it := p.listed(r); slices.Contains(it.Links, id) {
 			items = append(items, it)
 		}
 	}
@@ -203,15 +218,23 @@ func failed(err error) bool {
 	return errors.As(err, &refused) && refused.Status == http.StatusInternalServerError
 }
 
-// answered screens what the record gave when it was asked.
-func (p *Puller) answered(r fhir.Resource) screen.Item {
+// listed screens what a search of the record gave. Many search through an index that follows later, so it may be of yesterday.
+func (p *Puller) listed(r fhir.Resource) screen.Item {
+	it := p.Screen(postgres.DefaultFeed, r)
+	it.Listed = true
+	return it
+}
+
+// read screens what the record gave when it was asked for that very entry.
+func (p *Puller) read(r fhir.Resource) screen.Item {
 	it := p.Screen(postgres.DefaultFeed, r)
 	it.Read = true
 	return it
 }
 
-// readNamed reads entries that kept ones name; those about somebody else are left out.
-func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bool, gaps *gaps) (int, error) {
+// readEach reads entries by type and id, and keeps those that are wanted, some at a time. What the record does not have is left. It
+// gives how many were not here before.
+func (p *Puller) readEach(ctx context.Context, refs []string, wanted func(screen.Item) bool, gaps *gaps) (int, error) {
 	var items []screen.Item
 	asked, kept := p.Now(), 0
 	keep := func() error {
@@ -230,17 +253,11 @@ func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bo
 		items, asked = nil, p.Now()
 		return nil
 	}
-	for i, ref := range slices.DeleteFunc(slices.Clone(refs), func(r string) bool { return !readable(r) }) {
+	for _, ref := range refs {
 		if len(items) >= keepEvery {
 			if err := keep(); err != nil {
 				return 0, err
 			}
-		}
-		if i == maxReads {
-			p.Log.WarnContext(ctx, "too many unresolved references; the rest is left", "limit", maxReads)
-			kind, _, _ := strings.Cut(ref, "/")
-			gaps.add(kind, postgres.GapCut)
-			break
 		}
 		kind, id, _ := strings.Cut(ref, "/")
 		r, _, err := p.Record.Read(ctx, kind, id)
@@ -254,7 +271,7 @@ func (p *Puller) readNamed(ctx context.Context, refs []string, own map[string]bo
 		if err != nil {
 			return 0, fmt.Errorf("read a %s: %w", kind, err)
 		}
-		if it := p.answered(r); it.Patient == "" || own[it.Patient] {
+		if it := p.read(r); wanted(it) {
 			items = append(items, it)
 		}
 	}

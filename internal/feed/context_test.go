@@ -144,6 +144,41 @@ func TestAFailingSearchForMergedPatients(t *testing.T) {
 	}
 }
 
+// asking notes what it was asked for.
+type asking struct {
+	record
+	asked []string
+}
+
+func (r *asking) Search(ctx context.Context, typ string, query url.Values, limit int) ([]json.RawMessage, error) {
+	r.asked = append(r.asked, typ+"?"+query.Encode())
+	return r.record.Search(ctx, typ, query, limit)
+}
+
+// TestMergedPatientsAreSearched: the link often stands only in the Patient that was merged away, so the record is asked who names this
+// one; whom a search that ignores the question gives beside it is nobody's business.
+func TestMergedPatientsAreSearched(t *testing.T) {
+	t.Parallel()
+	linked := func(id, kind, other string) json.RawMessage {
+		return json.RawMessage(fmt.Sprintf(`{"resourceType":"Patient","id":%q,"link":[{"other":{"reference":"Patient/%s"},"type":%q}]}`, id, other, kind))
+	}
+	s := &store{}
+	r := &asking{record: record{"Patient": func() ([]json.RawMessage, error) {
+		return []json.RawMessage{linked("old", "replaced-by", "a"), linked("older", "seealso", "a"), linked("stranger", "replaced-by", "b"),
+			[]byte(`{"resourceType":"Patient","id":"nobody"}`), linked("new", "replaces", "a")}, nil
+	}}}
+	p := &Puller{Store: s, Record: r, Screen: screen.Screener{}.Item, Now: time.Now, Log: slog.New(slog.DiscardHandler)}
+	if err := p.Pull(t.Context(), "person", 1); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff([]string{"Patient/old", "Patient/new"}, s.kept); diff != "" {
+		t.Errorf("kept (-want +got):\n%s", diff)
+	}
+	if want := "Patient?link=Patient%2Fa"; !slices.Contains(r.asked, want) {
+		t.Errorf("asked for %v, want %s among it", r.asked, want)
+	}
+}
+
 // slowRecord reads a Medication by count, and is cut off after some.
 type slowRecord struct {
 	record

@@ -1,6 +1,7 @@
 package feed
 
 import (
+	"context"
 	"encoding/json"
 	"log/slog"
 	"strings"
@@ -10,13 +11,25 @@ import (
 	"dwellwatch/fhir"
 	"dwellwatch/internal/chart"
 	"dwellwatch/internal/dbtest"
+	"dwellwatch/internal/fault"
 	"dwellwatch/internal/postgres"
 	"dwellwatch/internal/screen"
 	"dwellwatch/migrations"
 )
 
-// TestThePullReadsTheCurrentVersion: two contents come without version and time; what the record has when it is asked counts, and
-// what comes after the question but before the answer is stored stays.
+// reading is a record that is read by id, too.
+type reading struct {
+	record
+	read func(kind, id string) (fhir.Resource, error)
+}
+
+func (r reading) Read(_ context.Context, kind, id string) (fhir.Resource, string, error) {
+	got, err := r.read(kind, id)
+	return got, "", err
+}
+
+// TestThePullReadsTheCurrentVersion: two contents come without version and time; what the record has when it is asked for that entry
+// counts, whatever its search says, and what comes after the question but before the answer is stored stays.
 func TestThePullReadsTheCurrentVersion(t *testing.T) {
 	t.Parallel()
 	const placed = `{"resourceType":"Procedure","id":"p","status":"STATUS","code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"37191"}]},
@@ -27,10 +40,13 @@ func TestThePullReadsTheCurrentVersion(t *testing.T) {
 		t.Fatal(err)
 	}
 	screener := screen.Screener{Sets: sets}
-	for name, c := range map[string]struct{ pushed, meanwhile, record, want string }{
-		"the record has what came first": {"completed stopped", "", "completed", "completed"},
-		"the record has what came last":  {"completed stopped", "", "stopped", "stopped"},
-		"pushed while it was read":       {"completed stopped", "on-hold", "completed", "on-hold"},
+	for name, c := range map[string]struct{ pushed, meanwhile, listed, record, want string }{
+		"the record has what came first": {"completed stopped", "", "completed", "completed", "completed"},
+		"the record has what came last":  {"completed stopped", "", "stopped", "stopped", "stopped"},
+		"pushed while it was read":       {"completed stopped", "on-hold", "completed", "completed", "on-hold"},
+		"the search lags behind":         {"completed stopped", "", "completed", "stopped", "stopped"},
+		"the search is of another day":   {"completed stopped", "", "on-hold", "completed", "completed"},
+		"the record has it no more":      {"completed stopped", "", "completed", "", "stopped"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -63,11 +79,15 @@ func TestThePullReadsTheCurrentVersion(t *testing.T) {
 			if !last.Undecided {
 				t.Errorf("the last push: %+v, want it undecided", last)
 			}
-			asked := record{"Procedure": func() ([]json.RawMessage, error) {
+			search := record{"Procedure": func() ([]json.RawMessage, error) { return []json.RawMessage{with(c.listed)}, nil }}
+			asked := reading{search, func(kind, id string) (fhir.Resource, error) {
+				if kind+"/"+id != "Procedure/p" || c.record == "" {
+					return fhir.Resource{}, fault.NotFound
+				}
 				if c.meanwhile != "" {
 					push(c.meanwhile)
 				}
-				return []json.RawMessage{with(c.record)}, nil
+				return fhir.Decode(with(c.record))
 			}}
 			var person string
 			var wanted int64

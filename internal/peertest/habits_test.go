@@ -186,6 +186,23 @@ func TestEachHabit(t *testing.T) {
 			}
 			wantFired(t, p, map[string]int{"emptyEvery": 2})
 		}},
+		{"searches lag behind", map[string]any{}, func(t *testing.T) {
+			statuses(t, []int{201, 201}, create)
+			first := only(t, p, "Task", 0)
+			p.Habits(t, map[string]any{"searchLags": true})
+			wantStatus(t, "a deletion", send(t, p, "DELETE", "/Task/"+first, ""), http.StatusOK)
+			statuses(t, []int{201}, create)
+			wantFound(t, p, "Task", 2)
+			if found := send(t, p, "GET", "/Task", ""); !strings.Contains(found.body, first) {
+				t.Errorf("found %s", found.body)
+			}
+			wantStatus(t, "a read", send(t, p, "GET", "/Task/"+first, ""), http.StatusGone)
+			wantFired(t, p, map[string]int{"searchLags": 2})
+			p.Habits(t, map[string]any{})
+			if found := send(t, p, "GET", "/Task", ""); strings.Contains(found.body, first) {
+				t.Errorf("found %s", found.body)
+			}
+		}},
 	} {
 		p.Habits(t, tt.habits)
 		p.Reset(t)

@@ -2,7 +2,6 @@ package postgres
 
 import (
 	"crypto/sha256"
-	"hash/fnv"
 	"maps"
 	"slices"
 	"time"
@@ -77,43 +76,6 @@ func (p plan) persons() set {
 		all.add(r.version.person)
 	}
 	return all
-}
-
-// slots are the advisory locks that order what depends on references between resources: who writes a resource holds its
-// slot alone, who names it shares it. The value says whether alone. Their number is bounded so that a large call stays
-// within PostgreSQL's lock table.
-type slots map[int32]bool
-
-const slotCount = 256
-
-func (s slots) alone(k key) { s[slotOf(k)] = true }
-
-func (s slots) share(k key) {
-	if n := slotOf(k); !s[n] {
-		s[n] = false
-	}
-}
-
-func (s slots) join(t slots) {
-	for n, alone := range t {
-		s[n] = s[n] || alone
-	}
-}
-
-// covers reports whether holding s is holding all of t.
-func (s slots) covers(t slots) bool {
-	for n, alone := range t {
-		if held, ok := s[n]; !ok || alone && !held {
-			return false
-		}
-	}
-	return true
-}
-
-func slotOf(k key) int32 {
-	h := fnv.New32a()
-	h.Write([]byte(k.feed + "|" + k.ref()))
-	return int32(h.Sum32() % slotCount)
 }
 
 // planner works one call out, item by item in the order given.
@@ -228,6 +190,9 @@ func (p *planner) follow() {
 // outdated reports whether content is known to be older than what is kept, or taken back before or in this call.
 func (p *planner) outdated(i screen.Item) bool {
 	v := p.arriving(i)
+	if p.unsure(i, v) {
+		return true
+	}
 	if r, ok := p.removed[keyOf(i)]; ok && r.refuses(v) {
 		return true
 	}
@@ -282,6 +247,9 @@ func (p *planner) take(n int) screen.Outcome {
 	if first := len(p.items) - len(p.joined); n >= first {
 		v.receivedAt, v.held = p.joined[n-first].receivedAt, true
 	}
+	if p.unsure(i, v) {
+		return screen.Outcome{Fate: screen.Stale, Unsure: true}
+	}
 	heard, ok := p.known.retired[k]
 	late := ok && (gone(i) && (v.against(heard.stamp) == older || toldLate(v.stamp, heard.stamp, heard.at)) || !gone(i) && heard.refuses(v))
 	switch {
@@ -299,7 +267,7 @@ func (p *planner) take(n int) screen.Outcome {
 	v.patient = i.Patient
 	p.assign(i, &v, *cur)
 	undecided, again := v.undecided(*cur), v.sameVersion(*cur)
-	opposed := !v.read && !gone(i) && !cur.gone() && v.opposes(cur.stamp)
+	opposed := v.opposed(*cur)
 	switch fate := p.known.kept[k].weigh(v); fate {
 	case screen.Updated:
 		undecided = undecided && !cur.gone() // what revives is newer by its time
@@ -330,6 +298,19 @@ func (p *planner) take(n int) screen.Outcome {
 		p.doubt(k, v.person)
 	}
 	return out
+}
+
+// unsure reports whether what a search listed would revive what was taken back, or stands beside something of which neither version
+// nor time tells the order, or both tell another: a search may lag behind the record, so by itself it decides none of this.
+func (p *planner) unsure(i screen.Item, v version) bool {
+	if !i.Listed {
+		return false
+	}
+	if cur := p.known.kept[keyOf(i)].current(); cur != nil {
+		return !gone(i) && cur.gone() || v.undecided(*cur) || v.opposes(cur.stamp)
+	}
+	_, retired := p.known.retired[keyOf(i)]
+	return retired && !gone(i)
 }
 
 // doubt notes whose record should be asked which version is the current one: only the default feed's can be.

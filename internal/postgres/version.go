@@ -227,6 +227,11 @@ func (v version) undecided(current version) bool {
 		(v.digest != current.digest || current.gone())
 }
 
+// opposed reports whether number and time tell opposite orders of two contents, of which the record did not give v when it was asked.
+func (v version) opposed(current version) bool {
+	return !v.read && !v.deleted && !v.retracted && !current.gone() && v.opposes(current.stamp)
+}
+
 // revives tells whether content with stamp v is certainly newer than a delete or retraction with stamp gone, of which we heard at.
 func revives(v, gone stamp, at time.Time) bool {
 	switch v.against(gone) {

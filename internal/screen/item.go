@@ -12,8 +12,11 @@ type Item struct {
 	Deleted bool
 	// Retracted says that the resource is entered-in-error (a stripped one holds id and status only).
 	Retracted bool
-	// Read says that the record gave it when it was asked, as its current version.
+	// Read says that the record gave it when it was asked for it by its id, as its current version.
 	Read bool
+	// Listed says that a search of the record gave it, which may lag behind what is stored there. It brings what is new or newer; what
+	// was taken back it never revives, and between contents of which neither version nor time tells the order it decides nothing.
+	Listed bool
 	// New says that it counts only where nothing of the resource was ever heard, and nothing of anybody names it: its sender may add to
 	// what is known, and change nothing.
 	New bool
@@ -58,6 +61,8 @@ type Outcome struct {
 	SameVersion bool
 	// Retracted says, of content that changes nothing, that a deletion or retraction of the resource stands.
 	Retracted bool
+	// Unsure says, of what a search listed, that it changes nothing before the record is asked for this resource by its id.
+	Unsure bool
 }
 
 // Clash says why an item must not be taken: its sender uses the temporary names of one patient's entries for another's. "" where it may.

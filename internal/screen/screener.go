@@ -67,9 +67,9 @@ func (s Screener) Item(feed string, r fhir.Resource) Item {
 // LookalikeText says what is amiss with a code of Lookalikes.
 const LookalikeText = chart.LookalikeText
 
-// Mentions reports whether bytes that could not be read seem to be about a vena cava filter, so that they are worth keeping
-// aside. It looks for the words and the codes that start following a patient.
-func (s Screener) Mentions(body []byte) bool { return s.Sets.Mentions(body) }
+// Mentioner gives what tells of bytes that could not be read whether they seem to be about a vena cava filter, so that they are worth
+// keeping aside. It looks for the words, the codes and the models that start following a patient.
+func (s Screener) Mentioner() *chart.Mentioner { return chart.NewMentioner(s.Sets, s.Models) }
 
 // maxNamed bounds how many patients of an unreadable payload are looked up.
 const maxNamed = 1000

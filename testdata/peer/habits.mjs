@@ -78,6 +78,8 @@ const rules = {
   emptyFirst: { takes: count, applies: isSearch },
   // N: each Nth search finds nothing.
   emptyEvery: { takes: count, every: true, applies: isSearch },
+  // true: a search finds what there was when the habit began, also what was changed or deleted since; reads are up to date.
+  searchLags: { takes: flag, applies: isSearch },
 };
 
 const refusing = ['unauthorizedEvery', 'tokenLives', 'tooManyEvery', 'noTransactions', 'conflictEvery', 'maxConditional'];

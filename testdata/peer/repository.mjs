@@ -31,6 +31,13 @@ export class Repository extends MemoryRepository {
     this.#deleted.clear();
   }
 
+  // copy gives a repository of what is held now.
+  copy() {
+    const copy = new Repository();
+    copy.resources = structuredClone(this.resources);
+    return copy;
+  }
+
   async createResource(resource) {
     validateResource(resource);
     const withId = { ...resource, id: resource.id || this.generateId() };

@@ -40,6 +40,7 @@ const router = new FhirRouter();
 let requests = {};
 let origin = '';
 let queue = Promise.resolve();
+let index; // what searches look into that lag behind
 
 loadDefinitions();
 const server = createServer((req, res) => {
@@ -156,6 +157,9 @@ async function carryOut(req, request) {
   if (['emptyFirst', 'emptyEvery'].some((name) => habits.strikes(name, request))) {
     return [allOk, { resourceType: 'Bundle', type: 'searchset', total: 0 }];
   }
+  if (habits.strikes('searchLags', request)) {
+    return handle(req, request, true, index ?? repository);
+  }
   if (habits.strikes('transactionsAsBatch', request)) {
     return asBatch(req, request, habits.value('transactionsAsBatch') === 'unresolved');
   }
@@ -185,7 +189,7 @@ async function asBatch(req, request, unresolved) {
   return [outcome, { ...answer, entry }];
 }
 
-async function handle(req, request, transactions = true) {
+async function handle(req, request, transactions = true, from = repository) {
   try {
     return await router.handleRequest(
       {
@@ -198,7 +202,7 @@ async function handle(req, request, transactions = true) {
         headers: request.headers,
         config: { transactions },
       },
-      repository
+      from
     );
   } catch (err) {
     return [normalizeOperationOutcome(err)];
@@ -328,6 +332,7 @@ function control(req, res, url, body) {
     return oneAtATime(async () => {
       try {
         habits.set(JSON.parse(body));
+        index = habits.isOn('searchLags') ? repository.copy() : undefined;
       } catch (err) {
         return send(res, 400, badRequest(err.message));
       }
