@@ -70,19 +70,25 @@ func (s *Situation) yet(d *Diagnosis, c Complication) (Complication, bool) {
 	if heart {
 		began = day
 	}
-	since := "Recorded as removed (" + removed.String() + "), yet"
+	against := func(when filter.Span) string {
+		return s.recordedOut() + " a complication of a filter is dated " + when.String() + " (" + d.Label + "): a filter or a part of one may still be in."
+	}
 	switch {
 	case c.Emergency && (heart || day.Earliest > removed.Latest):
-		c.Text = since + ": " + c.Text
-		c.Kind, c.Against = "complication-after-removal", c.Text
+		c.Kind, c.Against = "complication-after-removal", against(day)
 	case !d.Later && began.Bounded() && began.Earliest > removed.Latest && (c.Severe || d.ownCode() && s.presumedOut()):
-		c.Kind, c.Against = "complication-after-removal", since+" a complication of a filter is dated "+began.String()+" ("+d.Label+"): a filter or a part of one may still be in."
+		c.Kind, c.Against = "complication-after-removal", against(began)
 		c.Weight, c.Emergency = NoEffect, false
 	default:
 		c.Kind, c.Against = "", ""
 		c.Weight, c.Emergency = NoEffect, false
 	}
 	return c, true
+}
+
+// recordedOut begins a sentence that says what contradicts a removal.
+func (s *Situation) recordedOut() string {
+	return "Recorded as removed (" + s.Filter.Removed.String() + "), yet"
 }
 
 // ownCode reports a complication whose code is for filters alone.

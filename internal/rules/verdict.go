@@ -40,7 +40,11 @@ func (s *Situation) firstMatch() (Verdict, string) {
 		return Closed, "The patient is recorded as deceased."
 	}
 	for _, c := range s.Complications {
-		if c.Weight == IsUrgent {
+		switch {
+		case c.Weight != IsUrgent:
+		case s.gone():
+			return Urgent, s.recordedOut() + ": " + c.Text
+		default:
 			return Urgent, c.Text
 		}
 	}
