@@ -181,7 +181,7 @@ func neighbours(filters []filter.Filter, key string) []rules.Neighbour {
 		if f.Key == key {
 			continue
 		}
-		n := rules.Neighbour{Own: f.Own}
+		n := rules.Neighbour{Own: f.Own, Placed: f.Placed, Removed: f.Removed, Out: f.Standing == filter.StandingRemoved}
 		for _, e := range f.Events {
 			if e.Kind == filter.Removal || e.Kind == filter.PartialRemoval || e.Kind == filter.Attempt {
 				n.Tried = append(n.Tried, e.When)

@@ -225,6 +225,9 @@ func (g *patientGen) filter() {
 		if rapid.IntRange(0, 3).Draw(g.t, "clock") == 0 {
 			day += rapid.SampledFrom([]string{"T08:00:00Z", "T16:00:00Z"}).Draw(g.t, "hour")
 		}
+		if rapid.IntRange(0, 5).Draw(g.t, "undated") == 0 {
+			day = "2024-02-30"
+		}
 		code := rapid.SampledFrom([]string{`{"system":"http://www.ama-assn.org/go/cpt","code":"37193"}`, `{"system":"http://snomed.info/sct","code":"233439000"}`, `{"system":"http://hl7.org/fhir/sid/icd-10-pcs","code":"06PY3DZ"}`}).Draw(g.t, "removal code")
 		status := rapid.SampledFrom([]string{`"status":"completed",`, `"status":"completed",`, `"status":"stopped",`, ``}).Draw(g.t, "removal status")
 		outcome := rapid.SampledFrom([]string{"", "", `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385669000"}]}`, `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385671000"}]}`, `,"outcome":{"coding":[{"system":"http://snomed.info/sct","code":"385670004"}]}`}).Draw(g.t, "outcome")
@@ -257,11 +260,15 @@ func (g *patientGen) reason() string {
 }
 
 func (g *patientGen) diagnosis() {
-	code := rapid.SampledFrom([]string{"I26.99", "I82.412", "I82.220", "K92.2", "D69.6", "T82.525A", "T82.868A", "T82.515D", "T82.595A", "Z51.5", "D75.82", "D68.1"}).Draw(g.t, "diagnosis")
+	code := rapid.SampledFrom([]string{"I26.99", "I82.412", "I82.220", "K92.2", "D69.6", "T82.525A", "T82.868A", "T82.838A", "T82.515A", "T82.515D", "T82.595A", "Z51.5", "D75.82", "D68.1"}).Draw(g.t, "diagnosis")
 	extra := rapid.SampledFrom([]string{"", "", `,"clinicalStatus":{"coding":[{"code":"resolved"}]}`, `,"verificationStatus":{"coding":[{"code":"refuted"}]}`}).Draw(g.t, "clinical status")
-	g.add("Condition", g.id("c"), fmt.Sprintf(`%s,"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":%q}]},%q:%q%s%s`, subject(), code,
-		rapid.SampledFrom([]string{"onsetDateTime", "onsetDateTime", "onsetDateTime", "recordedDate"}).Draw(g.t, "day of"), g.day("onset"), extra,
-		g.note("strut in the right ventricle", "history of heart failure", "pain", "new", "no symptoms", "fragment missing")))
+	if rapid.IntRange(0, 3).Draw(g.t, "recorded too") == 0 {
+		extra += fmt.Sprintf(`,"onsetDateTime":%q,"recordedDate":%q`, g.day("onset"), g.day("recorded"))
+	} else {
+		extra += fmt.Sprintf(`,%q:%q`, rapid.SampledFrom([]string{"onsetDateTime", "onsetDateTime", "onsetDateTime", "recordedDate"}).Draw(g.t, "day of"), g.day("onset"))
+	}
+	g.add("Condition", g.id("c"), fmt.Sprintf(`%s,"code":{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":%q}]}%s%s`, subject(), code, extra,
+		g.note("strut in the right ventricle", "filter in the right atrium", "history of heart failure", "pain", "new", "no symptoms", "fragment missing")))
 }
 
 func (g *patientGen) order() {

@@ -76,8 +76,8 @@ func (r *reader) condition(n *node) {
 			continue
 		}
 		k := meaningOf(set)
-		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Encounter: r.encounterOf(n), Evidence: n.evidence(), Ended: filter.Unknown()}
-		d.Onset, d.Recorded = r.onset(n)
+		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Names: k.own, Encounter: r.encounterOf(n), Evidence: n.evidence(), Ended: filter.Unknown()}
+		d.Onset, d.Recorded, _ = r.onset(n)
 		d.Inactive = n.coded("clinicalStatus", "resolved", "inactive", "remission")
 		if n.get("abatementPeriod").Exists() {
 			_, d.Ended, _ = r.period(n, "abatementPeriod")
@@ -103,8 +103,12 @@ func (r *reader) presence(n *node, code concept) {
 	if !presenceIn(n, code) {
 		return
 	}
-	// Its onset is a day on which the filter was in; the day it was recorded may only be that of copying a list.
-	when, _ := r.onset(n)
+	// Its onset is a day on which the filter was in; the day it was recorded may only be that of copying a list, unless its onset was yet to
+	// come on that day.
+	when, recorded, impossible := r.onset(n)
+	if impossible {
+		when = recorded
+	}
 	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: when, Start: -1, Why: "problem list: " + code.label(), Evidence: n.evidence()})
 }
 
@@ -137,17 +141,25 @@ func presenceIn(n *node, code concept) bool {
 	return !n.get("abatementDateTime").Exists() && !n.get("abatementPeriod").Exists()
 }
 
-func (r *reader) onset(n *node) (onset, recorded filter.Span) {
+// onset gives when a Condition began and when it was recorded, by its own word or else by the day on which it was written. What is
+// recorded had begun by then: an onset after that day is impossible, and is named and taken as unknown.
+func (r *reader) onset(n *node) (onset, recorded filter.Span, impossible bool) {
+	path := "onsetDateTime"
 	if n.get("onsetPeriod").Exists() {
+		path = "onsetPeriod.start"
 		onset, _, _ = r.period(n, "onsetPeriod")
 	} else {
-		onset, _ = r.day(n, "onsetDateTime")
+		onset, _ = r.day(n, path)
 	}
 	recorded, _ = r.day(n, "recordedDate")
 	if !recorded.Known() {
 		recorded = r.written(n)
 	}
-	return onset, recorded
+	if !recorded.Known() || onset.Earliest <= recorded.Latest {
+		return onset, recorded, false
+	}
+	r.unread(n, path, "after the day on which the entry was recorded; the day is taken as unknown")
+	return filter.Unknown(), recorded, true
 }
 
 // complicationWords reads what text, notes and body site add to a complication's code.
@@ -162,7 +174,7 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 				if t != nil && t.device != nil {
 					d.Devices = append(d.Devices, ref)
 					d.Evidence = append(d.Evidence, ref)
-					d.Own = true
+					d.Own, d.Names = true, true
 				}
 			}
 		}
@@ -173,7 +185,8 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 	if !complicates(d.Class) {
 		return // no other word is asked for
 	}
-	d.Own = d.Own || site.cava || saysFilter(text) || said("vena cava", "caval", "ivc")
+	d.Names = d.Names || saysFilter(text)
+	d.Own = d.Own || d.Names || site.cava || said("vena cava", "caval", "ivc")
 	d.Words = rules.Words{
 		Pain:         said("pain", "painful"),
 		Bleeding:     said("bleeding", "haemorrhage", "hemorrhage", "haematoma", "hematoma"),

@@ -11,7 +11,7 @@ func (r *reader) mobileByCondition(n *node, code concept) {
 	if n.coded("clinicalStatus", "resolved", "inactive", "remission") {
 		return
 	}
-	onset, recorded := r.onset(n)
+	onset, recorded, _ := r.onset(n)
 	d := rules.Diagnosis{Onset: onset, Recorded: recorded}
 	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: d.Day(), Made: recorded, Evidence: n.evidence()})
 }

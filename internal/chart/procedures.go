@@ -235,6 +235,9 @@ func (r *reader) removal(n *node, base filter.Event, status string, explanted bo
 	if base.Nonspecific && base.Kind != filter.Removal {
 		return
 	}
+	if !base.When.Known() && (base.Kind == filter.Removal || base.Kind == filter.PartialRemoval) {
+		base.When.Latest = r.written(n).Latest // what is done is not later than the word of it
+	}
 	r.out.Events = append(r.out.Events, r.dated(n, base))
 }
 

@@ -271,10 +271,11 @@ func hospitalNumbers(n *node) []string {
 	return out
 }
 
-// death notes that a Patient has died.
+// death notes that a Patient has died. An empty text for the day says nothing; one that cannot be read tells of a death all the same.
 func (r *reader) death(n *node) {
-	if v := n.get("deceasedDateTime"); v.Exists() {
-		when, _ := r.day(n, "deceasedDateTime")
+	v := n.get("deceasedDateTime")
+	when, _ := r.day(n, "deceasedDateTime")
+	if strings.TrimSpace(v.String()) != "" {
 		r.out.Facts.Deceased = &rules.Dated{When: when, Evidence: n.evidence()}
 	} else if n.get("deceasedBoolean").Bool() {
 		r.out.Facts.Deceased = &rules.Dated{When: filter.Unknown(), Evidence: n.evidence()}

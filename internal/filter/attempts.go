@@ -8,11 +8,11 @@ import (
 // them, because both are coded alike.
 func (r *reconstruction) failedBeside(o *retrieval, events []Event) []Event {
 	var out []Event
-	if !presumed(o) || o.partial() || !o.when.Known() {
+	if !presumed(o) || o.partial() || !o.when.Bounded() {
 		return out
 	}
 	for _, e := range events {
-		if e.Kind == Attempt && r.clock.Reached(e.When.Earliest) && e.When.Known() && e.When.Gap(o.when) <= r.params.SamePlacementDays &&
+		if e.Kind == Attempt && r.clock.Reached(e.When.Earliest) && e.When.Bounded() && e.When.Gap(o.when) <= r.params.SamePlacementDays &&
 			!conflict(&draft{events: []Event{e}}, &draft{events: others(o)}) &&
 			!slices.ContainsFunc(o.events, func(f Event) bool { return r.ofOthers(e, f) }) {
 			out = append(out, e)
@@ -23,11 +23,7 @@ func (r *reconstruction) failedBeside(o *retrieval, events []Event) []Event {
 
 // assignBilled leaves open whether such a retrieval took the filter out.
 func (r *reconstruction) assignBilled(o *retrieval, failed []Event) {
-	var devices []Device
-	var of []Ref
-	for _, e := range o.events {
-		devices, of = append(devices, e.Devices...), append(of, e.Of...)
-	}
+	devices, of := o.about()
 	found := r.candidates(devices, of, o.when)
 	if len(found) == 0 {
 		found = []*draft{r.unplaced(o.events[0])}
@@ -40,6 +36,50 @@ func (r *reconstruction) assignBilled(o *retrieval, failed []Event) {
 		d.unclear = append(d.unclear, "a retrieval known from its code only may be the bill of an attempt that failed")
 		d.doubt("failed-or-removed", "A retrieval on "+o.when.String()+" is known from its code only, and another entry says that an attempt of that time failed: it may be the same one.", true, slices.Concat(d.evidence(), refs(o.events), refs(failed))...)
 	}
+}
+
+// assignUndated leaves open whether a retrieval of no known day, known from its code only, took out a filter that may have been in by the
+// day on which it was written. It was an earlier filter's where all were placed later.
+func (r *reconstruction) assignUndated(o *retrieval) {
+	devices, of := o.about()
+	found := r.candidates(devices, of, o.when)
+	if len(found) == 0 {
+		if len(of) == 0 && len(r.inPlaceOn(Event{When: o.when})) > 0 {
+			return // told without a day of one that is out
+		}
+		r.before(o)
+		d := r.unplaced(o.events[0])
+		if slices.ContainsFunc(r.filters, func(f *draft) bool { return f.placed().Earliest > o.when.Latest }) {
+			d.take(o)
+			return
+		}
+		found = []*draft{d}
+	}
+	for _, d := range found {
+		if d.removal != nil || d.partBy(o.when) {
+			continue
+		}
+		d.later = append(d.later, o.events...)
+		d.unclear = append(d.unclear, "a retrieval of no known day is known from its code only")
+		d.doubt("undated-removal", "A retrieval on no known day is known from its code only: it may have been of this filter or of one before it.", true, append(d.evidence(), refs(o.events)...)...)
+	}
+}
+
+// before notes on each filter placed after a retrieval of no known day was written that it was not this one's.
+func (r *reconstruction) before(o *retrieval) {
+	for _, d := range r.filters {
+		if d.placed().Earliest > o.when.Latest {
+			d.doubt("removal-before-placement", "A retrieval of no known day was written "+o.when.Latest.String()+", before the placement on "+d.placed().String()+": it was of an earlier filter.", false, append(d.evidence(), refs(o.events)...)...)
+		}
+	}
+}
+
+// about gives the devices that the entries of a retrieval name, and the filters that they say they are about.
+func (o *retrieval) about() (devices []Device, of []Ref) {
+	for _, e := range o.events {
+		devices, of = append(devices, e.Devices...), append(of, e.Of...)
+	}
+	return devices, of
 }
 
 // assignAttempt gives an attempt or a repositioning to its filter; it proves that a filter was in on that day.

@@ -7,12 +7,20 @@ import (
 // assign gives every later event to the filter it happened to, in order of time.
 func (r *reconstruction) assign(events []Event) {
 	events = r.parted(r.inTime(events))
+	var undated []*retrieval
 	for _, o := range r.retrievals(events) {
+		if presumed(o) && !o.dated() && !o.nonspecific() {
+			undated = append(undated, o)
+			continue
+		}
 		if failed := r.failedBeside(o, events); len(failed) > 0 {
 			r.assignBilled(o, failed)
 			continue
 		}
 		r.assignRemoval(o)
+	}
+	for _, o := range undated {
+		r.assignUndated(o)
 	}
 	for _, e := range events {
 		switch e.Kind {
@@ -81,7 +89,7 @@ func (r *reconstruction) retrievals(events []Event) []*retrieval {
 		at := slices.IndexFunc(out, func(o *retrieval) bool {
 			return !slices.ContainsFunc(o.events, func(f Event) bool {
 				return f.When.Gap(e.When) > r.params.SamePlacementDays || conflict(&draft{events: []Event{f}}, &draft{events: []Event{e}}) || r.ofOthers(f, e)
-			}) && e.When.Known()
+			}) && e.When.Bounded()
 		})
 		if at < 0 {
 			out = append(out, &retrieval{events: []Event{e}, at: len(out)})
@@ -90,10 +98,22 @@ func (r *reconstruction) retrievals(events []Event) []*retrieval {
 		out[at].events = append(out[at].events, e)
 	}
 	for _, o := range out {
-		o.when = (&draft{events: o.events}).placed()
+		dated := slices.DeleteFunc(slices.Clone(o.events), func(e Event) bool { return !e.When.Bounded() })
+		if len(dated) == 0 {
+			dated = o.events
+		}
+		o.when = (&draft{events: dated}).placed()
 	}
 	return out
 }
+
+// nonspecific reports that no entry of the retrieval names the cava.
+func (o *retrieval) nonspecific() bool {
+	return !slices.ContainsFunc(o.events, func(e Event) bool { return !e.Nonspecific })
+}
+
+// dated reports a first day on which the retrieval can have been: without one it may be as old as any filter.
+func (o *retrieval) dated() bool { return o.when.Earliest > MinDay }
 
 // removalAhead notes a removal said to be done on a day after it was written: standing stays as without it.
 func (r *reconstruction) removalAhead(e Event) {
@@ -132,13 +152,7 @@ func (r *reconstruction) candidates(devices []Device, of []Ref, when Span) []*dr
 }
 
 func (r *reconstruction) assignRemoval(o *retrieval) {
-	var devices []Device
-	var of []Ref
-	nonspecific := true
-	for _, e := range o.events {
-		devices, of = append(devices, e.Devices...), append(of, e.Of...)
-		nonspecific = nonspecific && e.Nonspecific
-	}
+	devices, of := o.about()
 	found := r.candidates(devices, of, o.when)
 	found = byClock(found, o)
 	for _, e := range o.events {
@@ -149,7 +163,7 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 		}
 	}
 	switch {
-	case nonspecific:
+	case o.nonspecific():
 		for _, d := range found {
 			d.later = append(d.later, o.events...)
 			if d.partBy(o.when) {
@@ -174,6 +188,9 @@ func (r *reconstruction) assignRemoval(o *retrieval) {
 		if d := r.lastPresumed(o); d != nil && len(of) == 0 {
 			r.again(d, o)
 			return
+		}
+		if !o.dated() {
+			r.before(o)
 		}
 		r.unplaced(o.events[0]).take(o)
 	}

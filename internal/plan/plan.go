@@ -137,6 +137,7 @@ func (c *proposal) notes() []Statement {
 		put("Recorded in a way that could not be read: "+names(signs)+". Read these entries first.", unread, Source{ours + "what could not be read is named", policy.Choice})
 	}
 	add(c.Filter.Standing == filter.StandingUnclear, "Whether the filter is in is not clear: settle that first.", c.Filter.Evidence, Source{ours + "contradictions are named", policy.Choice})
+	add(c.Filter.Standing == filter.StandingRemoved, "The filter is recorded as removed "+c.Filter.Removed.String()+": what is in, and where it lies, is settled by images before anything else.", c.Filter.Evidence, Source{ours + "contradictions are named", policy.Choice})
 	add(c.Filter.Standing == filter.StandingPartly, "A part of the filter stayed in: what follows is about that part. Where it lies decides whether it is better taken out or left.", c.Filter.Evidence, practice())
 	add(len(c.LifeLimit) > 0, "Limited life expectancy is documented: whether a removal still helps comes before how.", c.LifeLimit, Source{sir2006 + ", condition d", policy.Memory})
 	add(len(c.UntreatedVTE) > 0, "An acute thromboembolism has no treatment dose on record: settle anticoagulation before a removal is planned.", c.UntreatedVTE, Source{chest2021, policy.SecondHand})

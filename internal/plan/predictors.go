@@ -90,7 +90,7 @@ func names(codes []string) string {
 
 // dwellPast reports whether the filter has certainly been in for more than so many calendar months.
 func (c *proposal) dwellPast(months int) finding {
-	placed, out := c.Filter.Placed, c.Filter.Standing == filter.StandingPartly
+	placed, out := c.Filter.Placed, c.Filter.Standing == filter.StandingPartly || c.Filter.Standing == filter.StandingRemoved
 	limit := filter.Span{Earliest: placed.Earliest.AddMonths(months), Latest: placed.Latest.AddMonths(months)}
 	f := finding{state: NotKnown, day: placed, evidence: c.Filter.PlacementRefs, text: "The day of placement is not known well enough."}
 	if !placed.Bounded() {

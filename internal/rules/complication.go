@@ -27,20 +27,28 @@ type Complication struct {
 	Text     string
 	When     filter.Span // when it began, else when it was recorded
 	Evidence []filter.Ref
+	// Kind and Against name the contradiction of its days with those of the filter; "" where there is none.
+	Kind, Against string
 }
 
-// complications reads diagnoses that can be of this filter: after its placement, active, current.
+// complications reads diagnoses that can be of this filter: after its placement, active, current. Of one that is out they are those that
+// contradict it.
 func (s *Situation) complications() []Complication {
 	var out []Complication
-	if s.Filter.Standing == filter.StandingRemoved {
-		return nil
-	}
 	for i := range s.Facts.Diagnoses {
-		if c, ok := s.complication(&s.Facts.Diagnoses[i]); ok {
+		d := &s.Facts.Diagnoses[i]
+		c, ok := s.complication(d)
+		if ok && s.gone() {
+			c, ok = s.yet(d, c)
+		}
+		if ok {
 			out = append(out, c)
 		}
 	}
 	for _, d := range s.newVTEs() {
+		if s.gone() {
+			break
+		}
 		if d.Class == PE && !d.Inactive && s.recent(d) {
 			out = append(out, Complication{Rule: "new-pe", Weight: IsUrgent, Symptom: false, When: d.Day(), Evidence: d.Evidence,
 				Text: "New pulmonary embolism with the filter in place, onset " + d.Onset.String() + "."})
@@ -63,7 +71,7 @@ func (s *Situation) complications() []Complication {
 func (s *Situation) Over() []Complication {
 	var out []Complication
 	for _, d := range s.Facts.Diagnoses {
-		if !d.Inactive {
+		if !d.Inactive || !s.afterPlacement(d) {
 			continue
 		}
 		d.Inactive = false
@@ -84,8 +92,13 @@ func (s *Situation) recent(d Diagnosis) bool {
 
 func (s *Situation) complication(d *Diagnosis) (Complication, bool) {
 	c := Complication{When: d.Day(), Evidence: d.Evidence}
-	if !s.Clock.Reached(d.Day().Earliest) || d.Inactive || !s.afterPlacement(*d) || !s.ofThisFilter(*d) {
+	early := s.tooEarly(d)
+	if !s.Clock.Reached(d.Day().Earliest) || d.Inactive || !early && !s.afterPlacement(*d) || !s.ofThisFilter(*d) {
 		return c, false
+	}
+	if early {
+		c.Kind = "complication-before-placement"
+		c.Against = "A complication of a vena cava filter is dated " + d.Day().String() + " (" + d.Label + "), before the placement of " + s.Filter.Placed.String() + ": the day of placement is wrong, or there was an earlier filter."
 	}
 	switch d.Class {
 	case Displacement:
@@ -123,7 +136,7 @@ func (s *Situation) complication(d *Diagnosis) (Complication, bool) {
 			return s.low(*d), true
 		}
 		c.Rule, c.Weight, c.Text = "caval-thrombosis", IsUrgent, "Thrombosis of the filter is recorded."
-		if d.Words.Asymptomatic || !d.Day().Known() || s.Filter.Placed.Known() && d.Day().Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays) {
+		if d.Words.Asymptomatic || !d.Day().Known() || !early && s.Filter.Placed.Known() && d.Day().Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays) {
 			c.Weight = RaiseReview
 		}
 	case DeviceInfection, DeviceHaemorrhage:

@@ -37,6 +37,7 @@ type Diagnosis struct {
 	Acute     bool        // the code means an acute event (not chronic, not history)
 	Later     bool        // 7th character D or S: a later encounter or a sequela
 	Own       bool        // of what can be a complication: the code is for filters, or words, site or a device reference tie it to one
+	Names     bool        // of these: not by the cava alone, so that it presupposes a filter
 	Words     Words
 	Encounter filter.Ref
 	Devices   []filter.Ref // devices the entry refers to
@@ -117,10 +118,13 @@ type Order struct {
 	Evidence []filter.Ref
 }
 
-// Neighbour is another filter of the same patient: what it stands on, and the days on which its retrieval was done or tried.
+// Neighbour is another filter of the same patient: what it stands on, the days on which its retrieval was done or tried, when it was placed
+// and, where it is out as a whole, when it came out.
 type Neighbour struct {
-	Own   []filter.Ref
-	Tried []filter.Span
+	Own             []filter.Ref
+	Tried           []filter.Span
+	Placed, Removed filter.Span
+	Out             bool
 }
 
 // OwnTask is a Task of ours as the record shows it.

@@ -34,7 +34,7 @@ type Finding struct {
 
 // All lists every rule in the order in which findings are printed.
 func All() []Rule {
-	return slices.Concat(standingRules(), windowRules(), indicationRules(), anticoagulationRules(), complicationRules(),
+	return slices.Concat(standingRules(), doubtRules(), windowRules(), indicationRules(), anticoagulationRules(), complicationRules(),
 		permanenceRules(), careRules())
 }
 
@@ -171,6 +171,7 @@ func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Po
 	s.Anticoagulation = s.anticoagulation()
 	s.Indication = s.indication()
 	s.Complications = s.complications()
+	s.contradict()
 	s.Asked = s.asked()
 	s.UntreatedVTE = s.untreated()
 	s.Conflict = s.conflict()

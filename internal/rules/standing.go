@@ -33,13 +33,6 @@ func standingRules() []Rule {
 			}
 			return s.find("A removal " + s.Filter.Removed.String() + " left a part of the filter in.")
 		}},
-		{"complication-after-removal", "A complication of a filter after a removal that nothing confirms", choice, policy.Choice, func(s *Situation) []Finding {
-			after := s.workedOnAfter()
-			if s.Filter.Standing != filter.StandingRemoved || len(after) == 0 {
-				return nil
-			}
-			return s.find("A complication of a vena cava filter is recorded with an onset after the removal of "+s.Filter.Removed.String()+", which is known only from its code.", after)
-		}},
 		{"standing-unclear", "Whether a filter is in is not clear", choice, policy.Choice, func(s *Situation) []Finding {
 			if s.Filter.Standing != filter.StandingUnclear {
 				return nil
@@ -51,15 +44,6 @@ func standingRules() []Rule {
 				return nil
 			}
 			return s.find("A filter is recorded without a day of placement.")
-		}},
-		{"record-contradiction", "The record contradicts itself about this filter", choice, policy.Choice, func(s *Situation) []Finding {
-			var out []Finding
-			for _, c := range s.Filter.Contradictions {
-				if c.Decides && s.Filter.Standing != filter.StandingRemoved {
-					out = append(out, s.find(c.Text, c.Evidence)...)
-				}
-			}
-			return out
 		}},
 	}
 }

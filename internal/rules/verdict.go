@@ -36,20 +36,23 @@ func (s *Situation) verdict() (Verdict, string) {
 
 func (s *Situation) firstMatch() (Verdict, string) {
 	f := s.Filter
-	switch {
-	case len(s.Dead) > 0:
+	if len(s.Dead) > 0 && !s.placedAfterDeath() {
 		return Closed, "The patient is recorded as deceased."
-	case f.Standing == filter.StandingRemoved && len(s.workedOnAfter()) > 0:
-		return Clarify, "A complication of a vena cava filter began after a removal that is known only from its code: a filter may still be in."
-	case f.Standing == filter.StandingRemoved:
-		return Closed, "The filter is recorded as removed " + f.Removed.String() + "."
 	}
 	for _, c := range s.Complications {
-		if c.Weight == IsUrgent {
+		switch {
+		case c.Weight != IsUrgent:
+		case s.gone():
+			return Urgent, s.recordedOut() + ": " + c.Text
+		default:
 			return Urgent, c.Text
 		}
 	}
 	switch {
+	case f.Standing == filter.StandingRemoved && len(s.afterRemoval()) > 0:
+		return Clarify, s.afterRemoval()[0].Text
+	case f.Standing == filter.StandingRemoved:
+		return Closed, "The filter is recorded as removed " + f.Removed.String() + "."
 	case f.Standing == filter.StandingUnclear:
 		return Clarify, "It is not clear whether a filter is in: " + f.Why + "."
 	case !f.Placed.Known():
@@ -77,34 +80,6 @@ func (s *Situation) firstMatch() (Verdict, string) {
 		return Wait, "The window has not begun and the record does not settle the reason for the filter."
 	}
 	return Review, "The record does not settle whether the filter is still needed."
-}
-
-// workedOnAfter gives the complications of a filter's own code that began after a removal which no entry confirms.
-func (s *Situation) workedOnAfter() []filter.Ref {
-	if !s.presumedOut() || len(s.Facts.Neighbours) > 0 {
-		return nil // it may be another filter's
-	}
-	var out []filter.Ref
-	for _, d := range s.Facts.Diagnoses {
-		own := d.Class == Displacement || d.Class == Penetration || d.Class == Fracture
-		if own && d.Own && !d.Later && !d.Inactive && d.Onset.Bounded() && s.Clock.Reached(d.Onset.Earliest) && d.Onset.Earliest > s.Filter.Removed.Latest {
-			out = append(out, d.Evidence...)
-		}
-	}
-	return out
-}
-
-// presumedOut reports a removal of a known day that every entry of it tells by its code only.
-func (s *Situation) presumedOut() bool {
-	removals := 0
-	for _, e := range s.Filter.Events {
-		if e.Kind == filter.Removal {
-			if removals++; !e.Presumed {
-				return false
-			}
-		}
-	}
-	return removals > 0 && s.Filter.Removed.Bounded()
 }
 
 // contradicted gives the text of the first contradiction about whether, which or since when.

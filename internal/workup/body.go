@@ -64,13 +64,13 @@ func answerRows(p *press, v view, c chronicle) []row {
 			fr, fig = short, low // never by cutting words: rather than that it stands on the next page
 		}
 	}
-	if fig.h <= room {
-		fig = plot(c, fr.grown(fig, min(room, most)), measured)
-	} else {
-		fig = plot(c, fr.grown(fig, most), measured)
+	fits, tall := fig.h <= room, float64(most)
+	if fits {
+		tall = min(room, most) // grown to just that, it may come out longer by a rounding error
 	}
+	fig = plot(c, fr.grown(fig, tall), measured)
 	line := []row{title, {gap: gap, figure: &fig}}
-	if fig.h <= room {
+	if fits {
 		return append(append(rows, line...), cautions...)
 	}
 	line[0].fresh = true
