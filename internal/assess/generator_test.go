@@ -243,7 +243,7 @@ func (g *patientGen) useEnd(placed filter.Day) string {
 
 // reason draws why a filter was placed and whether it was meant to stay.
 func (g *patientGen) reason() string {
-	switch rapid.IntRange(0, 5).Draw(g.t, "reason") {
+	switch rapid.IntRange(0, 7).Draw(g.t, "reason") {
 	case 0:
 		return `,"reasonCode":[{"text":"prophylaxis before surgery"}]`
 	case 1:
@@ -252,6 +252,9 @@ func (g *patientGen) reason() string {
 		}
 	case 2:
 		return `,"note":[{"text":"permanent filter"}]`
+	case 3, 4:
+		code := rapid.SampledFrom([]string{"I26.99", "I82.412", "I82.220"}).Draw(g.t, "reason's code")
+		return fmt.Sprintf(`,"reasonCode":[{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":%q}]}]`, code)
 	}
 	return ""
 }

@@ -267,11 +267,11 @@ func (s *Situation) afterIndex(c *Cover) bool {
 }
 
 // coverFrom gives the day from which a finished cover treated the event the filter was placed for: a cover for something
-// else that began earlier counts from the event on.
+// else that began earlier counts from the event on, and from the last day on which that can have begun.
 func (s *Situation) coverFrom(c *Cover) filter.Day {
 	from := c.Start.Latest
-	if s.indexKnown && s.index.Day().Known() {
-		from = max(from, s.index.Day().Earliest)
+	if s.indexKnown && s.index.Day().Bounded() {
+		from = max(from, s.index.Day().Latest)
 	}
 	return from
 }

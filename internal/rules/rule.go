@@ -95,7 +95,7 @@ type Situation struct {
 
 	outline bool // findings need no evidence
 
-	// What several questions ask again is answered once: what vtes, reasons, indexVTE and contraindications give.
+	// What several questions ask again is answered once: what withReasons, reasons, indexVTE and contraindications give.
 	told       []Diagnosis
 	why        []Reason
 	index      Diagnosis
@@ -160,8 +160,8 @@ func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *fil
 // EvaluateIn is Evaluate with a situation that is written over, and is the judgement's.
 func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
 	*s = Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
-	s.told = s.vtes()
 	s.why = s.reasons()
+	s.told = s.withReasons(s.vtes())
 	s.index, s.indexKnown = s.indexVTE()
 	s.against = s.contraindications()
 	s.Window = s.window()
