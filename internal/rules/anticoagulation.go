@@ -107,6 +107,7 @@ func (s *Situation) anticoagulation() Anticoagulation {
 		}
 		g := s.grade(c)
 		switch {
+		case !s.current(c) && c.Unsure: // that it has ended says nothing of what is taken
 		case !s.current(c):
 			past = append(past, g)
 		case s.stale(c):
@@ -294,7 +295,7 @@ func anticoagulationRules() []Rule {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level != Indeterminate {
 				return nil
 			}
-			text := "Acute venous thromboembolism, and dose, days, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account." + assumed(s.acuteVTEs())
+			text := "Acute venous thromboembolism, and status, dose, days, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account." + assumed(s.acuteVTEs())
 			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 	}

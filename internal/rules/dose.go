@@ -79,6 +79,9 @@ type graded struct {
 // grade gives the level of one course. near is the day by which weight and INR are looked up: the course's end, or asOf.
 func (s *Situation) grade(c Course) graded {
 	g := graded{Course: c, level: Indeterminate, evidence: c.Evidence}
+	if c.Unsure {
+		return g // nor is there an INR under it
+	}
 	mg := c.MgPerDose
 	if mg == 0 {
 		mg = c.Product

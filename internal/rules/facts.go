@@ -72,6 +72,7 @@ type Course struct {
 	RefilledBy []filter.Ref // what tells of it
 	Outpatient bool
 	Doubtful   bool // its words say something of the dose that is not understood, or speak against its elements
+	Unsure     bool // what its status or intent says does not tell whether it is, or was, prescribed or given at all
 	Never      bool // as needed, one-off, flush or line lock: never anticoagulation
 	Evidence   []filter.Ref
 }
