@@ -107,7 +107,7 @@ func (s *Situation) anticoagulation() Anticoagulation {
 		}
 		g := s.grade(c)
 		switch {
-		case !s.current(c) && c.Unsure: // that it has ended says nothing of what is taken
+		case c.Unsure && (!s.current(c) || len(s.denials(g)) > 0): // that it has ended says nothing of what is taken, and that it is not taken is said elsewhere
 		case !s.current(c):
 			past = append(past, g)
 		case s.stale(c):

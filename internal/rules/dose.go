@@ -257,11 +257,19 @@ func (s *Situation) gradeLow(g graded) graded {
 		return g
 	}
 	past := func(d Diagnosis) bool { return s.Clock.Reached(d.Day().Latest.AddMonths(s.Policy.ReducedMonths)) }
-	if past(last) {
-		g.level, g.evidence = Reduced, slices.Concat(g.Evidence, last.Evidence)
-		return g
+	old, aged := s.lastVTE(past)
+	if stated, ok := s.lastVTE(s.ofPlacement); ok {
+		// What the placement says is said in any case, whatever is told beside it.
+		if aged = past(stated); aged {
+			old = stated
+		} else {
+			last = stated
+		}
 	}
-	if old, ok := s.lastVTE(past); ok {
+	switch {
+	case past(last):
+		g.level, g.evidence = Reduced, slices.Concat(g.Evidence, old.Evidence)
+	case aged:
 		g.evidence = slices.Concat(g.Evidence, last.Evidence, old.Evidence)
 	}
 	return g

@@ -76,3 +76,32 @@ func TestAReasonIsNoNewEvent(t *testing.T) {
 		}
 	}
 }
+
+// TestWhichReasonIsTheIndex: of an embolism and a thrombosis that the placement names, the embolism is the index where the day of one is
+// not its own; an event that the placement does not name comes after those that it does.
+func TestWhichReasonIsTheIndex(t *testing.T) {
+	t.Parallel()
+	reason := func(class rules.Class) rules.Reason {
+		return rules.Reason{Of: "Procedure/in", VTE: class, Label: "code", Evidence: []filter.Ref{"Procedure/in"}}
+	}
+	after := on(t, "2026-02-04")
+	leg, lung := dvt("Condition/leg", after, filter.Unknown()), dvt("Condition/lung", after, filter.Unknown())
+	lung.Class = rules.PE
+	for name, c := range map[string]struct {
+		reasons   []rules.Reason
+		diagnoses []rules.Diagnosis
+		pe        bool
+	}{
+		"both by code":                     {[]rules.Reason{reason(rules.DVT), reason(rules.PE)}, nil, true},
+		"both, the thrombosis told":        {[]rules.Reason{reason(rules.DVT), reason(rules.PE)}, []rules.Diagnosis{leg}, true},
+		"both, the embolism told":          {[]rules.Reason{reason(rules.DVT), reason(rules.PE)}, []rules.Diagnosis{lung}, true},
+		"a thrombosis, an embolism told":   {[]rules.Reason{reason(rules.DVT)}, []rules.Diagnosis{lung}, false},
+		"an embolism, a thrombosis told":   {[]rules.Reason{reason(rules.PE)}, []rules.Diagnosis{leg}, true},
+		"a thrombosis, told, and a lung's": {[]rules.Reason{reason(rules.DVT)}, []rules.Diagnosis{leg, lung}, false},
+	} {
+		i := judge(placedFilter(on(t, "2026-02-01")), rules.Facts{Reasons: c.reasons, Diagnoses: c.diagnoses}, day(t, "2026-03-01")).Situation.Indication
+		if !i.IndexKnown || i.IndexPE != c.pe {
+			t.Errorf("%s: known %v, embolism %v", name, i.IndexKnown, i.IndexPE)
+		}
+	}
+}

@@ -101,6 +101,7 @@ type Situation struct {
 	index      Diagnosis
 	indexKnown bool
 	against    contraindications
+	tellers    []filter.Ref // entries that tell of an event which the placement names by its code, in place of the placement
 	// base is what every finding stands on.
 	base []filter.Ref
 }
@@ -136,6 +137,7 @@ type Missing struct{ What, Text string }
 type Book struct {
 	rules   []Rule
 	outline bool
+	bare    bool // what its findings say is asked, not all that they stand on
 }
 
 // NewBook gives a book of all rules.
@@ -193,6 +195,7 @@ func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Po
 			j.Findings = append(j.Findings, found)
 		}
 	}
+	b.restOnReasons(&j)
 	if !b.outline {
 		j.Missing = s.missing()
 	}

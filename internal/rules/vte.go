@@ -28,7 +28,7 @@ func (s *Situation) indexVTE() (Diagnosis, bool) {
 		if !named && !s.near(d) {
 			continue
 		}
-		if !found || named && !sure || named == sure && later(d, best) {
+		if !found || named && !sure || named == sure && tellsMore(d, best) {
 			best, found, sure = d, true, named
 		}
 	}
