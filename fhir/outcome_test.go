@@ -78,7 +78,10 @@ func TestWarnings(t *testing.T) {
 		"optional unknown":       {`{"resourceType":"Device","status":"ACTIVE"}`, "warning code-invalid Device.status"},
 		"no status element":      {`{"resourceType":"Patient","birthDate":"1960-04-31","deceasedDateTime":"2025-13"}`, "warning value Patient.birthDate, warning value Patient.deceasedDateTime"},
 		"word of the type":       {`{"resourceType":"MedicationStatement","status":"not-taken"}`, ""},
-		"of another type":        {`{"resourceType":"MedicationRequest","status":"not-taken"}`, "warning code-invalid MedicationRequest.status"},
+		"of another type":        {`{"resourceType":"MedicationRequest","status":"not-taken","intent":"order"}`, "warning code-invalid MedicationRequest.status"},
+		"no intent":              {`{"resourceType":"MedicationRequest","status":"active"}`, "warning required MedicationRequest.intent"},
+		"unknown intent":         {`{"resourceType":"MedicationRequest","status":"active","intent":"Order"}`, "warning code-invalid MedicationRequest.intent"},
+		"no intent element":      {`{"resourceType":"MedicationStatement","status":"active"}`, ""},
 		"administration":         {`{"resourceType":"MedicationAdministration","status":"not-done","effectivePeriod":{"start":"2024-13"}}`, "warning value MedicationAdministration.effectivePeriod.start"},
 		"dispense":               {`{"resourceType":"MedicationDispense","status":"declined","whenHandedOver":"2024-02-30T10:00:00Z"}`, "warning value MedicationDispense.whenHandedOver"},
 		"no such day":            {`{"resourceType":"Procedure","status":"completed","performedDateTime":"2023-02-30"}`, "warning value Procedure.performedDateTime"},
@@ -92,7 +95,7 @@ func TestWarnings(t *testing.T) {
 		"no offset":              {`{"resourceType":"Procedure","status":"completed","performedDateTime":"2024-05-01T10:00:00"}`, "warning value Procedure.performedDateTime"},
 		"no offset in a period":  {`{"resourceType":"Procedure","status":"completed","performedPeriod":{"start":"2024-05-01T10:00:00Z","end":"2024-05-01T11:00:00.5"}}`, "warning value Procedure.performedPeriod.end"},
 		"an offset":              {`{"resourceType":"Procedure","status":"completed","performedDateTime":"2024-05-01T10:00:00-05:00"}`, ""},
-		"others":                 {`{"resourceType":"MedicationRequest","status":"active","authoredOn":"0000"}`, "warning value MedicationRequest.authoredOn"},
+		"others":                 {`{"resourceType":"MedicationRequest","status":"active","intent":"plan","authoredOn":"0000"}`, "warning value MedicationRequest.authoredOn"},
 		"instant":                {`{"resourceType":"Condition","onsetDateTime":"x","meta":{"lastUpdated":"2026-01-01"}}`, "warning value Condition.onsetDateTime, warning value Condition.meta.lastUpdated"},
 	} {
 		t.Run(name, func(t *testing.T) {

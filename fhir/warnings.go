@@ -54,8 +54,16 @@ func optionalStatuses(resourceType string) []string {
 	return nil
 }
 
-// Warnings lists what the sender of a readable resource should hear: a status that is missing or that R4 does not know,
-// days that the calendar does not have, times without an offset, and periods that end before they begin. Nothing of it
+// intents lists the codes of intent where an order that is taken for one depends on it. http://hl7.org/fhir/R4/valueset-medicationrequest-intent.html
+func intents(resourceType string) []string {
+	if resourceType == "MedicationRequest" {
+		return strings.Fields("proposal plan order original-order reflex-order filler-order instance-order option")
+	}
+	return nil
+}
+
+// Warnings lists what the sender of a readable resource should hear: a status or an intent that is missing or that R4 does not
+// know, days that the calendar does not have, times without an offset, and periods that end before they begin. Nothing of it
 // keeps the resource from being taken.
 func Warnings(r Resource) []Issue {
 	var out []Issue
@@ -69,6 +77,14 @@ func Warnings(r Resource) []Issue {
 		warn("required", "status", "status is missing; what is told may not be used")
 	case status != nil && (required != nil || optional != nil) && !slices.Contains(append(required, optional...), text(status)):
 		warn("code-invalid", "status", "this status is not one of FHIR R4; what is told may not be used")
+	}
+	if known := intents(r.Type); known != nil {
+		switch intent := member(r.Raw, "intent"); {
+		case intent == nil:
+			warn("required", "intent", "intent is missing; what is told may not be used")
+		case !slices.Contains(known, text(intent)):
+			warn("code-invalid", "intent", "this intent is not one of FHIR R4; what is told may not be used")
+		}
 	}
 	date := func(element string, value []byte) (Date, bool) {
 		said := text(value)

@@ -42,7 +42,7 @@ func prefetch() map[string]string {
 
 func services() []service {
 	describe := map[cards.Hook][2]string{
-		cards.PatientView:        {"Vena cava filter: chart opened", "Says that a vena cava filter needs attention now: urgent, overdue with nobody asked, or in doubt. At most once in some days for each clinician and filter, unless something else happens to it."},
+		cards.PatientView:        {"Vena cava filter: chart opened", "Says that a vena cava filter needs attention now: urgent, overdue with nobody asked, or in doubt. At most once in some days for each clinician and filter, unless something else happens to it; an emergency each time."},
 		cards.EncounterDischarge: {"Vena cava filter: discharge", "Says before discharge that a filter is in place that nobody has been asked to take out."},
 		cards.OrderSign:          {"Vena cava filter: anticoagulant ordered", "Says that a retrieval can be planned when a treatment with an anticoagulant is started, and warns when one is stopped while a filter is in."},
 		cards.AppointmentBook:    {"Vena cava filter: retrieval booked", "Says what is still open for the plan when a slot for a retrieval is booked."},

@@ -11,7 +11,7 @@ import (
 )
 
 // TestAnEmergencyIsToldToWhoOverrodeWhatWasUrgent: an override stops what it was about; a new embolism and a fragment in the heart are
-// each told once more, the emergency by its own words.
+// each told once more, the emergency by its own words and at every call until it is overridden too.
 func TestAnEmergencyIsToldToWhoOverrodeWhatWasUrgent(t *testing.T) {
 	t.Parallel()
 	b := bedsideOf(t, "")
@@ -57,8 +57,13 @@ func TestAnEmergencyIsToldToWhoOverrodeWhatWasUrgent(t *testing.T) {
 	if got := third.Get("summary").String(); !strings.HasPrefix(got, "Emergency, telephone now") || !strings.Contains(got, "displaced") {
 		t.Errorf("a filter in the heart: %s", third)
 	}
+	again := view()
+	if again.Get("summary").String() != third.Get("summary").String() || again.Get("uuid").String() == third.Get("uuid").String() {
+		t.Errorf("the emergency, when the chart is opened again: %s", again)
+	}
+	override(third)
 	if again := view(); again.Exists() {
-		t.Errorf("the same emergency twice: %s", again)
+		t.Errorf("an emergency that was overridden is shown again: %s", again)
 	}
 }
 

@@ -35,19 +35,21 @@ func (b *bedside) hear(patient, id, code, text, onset string) {
 	}
 }
 
-// TestEachComplicationIsShown: who put an urgent card aside is told of the next complication, and of an emergency by its name.
+// TestEachComplicationIsShown: who put an urgent card aside is told of the next complication, and of an emergency by its name. An emergency
+// has no quiet period: it comes whenever the chart is opened, until the clinician puts it aside, and to the others after that too.
 func TestEachComplicationIsShown(t *testing.T) {
 	t.Parallel()
 	b := bedsideOf(t, "")
 	b.deliver("ab-13")
-	told := func(visit, want string) string {
+	toldTo := func(user, visit, want string) string {
 		t.Helper()
-		status, body := b.ask("patient-view", "Practitioner/1", "ab-13", visit)
+		status, body := b.ask("patient-view", user, "ab-13", visit)
 		if got := gjson.Get(body, "cards.0.summary").String(); status != http.StatusOK || want == "" != (got == "") || !strings.HasPrefix(got, want) {
 			t.Errorf("%s: %d %q, want %q", visit, status, got, want)
 		}
 		return gjson.Get(body, "cards.0.uuid").String()
 	}
+	told := func(visit, want string) string { return toldTo("Practitioner/1", visit, want) }
 	b.dismiss("patient-view", told("visit-1", "Urgent, telephone now: vena cava filter. The filter is recorded as displaced"))
 	told("visit-2", "")
 	b.hear("ab-13", "pe", "I26.99", "Acute pulmonary embolism", "2026-02-27")
@@ -56,11 +58,17 @@ func TestEachComplicationIsShown(t *testing.T) {
 	b.dismiss("patient-view", second)
 	b.hear("ab-13", "fragment", "T82.515A", "Fracture of the vena cava filter, fragment in the right ventricle", "2026-02-28")
 	third := told("visit-5", "Emergency, telephone now: Fracture of the filter")
-	told("visit-6", "")
+	for _, visit := range []string{"visit-6", "visit-7"} {
+		if told(visit, "Emergency, telephone now: Fracture of the filter") == third {
+			t.Errorf("%s has the card of another call", visit)
+		}
+	}
+	toldTo("Practitioner/2", "visit-8", "Emergency, telephone now: Fracture of the filter")
 	b.dismiss("patient-view", third)
-	told("visit-7", "")
+	told("visit-9", "")
+	toldTo("Practitioner/2", "visit-10", "Emergency, telephone now: Fracture of the filter")
 	b.days.Store(40)
-	told("visit-8", "")
+	told("visit-11", "")
 }
 
 // TestDischargeAndOrdersAreToldEachTime: only an opened chart has a quiet period; putting a card aside is for that stay or that order.

@@ -121,7 +121,7 @@ func (g *patientGen) other() {
 		g.add("Observation", g.id("walk"), fmt.Sprintf(`"status":"final",%s,"code":{"text":"Mobility"},"effectiveDateTime":%q,"valueString":%q`, subject(), g.day("walked"), rapid.SampledFrom([]string{"Fully mobile", "Not mobile"}).Draw(g.t, "mobility")))
 	case 5:
 		g.add("MedicationStatement", g.id("ms"), fmt.Sprintf(`"status":%q,%s,"medicationCodeableConcept":{"text":"apixaban 5 mg"},"effectivePeriod":{"start":%q,"end":%q},"dosage":[{"timing":{"code":{"text":"BID"}}}]`,
-			rapid.SampledFrom([]string{"active", "completed", "not-taken"}).Draw(g.t, "statement"), subject(), g.day("taken from"), g.day("taken to")))
+			rapid.SampledFrom([]string{"active", "completed", "not-taken", "Active"}).Draw(g.t, "statement"), subject(), g.day("taken from"), g.day("taken to")))
 	}
 }
 
@@ -246,7 +246,7 @@ func (g *patientGen) useEnd(placed filter.Day) string {
 
 // reason draws why a filter was placed and whether it was meant to stay.
 func (g *patientGen) reason() string {
-	switch rapid.IntRange(0, 5).Draw(g.t, "reason") {
+	switch rapid.IntRange(0, 7).Draw(g.t, "reason") {
 	case 0:
 		return `,"reasonCode":[{"text":"prophylaxis before surgery"}]`
 	case 1:
@@ -255,6 +255,9 @@ func (g *patientGen) reason() string {
 		}
 	case 2:
 		return `,"note":[{"text":"permanent filter"}]`
+	case 3, 4:
+		code := rapid.SampledFrom([]string{"I26.99", "I82.412", "I82.220"}).Draw(g.t, "reason's code")
+		return fmt.Sprintf(`,"reasonCode":[{"coding":[{"system":"http://hl7.org/fhir/sid/icd-10-cm","code":%q}]}]`, code)
 	}
 	return ""
 }
@@ -276,7 +279,7 @@ func (g *patientGen) order() {
 		rxcui, dose string
 		frequency   int
 	}{{"1364445", `{"value":5,"code":"mg"}`, 2}, {"1364435", `{"value":2.5,"code":"mg"}`, 2}, {"854241", `{"value":80,"code":"mg"}`, 2}, {"854235", `{"value":40,"code":"mg"}`, 1}, {"11289", `{"value":5,"code":"mg"}`, 1}}).Draw(g.t, "drug")
-	status := rapid.SampledFrom([]string{"active", "active", "completed", "on-hold"}).Draw(g.t, "order status")
+	status := rapid.SampledFrom([]string{"active", "active", "completed", "on-hold", "banana"}).Draw(g.t, "order status")
 	bounds := ""
 	if rapid.Bool().Draw(g.t, "bounded") {
 		bounds = fmt.Sprintf(`,"boundsDuration":{"value":%d,"code":"d"}`, rapid.IntRange(5, 200).Draw(g.t, "length"))

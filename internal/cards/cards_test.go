@@ -79,6 +79,7 @@ func TestSign(t *testing.T) {
 	s := Sign([]fhir.Resource{
 		order("new", `{"resourceType":"MedicationRequest","id":"new","status":"draft"}`),
 		order("old", `{"resourceType":"MedicationRequest","id":"old","status":"stopped","intent":"order","authoredOn":"2026-01-02","priorPrescription":{"reference":"MedicationRequest/first"}}`),
+		order("loud", `{"resourceType":"MedicationRequest","id":"loud","status":"Stopped","intent":"order","authoredOn":"2026-01-02"}`),
 		{Type: "Medication", ID: "m", Raw: []byte(`{"resourceType":"Medication","id":"m"}`)},
 	}, on)
 	texts := func(list []fhir.Resource) []string {
@@ -91,12 +92,13 @@ func TestSign(t *testing.T) {
 	want := []string{
 		`{"authoredOn":"2026-03-01","id":"new","intent":"order","resourceType":"MedicationRequest","status":"active"}`,
 		`{"resourceType":"MedicationRequest","id":"old","status":"stopped","intent":"order","authoredOn":"2026-01-02","priorPrescription":{"reference":"MedicationRequest/first"}}`,
+		`{"authoredOn":"2026-01-02","id":"loud","intent":"order","resourceType":"MedicationRequest","status":"stopped"}`,
 		`{"resourceType":"Medication","id":"m"}`,
 	}
 	if diff := cmp.Diff(want, texts(s.After)); diff != "" {
 		t.Errorf("after (-want +got):\n%s", diff)
 	}
-	if len(s.Before) != 1 || !strings.Contains(string(s.Before[0].Raw), `"status":"active"`) || len(s.Ends) != 1 || s.Ends[0] != "MedicationRequest/first" {
+	if len(s.Before) != 2 || !strings.Contains(string(s.Before[0].Raw), `"status":"active"`) || len(s.Ends) != 1 || s.Ends[0] != "MedicationRequest/first" {
 		t.Errorf("before %v, ends %v", texts(s.Before), s.Ends)
 	}
 }
@@ -189,8 +191,8 @@ func TestMatter(t *testing.T) {
 		if len(got) != 1 {
 			t.Fatalf("%d offers of %+v", len(got), f)
 		}
-		if got[0].Once != (hook == PatientView) {
-			t.Errorf("%s: once is %t", hook, got[0].Once)
+		if got[0].Once != (hook == PatientView && !f.Emergency) {
+			t.Errorf("%s, emergency %t: once is %t", hook, f.Emergency, got[0].Once)
 		}
 		return got[0].Matter
 	}

@@ -55,7 +55,7 @@ type Offer struct {
 	// Matter tells offers of one occasion, filter and rank apart where each deserves to be told; "" where any other will do.
 	Matter string
 	// Once says that a clinician is told of the matter once in the quiet period, and not while something that presses more about the
-	// filter was told in it. Otherwise the card comes at every call.
+	// filter was told in it. Otherwise the card comes at every call, until its clinician overrides it.
 	Once bool
 	Key  string // of the filter
 	Card Card   // without uuid
@@ -192,9 +192,11 @@ func pressing(f assess.Filter) int {
 	return 3
 }
 
-// made is the offer of a kind for a filter.
+// made is the offer of a kind for a filter. An emergency has no quiet period: who was told of it once and opens the chart again is told
+// again.
 func (in Input) made(k Kind, rank int, f assess.Filter) Offer {
-	o := Offer{Kind: k, Occasion: string(in.Hook), Rank: rank, Matter: in.Moment, Once: in.Hook == PatientView, Key: f.Key, Card: in.card(k, f)}
+	o := Offer{Kind: k, Occasion: string(in.Hook), Rank: rank, Matter: in.Moment, Key: f.Key, Card: in.card(k, f)}
+	o.Once = in.Hook == PatientView && (k != Urgent || !f.Emergency)
 	if k == Urgent {
 		// Each complication is told, whoever was told of another.
 		o.Matter = strings.Join(append([]string{in.Moment}, troubles(f)...), "\n")

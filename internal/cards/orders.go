@@ -3,6 +3,7 @@ package cards
 import (
 	"encoding/json"
 	"slices"
+	"strings"
 
 	"dwellwatch/fhir"
 	"dwellwatch/internal/filter"
@@ -19,16 +20,20 @@ type Signing struct {
 }
 
 // Sign reads draft orders (https://cds-hooks.org/hooks/order-sign/): a draft becomes an order of the day, and one that is
-// stopped or cancelled was running until now.
+// stopped or cancelled, in whatever letters, was running until now.
 func Sign(orders []fhir.Resource, on filter.Day) Signing {
 	var s Signing
 	for _, r := range orders {
-		switch status := member(r.Raw, "status"); {
+		switch status := strings.ToLower(member(r.Raw, "status")); {
 		case r.Type != "MedicationRequest" && r.Type != "ServiceRequest":
 			s.After = append(s.After, r)
 		case slices.Contains([]string{"stopped", "cancelled", "revoked", "completed", "on-hold"}, status):
 			s.Before = append(s.Before, with(r, on, map[string]string{"status": "active"}))
-			s.After = append(s.After, with(r, on, map[string]string{}))
+			change := map[string]string{}
+			if status != member(r.Raw, "status") {
+				change["status"] = status
+			}
+			s.After = append(s.After, with(r, on, change))
 			if ended := prior(r.Raw); ended != "" {
 				s.Ends = append(s.Ends, ended)
 			}

@@ -1,7 +1,9 @@
 package chart
 
 import (
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"dwellwatch/fhir"
@@ -27,6 +29,7 @@ func (r *reader) dosages(n *node, c rules.Course, list fhir.Value) {
 		part.MgPerDose, part.PerKg, part.PerDay = mg, kg, often
 		// What the record says and nobody here understands is not nothing: the dose is left open then.
 		part.Doubtful = c.Doubtful || !dosed || !timed || !bound || d.Get("modifierExtension").Exists()
+		part.Doubtful = r.impossible(n, dosagePath(n, i), d) || part.Doubtful
 		if said := r.inWords(n, &part, d, c.Product, len(all) == 1); said != nil {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, said...)
 			continue
@@ -45,6 +48,28 @@ func (r *reader) dosages(n *node, c rules.Course, list fhir.Value) {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, part)
 		}
 	}
+}
+
+// impossible names every number of a dosage that none of its kind can be: a frequency, a period, a count, a length or a dose that is
+// not above zero. Such a dosage is not understood.
+func (r *reader) impossible(n *node, path string, d fhir.Value) bool {
+	found := false
+	for _, element := range []string{"timing.repeat.frequency", "timing.repeat.period", "timing.repeat.count", "timing.repeat.boundsDuration.value"} {
+		found = r.notAbove(n, path+"."+element, d.Get(element)) || found
+	}
+	for i, said := range d.Get("doseAndRate").List() {
+		found = r.notAbove(n, path+".doseAndRate."+strconv.Itoa(i)+".doseQuantity.value", said.Get("doseQuantity.value")) || found
+	}
+	return found
+}
+
+// notAbove names a number that is there and not above zero, or so large that none is meant.
+func (r *reader) notAbove(n *node, path string, v fhir.Value) bool {
+	if number := v.Float(); !v.Exists() || v.Kind() == 'n' || number > 0 && !math.IsInf(number, 1) {
+		return false
+	}
+	r.unread(n, path, "not a number above zero; the dosage is not understood")
+	return true
 }
 
 // inWords reads the words of a dosage into part where its elements do not say dose and frequency. It gives the courses one after

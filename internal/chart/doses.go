@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -215,9 +216,8 @@ func repeatPerDay(rep fhir.Value) (n float64, ok bool) {
 			n = f * 24 / period
 		case "wk":
 			n = f / (7 * period)
-		default:
-			ok = false
 		}
+		ok = n > 0 && !math.IsInf(n, 1)
 	}
 	for _, more := range []string{"frequencyMax", "periodMax", "countMax", "duration"} {
 		ok = ok && !rep.Get(more).Exists()

@@ -57,15 +57,23 @@ func (r *reader) medicine(n *node) (product, []filter.Ref, bool) {
 
 // request reads a MedicationRequest's standing; false where it is no current or past order.
 func (r *reader) request(n *node, c *rules.Course) bool {
-	if !slices.Contains([]string{"order", "original-order", "filler-order", "instance-order"}, n.get("intent").String()) || n.get("doNotPerform").Bool() {
+	if n.get("doNotPerform").Bool() || slices.Contains([]string{"cancelled", "draft", "entered-in-error"}, n.status()) {
 		return false
+	}
+	switch n.get("intent").String() {
+	case "order", "original-order", "filler-order", "instance-order":
+	case "proposal", "plan", "reflex-order", "option":
+		return false
+	default:
+		c.Unsure = true
+		r.unread(n, "intent", "missing or not an intent that FHIR knows; whether it is an order stays open")
 	}
 	switch n.status() {
 	case "active":
 	case "completed", "stopped", "on-hold":
 		c.Over = true
 	default:
-		return false
+		r.unsure(n, c)
 	}
 	c.Authored, _ = r.day(n, "authoredOn")
 	c.Start = c.Authored
@@ -91,6 +99,14 @@ func (r *reader) request(n *node, c *rules.Course) bool {
 	return true
 }
 
+// unsure leaves open whether an entry holds whose status is missing, that of not knowing, or none that FHIR knows.
+func (r *reader) unsure(n *node, c *rules.Course) {
+	c.Unsure = true
+	if n.status() != "unknown" {
+		r.unread(n, "status", "missing or not a status that FHIR knows; whether the anticoagulant is given stays open")
+	}
+}
+
 // inpatientClass reports an inpatient stay: HL7 v3 ActCode IMP, ACUTE, NONAC or OBSENC.
 func inpatientClass(n *node) bool {
 	return slices.Contains([]string{"IMP", "ACUTE", "NONAC", "OBSENC"}, n.get("class.code").String())
@@ -111,8 +127,10 @@ func (r *reader) statement(n *node, c *rules.Course) bool {
 		}
 		r.out.Facts.NoAnticoagulant = append(r.out.Facts.NoAnticoagulant, rules.Dated{When: when, Agent: c.Agent, Evidence: c.Evidence})
 		return false
-	default:
+	case "entered-in-error", "intended":
 		return false
+	default:
+		r.unsure(n, c)
 	}
 	c.Outpatient = true
 	c.Authored, _ = r.day(n, "dateAsserted")
@@ -130,22 +148,29 @@ func (r *reader) statement(n *node, c *rules.Course) bool {
 }
 
 func (r *reader) dispense(n *node, c rules.Course) {
-	if n.status() != "completed" && n.status() != "in-progress" {
+	switch n.status() {
+	case "completed", "in-progress":
+	case "preparation", "cancelled", "on-hold", "entered-in-error", "stopped", "declined":
 		return
+	default:
+		r.unsure(n, &c)
 	}
 	c.Start, _ = r.day(n, "whenHandedOver")
 	if !c.Start.Known() {
 		c.Start, _ = r.day(n, "whenPrepared")
 	}
 	c.Authored, c.Outpatient = c.Start, true
-	if q := n.get("daysSupply"); q.Get("code").String() == "" && q.Get("unit").String() == "" {
+	q := n.get("daysSupply")
+	switch l, ok := lengthOf(q); {
+	case r.notAbove(n, "daysSupply.value", q.Get("value")): // for how long it lasts is not known
+	case q.Get("code").String() == "" && q.Get("unit").String() == "":
 		c.End = lastDay(c.Start, length{days: q.Get("value").Int()})
-	} else if l, ok := lengthOf(q); ok {
+	case ok:
 		c.End = lastDay(c.Start, l)
 	}
 	for v := range n.get("authorizingPrescription").Each() {
 		order, ref := r.target(n, v)
-		if ref == "" || !c.Start.Bounded() {
+		if ref == "" || !c.Start.Bounded() || c.Unsure {
 			continue
 		}
 		if order != nil && slices.Contains([]string{"stopped", "on-hold", "cancelled"}, order.status()) {
@@ -225,8 +250,12 @@ func (r *reader) stopOf(order *node) filter.Span {
 }
 
 func (r *reader) administration(n *node, c rules.Course) {
-	if n.status() != "completed" && n.status() != "in-progress" {
+	switch n.status() {
+	case "completed", "in-progress":
+	case "not-done", "on-hold", "entered-in-error", "stopped":
 		return
+	default:
+		r.unsure(n, &c)
 	}
 	if n.get("effectivePeriod").Exists() {
 		c.Start, c.End, _ = r.period(n, "effectivePeriod")
@@ -240,6 +269,7 @@ func (r *reader) administration(n *node, c rules.Course) {
 	c.Authored = c.Start
 	c.Outpatient = !c.End.Known() // what has been running for more than a year is no more certain than an order that old
 	r.given(&c, n.get("dosage"))
+	c.Doubtful = r.notAbove(n, "dosage.dose.value", n.get("dosage.dose.value")) || c.Doubtful
 	r.out.Facts.Courses = append(r.out.Facts.Courses, c)
 }
 

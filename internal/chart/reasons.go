@@ -1,6 +1,8 @@
 package chart
 
 import (
+	"strings"
+
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
@@ -14,14 +16,20 @@ func (r *reader) reasons(n *node, code concept) {
 		c := r.concept(v)
 		words += " . " + c.words
 		reason := rules.Reason{Of: n.ref(), Prophylactic: c.in("prophylactic-reason") || saysProphylactic(c.words), Evidence: n.evidence()}
-		reason.VTE = eventOf(c)
+		reason.VTE, reason.Label = eventOf(c), c.label()
 		thrombosis = thrombosis || reason.VTE != "" || namesVTE(c.words)
 		reasons = append(reasons, reason)
 	}
 	for v := range n.get("reasonReference").Each() {
 		thrombosis = thrombosis || namesVTE(v.Get("display").String())
 		if t, ref := r.target(n, v); t != nil && t.Type == "Condition" {
-			reasons = append(reasons, rules.Reason{Of: n.ref(), Condition: ref, Evidence: []filter.Ref{n.ref(), ref}})
+			reason := rules.Reason{Of: n.ref(), Condition: ref, Evidence: []filter.Ref{n.ref(), ref}}
+			if strings.Contains(ref, "#") && !t.coded("verificationStatus", "refuted", "entered-in-error") { // no entry of its own tells of it
+				c := r.concept(t.get("code"))
+				reason = rules.Reason{Of: n.ref(), VTE: eventOf(c), Label: c.label(), Evidence: n.evidence()}
+				thrombosis = thrombosis || reason.VTE != ""
+			}
+			reasons = append(reasons, reason)
 		}
 	}
 	for _, reason := range reasons {
@@ -39,12 +47,12 @@ func (r *reader) reasons(n *node, code concept) {
 	}
 }
 
+// eventOf gives the thromboembolism that a code names; words alone name none, as in a Condition.
 func eventOf(c concept) rules.Class {
-	switch {
-	case c.in("pe-acute"):
-		return rules.PE
-	case c.in("dvt-acute"):
-		return rules.DVT
+	for _, set := range [...]string{"pe-acute", "dvt-acute", "caval-thrombosis-acute"} {
+		if c.in(set) {
+			return meaningOf(set).class
+		}
 	}
 	return ""
 }

@@ -53,7 +53,7 @@ type Policy struct {
 	EraseDays            int // a person without evidence is erased after this many days
 	QuarantineDays       int
 	HoldDays             int // an entry that names a device which is not here is forgotten after this many days
-	CardQuietDays        int // a clinician is shown a card about a patient once in so many days
+	CardQuietDays        int // a clinician who opens a chart is shown a card about a filter once in so many days; an emergency at every call
 
 	// What follows is of the plan for a retrieval; it never changes a verdict.
 	DwellLongMonths     int // past so many months a retrieval is more often difficult

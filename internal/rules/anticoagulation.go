@@ -107,6 +107,7 @@ func (s *Situation) anticoagulation() Anticoagulation {
 		}
 		g := s.grade(c)
 		switch {
+		case c.Unsure && (!s.current(c) || len(s.denials(g)) > 0): // that it has ended says nothing of what is taken, and that it is not taken is said elsewhere
 		case !s.current(c):
 			past = append(past, g)
 		case s.stale(c):
@@ -287,14 +288,14 @@ func anticoagulationRules() []Rule {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level == Indeterminate {
 				return nil
 			}
-			text := "Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first."
+			text := "Acute venous thromboembolism, no therapeutic anticoagulant on record and no active contraindication: settle anticoagulation first." + assumed(s.acuteVTEs())
 			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 		{"vte-treatment-unclear", "Acute VTE with an anticoagulant whose dose the record does not settle", "CHEST guideline on VTE, 2nd update 2021: acute VTE is treated unless contraindicated", policy.SecondHand, func(s *Situation) []Finding {
 			if len(s.UntreatedVTE) == 0 || s.gone() || s.Anticoagulation.Level != Indeterminate {
 				return nil
 			}
-			text := "Acute venous thromboembolism, and dose, days, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account."
+			text := "Acute venous thromboembolism, and status, dose, days, weight, INR or kidney function on record do not settle whether the anticoagulant is at a treatment dose. It may also be too much: add no second one on this account." + assumed(s.acuteVTEs())
 			return s.byValues(s.find(strings.TrimSpace(text+" "+s.Anticoagulation.words()), s.UntreatedVTE, s.levelBesideAcute()))
 		}},
 	}

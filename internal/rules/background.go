@@ -93,9 +93,9 @@ func (s *Situation) Background() []Happening {
 	if known {
 		out = append(out, Happening{"reason", index.Day(), "Placed for: " + index.sided(), index.Evidence})
 	}
-	for _, d := range s.vtes() {
+	for _, d := range s.told {
 		same := func(x Complication) bool { return slices.Equal(x.Evidence, d.Evidence) }
-		if known && first(d.Evidence) == first(index.Evidence) || slices.ContainsFunc(s.Complications, same) {
+		if known && d.Class == index.Class && first(d.Evidence) == first(index.Evidence) || slices.ContainsFunc(s.Complications, same) {
 			continue
 		}
 		out = append(out, Happening{"thromboembolism", d.Day(), capital(d.sided()), d.Evidence})
@@ -121,7 +121,7 @@ func (s *Situation) Background() []Happening {
 func (s *Situation) PlacedFor() string {
 	var parts []string
 	if index, ok := s.indexVTE(); ok {
-		parts = append(parts, capital(index.sided())+", "+index.Day().String())
+		parts = append(parts, capital(index.sided())+", "+index.dayTold())
 	} else if _, ok := s.prophylacticReason(); ok {
 		parts = append(parts, "To prevent embolism, as the placement says")
 	}

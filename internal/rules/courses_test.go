@@ -78,3 +78,45 @@ func TestTreatmentSinceNoKnownDay(t *testing.T) {
 		t.Errorf("beside a bleed: %s %v", j.Verdict, j.Situation.Conflict)
 	}
 }
+
+// TestOfNoKnownStatus: an order of which nobody can say whether it holds is no treatment, also beside an INR in range, adds nothing to one
+// that is, and when it has ended it does not say that nothing is taken.
+func TestOfNoKnownStatus(t *testing.T) {
+	t.Parallel()
+	unsure := func(agent string, start filter.Span, end filter.Span) rules.Course {
+		c := outpatient(agent, 5, 2, start)
+		c.Unsure, c.End, c.Evidence = true, end, []filter.Ref{"MedicationRequest/unsure"}
+		return c
+	}
+	ended := outpatient("apixaban", 5, 2, on(t, "2024-05-01"))
+	ended.End = on(t, "2024-05-20")
+	later := outpatient("warfarin", 5, 1, on(t, "2024-06-20"))
+	early := measured("inr", 2.4, on(t, "2024-06-10"))
+	late := measured("inr", 2.5, on(t, "2024-06-25"))
+	for name, c := range map[string]struct {
+		courses []rules.Course
+		labs    []rules.Lab
+		denied  string
+		want    rules.Level
+		since   filter.Span
+	}{
+		"running":                           {[]rules.Course{unsure("apixaban", on(t, "2024-05-01"), filter.Unknown())}, nil, "", rules.Indeterminate, filter.Unknown()},
+		"running, of an old kind":           {[]rules.Course{unsure("warfarin", on(t, "2024-05-01"), filter.Unknown())}, []rules.Lab{late}, "", rules.Indeterminate, filter.Unknown()},
+		"ended":                             {[]rules.Course{unsure("apixaban", on(t, "2024-05-01"), on(t, "2024-05-20"))}, nil, "", rules.LevelUnknown, filter.Unknown()},
+		"ended beside one that ended":       {[]rules.Course{ended, unsure("apixaban", on(t, "2024-05-01"), on(t, "2024-05-20"))}, nil, "", rules.LevelNone, filter.Unknown()},
+		"running beside one that ended":     {[]rules.Course{ended, unsure("apixaban", on(t, "2024-05-21"), filter.Unknown())}, nil, "", rules.Indeterminate, filter.Unknown()},
+		"said later not to be taken":        {[]rules.Course{unsure("apixaban", on(t, "2024-05-01"), filter.Unknown())}, nil, "2024-06-01", rules.LevelNone, filter.Unknown()},
+		"said not to be taken before":       {[]rules.Course{unsure("apixaban", on(t, "2024-05-01"), filter.Unknown())}, nil, "2024-04-01", rules.Indeterminate, filter.Unknown()},
+		"beside a treatment":                {[]rules.Course{outpatient("apixaban", 5, 2, on(t, "2024-06-01")), unsure("apixaban", on(t, "2024-05-01"), filter.Unknown())}, nil, "", rules.Therapeutic, on(t, "2024-06-01")},
+		"before warfarin, with an INR then": {[]rules.Course{unsure("warfarin", on(t, "2024-05-01"), filter.Unknown()), later}, []rules.Lab{early, late}, "", rules.Therapeutic, on(t, "2024-06-25")},
+	} {
+		facts := rules.Facts{Courses: c.courses, Labs: c.labs}
+		if c.denied != "" {
+			facts.NoAnticoagulant = []rules.Dated{{When: on(t, c.denied), Agent: "apixaban", Evidence: []filter.Ref{"MedicationStatement/no"}}}
+		}
+		a := judge(placedFilter(on(t, "2024-04-20")), facts, day(t, "2024-07-01")).Situation.Anticoagulation
+		if a.Level != c.want || a.Since != c.since {
+			t.Errorf("%s: %s since %s, want %s since %s", name, a.Level, a.Since, c.want, c.since)
+		}
+	}
+}

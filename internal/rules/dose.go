@@ -79,6 +79,9 @@ type graded struct {
 // grade gives the level of one course. near is the day by which weight and INR are looked up: the course's end, or asOf.
 func (s *Situation) grade(c Course) graded {
 	g := graded{Course: c, level: Indeterminate, evidence: c.Evidence}
+	if c.Unsure {
+		return g // nor is there an INR under it
+	}
 	mg := c.MgPerDose
 	if mg == 0 {
 		mg = c.Product
@@ -254,11 +257,19 @@ func (s *Situation) gradeLow(g graded) graded {
 		return g
 	}
 	past := func(d Diagnosis) bool { return s.Clock.Reached(d.Day().Latest.AddMonths(s.Policy.ReducedMonths)) }
-	if past(last) {
-		g.level, g.evidence = Reduced, slices.Concat(g.Evidence, last.Evidence)
-		return g
+	old, aged := s.lastVTE(past)
+	if stated, ok := s.lastVTE(s.ofPlacement); ok {
+		// What the placement says is said in any case, whatever is told beside it.
+		if aged = past(stated); aged {
+			old = stated
+		} else {
+			last = stated
+		}
 	}
-	if old, ok := s.lastVTE(past); ok {
+	switch {
+	case past(last):
+		g.level, g.evidence = Reduced, slices.Concat(g.Evidence, old.Evidence)
+	case aged:
 		g.evidence = slices.Concat(g.Evidence, last.Evidence, old.Evidence)
 	}
 	return g

@@ -36,6 +36,7 @@ type Diagnosis struct {
 	Inactive  bool        // clinical status resolved, inactive or remission
 	Acute     bool        // the code means an acute event (not chronic, not history)
 	Later     bool        // 7th character D or S: a later encounter or a sequela
+	Assumed   bool        // no day of its own is on record: it is taken from the placement that names it as its reason
 	Own       bool        // of what can be a complication: the code is for filters, or words, site or a device reference tie it to one
 	Names     bool        // of these: not by the cava alone, so that it presupposes a filter
 	Words     Words
@@ -72,6 +73,7 @@ type Course struct {
 	RefilledBy []filter.Ref // what tells of it
 	Outpatient bool
 	Doubtful   bool // its words say something of the dose that is not understood, or speak against its elements
+	Unsure     bool // what its status or intent says does not tell whether it is, or was, prescribed or given at all
 	Never      bool // as needed, one-off, flush or line lock: never anticoagulation
 	Evidence   []filter.Ref
 }
@@ -96,7 +98,8 @@ type Reason struct {
 	Of           filter.Ref // the placement entry
 	Prophylactic bool
 	Condition    filter.Ref // the condition it refers to, "" where it only names a code
-	VTE          Class      // PE or DVT where the reason's own code says so, else ""
+	VTE          Class      // of the thromboembolism that the reason's own code names, else ""
+	Label        string     // of that code, as in Diagnosis
 	Evidence     []filter.Ref
 }
 

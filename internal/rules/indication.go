@@ -95,8 +95,11 @@ func (s *Situation) blockers(c contraindications) []filter.Ref {
 		young := c.since(s, a.Finished.Start)
 		out = slices.Concat(out, a.Finished.Evidence, evidenceOf(young.active), young.labs, evidenceOf(young.unknown), evidenceOf(s.acuteNew()))
 		if len(young.active) > 0 {
-			out = slices.Concat(out, evidenceOf(s.acuteVTEs()))
+			out = slices.Concat(out, s.acuteEvidence())
 		}
+	}
+	if done := a.Finished; done != nil && s.afterIndex(done) && !s.courseDone() && s.longEnough(done, done.Start.Latest) {
+		out = slices.Concat(out, done.Evidence, s.index.Evidence) // of the event it treated too little
 	}
 	if len(c.ended) > 0 && s.relevantEnd(c) {
 		out = slices.Concat(out, evidenceOf(c.ended), a.Evidence, evidenceOf(c.active), c.labs, evidenceOf(c.unknown))
@@ -149,7 +152,12 @@ func (s *Situation) mobile() []filter.Ref {
 // courseDone reports a finished course long enough to have treated the event the filter was placed for.
 func (s *Situation) courseDone() bool {
 	done := s.Anticoagulation.Finished
-	return done != nil && s.afterIndex(done) && done.End.Earliest >= s.coverFrom(done).AddMonths(s.Policy.CourseMonths).Add(-1)
+	return done != nil && s.afterIndex(done) && s.longEnough(done, s.coverFrom(done))
+}
+
+// longEnough reports a cover that has lasted as long as a course from a day on.
+func (s *Situation) longEnough(c *Cover, from filter.Day) bool {
+	return c.End.Earliest >= from.AddMonths(s.Policy.CourseMonths).Add(-1)
 }
 
 // riskOver reports that the placement, and so the risk it was for, lies more than the policy's days back.
@@ -209,13 +217,13 @@ func (s *Situation) stillIndicated(i Indication, c contraindications) (Indicatio
 	if len(acute) > 0 && len(c.active) > 0 {
 		i.Status = StillIndicated
 		i.Text = "Acute thromboembolism and an active contraindication to anticoagulation."
-		i.Evidence = append(append(evidenceOf(acute), evidenceOf(c.active)...), c.labs...)
+		i.Evidence = slices.Concat(s.acuteEvidence(), evidenceOf(c.active), c.labs)
 		return i, true
 	}
 	if len(acute) > 0 && a.Level == Therapeutic && !s.therapeuticFor(s.Policy.TherapeuticSomeDays) {
 		i.Status = StillIndicated
 		i.Text = fmt.Sprintf("Acute thromboembolism; therapeutic anticoagulation (%s) only since %s.", a.Agent, a.Since)
-		i.Evidence = slices.Concat(evidenceOf(acute), a.cover)
+		i.Evidence = slices.Concat(s.acuteEvidence(), a.cover)
 		if a.Since.Bounded() {
 			i.LookAgain = a.Since.Latest.Add(s.Policy.TherapeuticSomeDays)
 		}
@@ -267,11 +275,11 @@ func (s *Situation) afterIndex(c *Cover) bool {
 }
 
 // coverFrom gives the day from which a finished cover treated the event the filter was placed for: a cover for something
-// else that began earlier counts from the event on.
+// else that began earlier counts from the event on, and from the last day on which that can have begun.
 func (s *Situation) coverFrom(c *Cover) filter.Day {
 	from := c.Start.Latest
-	if s.indexKnown && s.index.Day().Known() {
-		from = max(from, s.index.Day().Earliest)
+	if s.indexKnown && s.index.Day().Bounded() {
+		from = max(from, s.index.Day().Latest)
 	}
 	return from
 }

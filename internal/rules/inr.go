@@ -96,7 +96,7 @@ func (s *Situation) underVitaminK(c Course) (from filter.Day, before []filter.Re
 	for again := true; again; {
 		again = false
 		for _, o := range s.Facts.Courses {
-			if o.Agent != c.Agent || o.Never || !o.Start.Bounded() || o.Start.Latest >= from || certainEnd(o).Add(s.Policy.CoverGapDays+1) < from {
+			if o.Agent != c.Agent || o.Never || o.Unsure || !o.Start.Bounded() || o.Start.Latest >= from || certainEnd(o).Add(s.Policy.CoverGapDays+1) < from {
 				continue
 			}
 			if end, over := s.ended(o); over && end >= filter.MaxDay || s.stale(o) {

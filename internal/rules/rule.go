@@ -95,12 +95,13 @@ type Situation struct {
 
 	outline bool // findings need no evidence
 
-	// What several questions ask again is answered once: what vtes, reasons, indexVTE and contraindications give.
+	// What several questions ask again is answered once: what withReasons, reasons, indexVTE and contraindications give.
 	told       []Diagnosis
 	why        []Reason
 	index      Diagnosis
 	indexKnown bool
 	against    contraindications
+	tellers    []filter.Ref // entries that tell of an event which the placement names by its code, in place of the placement
 	// base is what every finding stands on.
 	base []filter.Ref
 }
@@ -136,6 +137,7 @@ type Missing struct{ What, Text string }
 type Book struct {
 	rules   []Rule
 	outline bool
+	bare    bool // what its findings say is asked, not all that they stand on
 }
 
 // NewBook gives a book of all rules.
@@ -160,8 +162,8 @@ func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *fil
 // EvaluateIn is Evaluate with a situation that is written over, and is the judgement's.
 func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
 	*s = Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
-	s.told = s.vtes()
 	s.why = s.reasons()
+	s.told = s.withReasons(s.vtes())
 	s.index, s.indexKnown = s.indexVTE()
 	s.against = s.contraindications()
 	s.Window = s.window()
@@ -194,6 +196,7 @@ func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Po
 			j.Findings = append(j.Findings, found)
 		}
 	}
+	b.restOnReasons(&j)
 	if !b.outline {
 		j.Missing = s.missing()
 	}

@@ -18,24 +18,28 @@ func (s *Situation) vtes() []Diagnosis {
 	return out
 }
 
-// indexVTE gives the event the filter was placed for: the one its placement refers to, else the latest with a day from 30
+// indexVTE gives the event the filter was placed for: the one its placement refers to or names, else the latest with a day from 30
 // days before to 7 days after the placement; up to 14 days after, it is the same event told again.
 func (s *Situation) indexVTE() (Diagnosis, bool) {
-	placed := s.Filter.Placed
 	var best Diagnosis
-	found := false
+	found, sure := false, false
 	for _, d := range s.told {
-		named := slices.ContainsFunc(s.why, func(r Reason) bool { return r.Condition != "" && r.Condition == first(d.Evidence) })
-		near := placed.Known() && d.Day().Known() &&
-			d.Day().Latest >= placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays) && d.Day().Earliest <= placed.Latest.Add(max(s.Policy.IndexVTEAfterDays, s.Policy.NewVTEAfterDays))
-		if !named && (!near || len(s.seenNew(d)) > 0) {
+		named := s.isReason(d)
+		if !named && !s.near(d) {
 			continue
 		}
-		if !found || later(d, best) {
-			best, found = d, true
+		if !found || named && !sure || named == sure && tellsMore(d, best) {
+			best, found, sure = d, true, named
 		}
 	}
 	return best, found
+}
+
+// near reports an event that is the index by its day, and that no imaging calls new.
+func (s *Situation) near(d Diagnosis) bool {
+	placed, day := s.Filter.Placed, d.Day()
+	return placed.Known() && day.Known() && day.Latest >= placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays) &&
+		day.Earliest <= placed.Latest.Add(max(s.Policy.IndexVTEAfterDays, s.Policy.NewVTEAfterDays)) && len(s.seenNew(d)) == 0
 }
 
 // words names an event for people, with its code and its day.
@@ -49,7 +53,15 @@ func (d Diagnosis) words() string {
 	case CavalThrombosis:
 		name = "thrombosis of the cava"
 	}
-	return name + " (" + d.Label + "), " + d.Day().String()
+	return name + " (" + d.Label + "), " + d.dayTold()
+}
+
+// dayTold writes the day of an event, and whether it is its own.
+func (d Diagnosis) dayTold() string {
+	if d.Assumed {
+		return d.Day().String() + " as the placement's reason, with no day of its own on record"
+	}
+	return d.Day().String()
 }
 
 func later(a, b Diagnosis) bool {
@@ -92,7 +104,7 @@ func (s *Situation) newVTEs() []Diagnosis {
 // placement's own stay can be that one told again. A first embolism after a thrombosis of the leg is not.
 func (s *Situation) toldBefore(d Diagnosis) bool {
 	return slices.ContainsFunc(s.told, func(o Diagnosis) bool {
-		return (o.Class == PE) == (d.Class == PE) && first(o.Evidence) != first(d.Evidence) && o.Day().Known() && o.Day().Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays)
+		return sameKind(o, d) && first(o.Evidence) != first(d.Evidence) && o.Day().Known() && o.Day().Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays)
 	})
 }
 
@@ -138,17 +150,6 @@ func (s *Situation) acuteVTEs() []Diagnosis {
 	for _, d := range s.told {
 		if s.acute(d) {
 			out = append(out, d)
-		}
-	}
-	return out
-}
-
-// reasons lists why this filter was placed, as its placement entries say.
-func (s *Situation) reasons() []Reason {
-	var out []Reason
-	for _, r := range s.Facts.Reasons {
-		if slices.Contains(s.Filter.Evidence, r.Of) {
-			out = append(out, r)
 		}
 	}
 	return out
