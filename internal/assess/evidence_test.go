@@ -37,7 +37,9 @@ func TestEvidenceIsAllThatWasUsed(t *testing.T) {
 
 // TestEveryListedEntryWasUsed: for every entry that a finding lists there are others of the list beside which its coming
 // changes what the rule says. (Where two entries say the same, neither changes it beside the other.) The entries that
-// tell the filter's history, or put it in doubt, are listed with every finding, because it is about that filter.
+// tell the filter's history, or put it in doubt, are listed with every finding, because it is about that filter. So are the values by
+// which the level of an anticoagulant stays open, with every finding that tells of that level: an INR out of range says why, though
+// without any INR the level would be open too.
 func TestEveryListedEntryWasUsed(t *testing.T) {
 	t.Parallel()
 	b := basis(t)
@@ -54,6 +56,7 @@ func TestEveryListedEntryWasUsed(t *testing.T) {
 			}
 		}
 		for _, f := range res.Assessment.Filters {
+			open := levelLeftOpen(f)
 			for _, x := range f.Findings {
 				if len(x.Evidence) > most {
 					continue
@@ -75,7 +78,7 @@ func TestEveryListedEntryWasUsed(t *testing.T) {
 					return heard[key]
 				}
 				for i, ref := range x.Evidence {
-					used := slices.Contains(history, ref)
+					used := slices.Contains(history, ref) || slices.Contains(open, ref) && x.Rule != "anticoagulation-level"
 					for chosen := 0; chosen < 1<<len(x.Evidence) && !used; chosen++ {
 						used = chosen&(1<<i) == 0 && said(chosen) != said(chosen|1<<i)
 					}
@@ -88,13 +91,23 @@ func TestEveryListedEntryWasUsed(t *testing.T) {
 	})
 }
 
-// sayings joins what a rule says of all filters, without evidence.
+// levelLeftOpen gives what tells of a level of anticoagulation that a value leaves open.
+func levelLeftOpen(f assess.Filter) []string {
+	for _, x := range f.Findings {
+		if x.Rule == "anticoagulation-level" && x.By != "" && f.Anticoagulation.Level == "indeterminate" {
+			return x.Evidence
+		}
+	}
+	return nil
+}
+
+// sayings joins what a rule says of all filters and by which values, without evidence.
 func sayings(res assess.Result, rule string) string {
 	out := ""
 	for _, f := range res.Assessment.Filters {
 		for _, x := range f.Findings {
 			if x.Rule == rule {
-				out += x.Text + "\n"
+				out += x.Text + " " + x.By + "\n"
 			}
 		}
 	}

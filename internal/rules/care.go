@@ -131,7 +131,12 @@ func careRules() []Rule {
 			if len(urgent) > 0 {
 				text += " A complication makes it urgent."
 			}
-			return s.find(text, s.Indication.Evidence, s.Indication.indexEvidence, urgent)
+			var held []filter.Ref
+			if acute := s.acuteVTEs(); len(acute) > 0 && s.Anticoagulation.Level != Therapeutic && len(s.against.active) > 0 {
+				text += " An acute VTE stands without a therapeutic anticoagulant on record, and so does what speaks against one (" + labelsOf(s.against.active) + ")."
+				held = slices.Concat(evidenceOf(acute), evidenceOf(s.against.active), s.against.labs)
+			}
+			return s.find(text, s.Indication.Evidence, s.Indication.indexEvidence, urgent, held)
 		}},
 		{"reassessment-overdue", "Past the window and nobody has settled whether it is still needed", "CMS quality measure 421: documented reassessment within 3 months of placement", policy.Seen, func(s *Situation) []Finding {
 			if !s.reassessmentOverdue() {

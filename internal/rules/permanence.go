@@ -32,7 +32,12 @@ func (s *Situation) permanence() Permanence {
 		if plan.Made.Latest > latest || sameDay && plan.At > at {
 			latest, at, p.Plan, p.Evidence = plan.Made.Latest, plan.At, false, nil
 		}
-		p.Plan = p.Plan || plan.Permanent
+		switch {
+		case plan.Permanent && !p.Plan:
+			p.Plan, p.Evidence = true, nil // of two decisions of one day the one to leave it in counts
+		case p.Plan && !plan.Permanent:
+			continue
+		}
 		p.Evidence = append(p.Evidence, plan.Evidence...)
 		p.Planned = "retrieve"
 		if p.Plan {
