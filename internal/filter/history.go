@@ -44,10 +44,12 @@ type History struct {
 	Merged map[string]string
 }
 
-// KnownKey is a key handed out before and the evidence it stood on. Known keys are given in order of birth.
+// KnownKey is a key handed out before and the evidence it stood on. Known keys are given in the order in which they win a merge,
+// those that were merged before last.
 type KnownKey struct {
 	Key      string
-	Evidence []Ref
+	Evidence []Ref  // of one that was merged: what it stood on before
+	Into     string // the key that it was merged into; "" where it stands by itself
 }
 
 // Params are the thresholds of reconstruction; unit: days.
