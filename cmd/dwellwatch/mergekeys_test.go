@@ -57,6 +57,16 @@ func (h pair) named(t *testing.T) pair {
 	return h
 }
 
+// decline has people reject the open Task of a filter in the record, and nobody tells of it.
+func (h pair) decline(t *testing.T, name string) {
+	t.Helper()
+	for key, list := range h.openTasks(t) {
+		if h.names[key] == name {
+			send(t, http.MethodPut, h.peer.BaseURL+"/Task/"+list[0].Get("id").String(), []byte(strings.Replace(list[0].Raw, `"draft"`, `"rejected"`, 1)))
+		}
+	}
+}
+
 // answer has people end the open Task of a filter.
 func (h pair) answer(t *testing.T, name, status string) {
 	t.Helper()
@@ -201,6 +211,29 @@ func TestMergeAndWhatPeopleDeclined(t *testing.T) {
 				h.wantOpenNumber(t, "after the merge", wantOpen)
 				h.tell(t, "/Patient/"+ids[0], patientLinked(ids[0], "", ""))
 				h.wantOpenNumber(t, "after the merge was taken back", 2-len(c.declined))
+			})
+		}
+	}
+}
+
+// TestMergeAndWhatWasDeclinedUnheard: that people declined of one patient is only read when the merge has the context read.
+func TestMergeAndWhatWasDeclinedUnheard(t *testing.T) {
+	t.Parallel()
+	for declined, other := range map[string]string{"a": "b", "b": "a"} {
+		for n, ids := range [][2]string{{"pa", "pb"}, {"pb", "pa"}} {
+			t.Run(fmt.Sprintf("%s, pair %d", declined, n), func(t *testing.T) {
+				t.Parallel()
+				h := twoPatients(t, ids[0], ids[1])
+				h.decline(t, declined)
+				h.tell(t, "/Patient/"+ids[0], patientLinked(ids[0], "replaced-by", ids[1]))
+				h.wantOpenNumber(t, "after the merge", 1)
+				for key := range h.openTasks(t) {
+					if h.names[key] != other {
+						t.Errorf("what stands open is under the key of %s", h.names[key])
+					}
+				}
+				h.tell(t, "/Patient/"+ids[0], patientLinked(ids[0], "", ""))
+				h.wantOpenNumber(t, "after the merge was taken back", 1)
 			})
 		}
 	}

@@ -18,7 +18,7 @@ func TestAdopt(t *testing.T) {
 		return rules.OwnTask{Key: key, Status: status, Ref: "Task/" + key, Evidence: []filter.Ref{"Device/d"}}
 	}
 	young := filter.KnownKey{Key: "young", Evidence: []filter.Ref{"Device/y"}}
-	mergedKey := []filter.KnownKey{{Key: "merged"}}
+	mergedKey := []filter.KnownKey{{Key: "merged", Into: "minted"}}
 	elsewhere := task("minted", "draft")
 	elsewhere.Evidence = []filter.Ref{"Device/e"}
 	ended := task("merged", "cancelled")
@@ -34,9 +34,13 @@ func TestAdopt(t *testing.T) {
 		"a key whose merge ended its Task in the database that was lost": {[]filter.KnownKey{minted}, mergedKey, nil, nil, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
 		"our own Task": {[]filter.KnownKey{minted}, nil, []string{"minted"}, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/d"}},
 		"the same key minted anew on other evidence":  {[]filter.KnownKey{minted}, nil, nil, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e"}},
-		"the same key minted anew and merged already": {[]filter.KnownKey{{Key: "other", Evidence: minted.Evidence}}, []filter.KnownKey{{Key: "minted"}}, nil, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e", "other Device/d"}},
+		"the same key minted anew and merged already": {[]filter.KnownKey{{Key: "other", Evidence: minted.Evidence}}, []filter.KnownKey{{Key: "minted", Into: "other"}}, nil, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e", "other Device/d"}},
 		"a question that stands before an older key's that was declined": {[]filter.KnownKey{minted, young}, nil, []string{"minted", "young"}, []string{"young"}, []rules.OwnTask{task("minted", "rejected"), task("young", "draft")},
 			[]string{"young Device/y", "minted Device/d"}},
+		"a question that stands, merged while the context was read, before the one that was found declined": {[]filter.KnownKey{minted}, []filter.KnownKey{{Key: "young", Evidence: young.Evidence, Into: "minted"}}, []string{"minted", "young"}, []string{"young"},
+			[]rules.OwnTask{task("minted", "rejected"), task("young", "draft")}, []string{"young Device/y", "minted Device/d"}},
+		"merged while the context was read, and both stand": {[]filter.KnownKey{minted}, []filter.KnownKey{{Key: "young", Evidence: young.Evidence, Into: "minted"}}, []string{"minted", "young"}, []string{"young", "minted"}, nil,
+			[]string{"minted Device/d", "young Device/y"}},
 		"of two that stand the older":         {[]filter.KnownKey{minted, young}, nil, []string{"minted", "young"}, []string{"young", "minted"}, nil, []string{"minted Device/d", "young Device/y"}},
 		"of two that were declined the older": {[]filter.KnownKey{minted, young}, nil, []string{"minted", "young"}, nil, nil, []string{"minted Device/d", "young Device/y"}},
 		"a question that stands before one that was declined before the database was lost": {[]filter.KnownKey{minted}, nil, []string{"minted"}, []string{"minted"}, []rules.OwnTask{task("earlier", "rejected")},

@@ -100,7 +100,7 @@ func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
 
 	for _, k := range known {
 		if into, ok := history.Merged[k.Key]; ok {
-			res.MergedKeys = append(res.MergedKeys, filter.KnownKey{Key: k.Key, Evidence: k.Evidence, Into: into})
+			res.MergedKeys = append(res.MergedKeys, filter.KnownKey{Key: k.Key, Evidence: k.Apart(known), Into: into})
 		}
 	}
 	due := o.ahead(history, until, today)
@@ -186,8 +186,8 @@ func note(a Assessment) string {
 // the one of a Task that is not over comes first.
 //
 // A key under which a question stands open comes before any that people have answered: what they declined in one of two records that
-// turn out to tell of one filter is not the answer to what stands open in the other. Otherwise the oldest wins. A key that was merged
-// stays behind.
+// turn out to tell of one filter is not the answer to what stands open in the other. So does one that was merged while the context was
+// being read, and whose question therefore still stands. Otherwise the oldest wins. Any other key that was merged stays behind.
 func adopt(known, merged []filter.KnownKey, asked, asking []string, tasks []rules.OwnTask) []filter.KnownKey {
 	tasks = slices.Clone(tasks)
 	slices.SortFunc(tasks, func(a, b rules.OwnTask) int {
@@ -212,18 +212,19 @@ func adopt(known, merged []filter.KnownKey, asked, asking []string, tasks []rule
 			open = append(open, key)
 		}
 	}
-	var asks, rest []filter.KnownKey
-	for _, k := range known {
+	var asks, rest, behind []filter.KnownKey
+	for _, k := range slices.Concat(known, merged) {
 		switch {
 		case knows(open, k.Key) || knows(over, k.Key):
 		case slices.Contains(asking, k.Key):
 			asks = append(asks, k)
+		case k.Into != "":
+			behind = append(behind, k)
 		default:
 			rest = append(rest, k)
 		}
 	}
-	merged = slices.DeleteFunc(merged, func(k filter.KnownKey) bool { return knows(open, k.Key) || knows(over, k.Key) })
-	return slices.Concat(open, asks, over, rest, merged)
+	return slices.Concat(open, asks, over, rest, behind)
 }
 
 // rank prefers a Task that people are working on over one that has ended.

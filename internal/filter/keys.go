@@ -25,7 +25,7 @@ func assignKeys(filters []Filter, known []KnownKey, mint func(Ref) string) map[s
 	taken := map[string]bool{}
 	for _, k := range known {
 		taken[k.Key] = true
-		at := holder(filters, ownOf(k, known))
+		at := holder(filters, k.Apart(known))
 		if at < 0 {
 			at = holder(filters, k.Evidence)
 		}
@@ -58,17 +58,6 @@ func assignKeys(filters []Filter, known []KnownKey, mint func(Ref) string) map[s
 		return nil
 	}
 	return merged
-}
-
-// ownOf gives what a key stood on without what keys that were merged into it brought along.
-func ownOf(k KnownKey, known []KnownKey) []Ref {
-	var own []Ref
-	for _, ref := range k.Evidence {
-		if !slices.ContainsFunc(known, func(m KnownKey) bool { return m.Into == k.Key && slices.Contains(m.Evidence, ref) }) {
-			own = append(own, ref)
-		}
-	}
-	return own
 }
 
 // holder gives the filter that a key with this evidence belongs to, -1 where none does. What is one filter's own decides;

@@ -166,7 +166,7 @@ func saveKeys(ctx context.Context, tx pgx.Tx, a Saved) error {
 	const merge = `
 		INSERT INTO filter_key (key, person_id, evidence, merged_into) VALUES (@key, @person, @evidence, @into)
 		ON CONFLICT (key) DO UPDATE SET person_id = EXCLUDED.person_id, merged_into = EXCLUDED.merged_into,
-			evidence = CASE WHEN filter_key.evidence = '{}' THEN EXCLUDED.evidence ELSE filter_key.evidence END
+			evidence = CASE WHEN EXCLUDED.evidence = '{}' THEN filter_key.evidence ELSE EXCLUDED.evidence END
 		WHERE filter_key.person_id IS NULL OR filter_key.person_id = EXCLUDED.person_id`
 	one := func(sql string, args pgx.NamedArgs) error {
 		tag, err := tx.Exec(ctx, sql, args)

@@ -123,7 +123,7 @@ func TestMergedKeyIsNoLongerKnownButKeepsItsReferral(t *testing.T) {
 	a.Referrals = []SavedReferral{wanted("old"), wanted("young")}
 	b.save(a)
 	a.Keys = []filter.KnownKey{{Key: "old", Evidence: []string{"Device/d", "Procedure/p"}}}
-	a.Merged = []filter.KnownKey{{Key: "young", Evidence: []string{"Device/other"}, Into: "old"}}
+	a.Merged = []filter.KnownKey{{Key: "young", Into: "old"}}
 	cancelled := wanted("young")
 	cancelled.Referral.Reason = draft.Merged
 	a.Referrals = []SavedReferral{cancelled}
