@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"maps"
@@ -8,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
+	gocmp "github.com/google/go-cmp/cmp"
 	"github.com/jackc/pgx/v5"
 	"github.com/tidwall/gjson"
 
@@ -85,19 +86,23 @@ func (w *ward) judge(t *testing.T, db *pgx.Conn, peer *peertest.Peer, s *sender,
 	v := verdict{}
 	followed := followedPatients(t, db)
 	w.checkKept(t, db, s, followed, &v)
-	want := w.wanted(t, followed, today)
+	want, filters := w.wanted(t, followed, today)
+	keeper := keepers(t, db)
 	got := map[string]int{}
-	current := map[string]int{}
+	current := map[string]int{}                      // per key
+	open, told := map[string]int{}, map[string]int{} // per filter, by the key that it keeps: open Tasks and current documents
+	about := map[string]int{}                        // current documents per person, by the first of the person's patients
 	for _, raw := range peer.Search(t, "DocumentReference?_count=1000") {
 		d := gjson.ParseBytes(raw)
 		if key := seriesOf(d); key != "" {
 			v.documents++
 			if d.Get("status").String() == "current" {
 				current[key]++
+				told[cmp.Or(keeper[key], key)]++
+				about[filters.person(d.Get("subject.reference").String())]++
 			}
 		}
 	}
-	open := map[string]int{}
 	for _, raw := range peer.Search(t, "Task?_count=1000") {
 		task := gjson.ParseBytes(raw)
 		key := seriesOf(task)
@@ -111,19 +116,26 @@ func (w *ward) judge(t *testing.T, db *pgx.Conn, peer *peertest.Peer, s *sender,
 		if task.Get("status").String() != "draft" {
 			continue
 		}
-		open[key]++
+		open[cmp.Or(keeper[key], key)]++
 		got[task.Get("for.reference").String()+" "+task.Get("priority").String()]++
 		if current[key] == 0 {
 			v.missing++
 			t.Errorf("filter %s has an open Task and no current document", key)
 		}
 	}
-	for _, counted := range []map[string]int{open, current} {
+	for _, counted := range []map[string]int{open, told} {
 		for key, n := range counted {
 			if n > 1 {
 				v.doubled += n - 1
-				t.Errorf("filter %s has %d open Tasks and %d current documents", key, open[key], current[key])
+				t.Errorf("filter %s has %d open Tasks and %d current documents", key, open[key], told[key])
 			}
+		}
+	}
+	// What the service takes for one filter is its own word; how many filters there are is not.
+	for person, n := range about {
+		if person != "" && n > filters.number[person] {
+			v.doubled += n - filters.number[person]
+			t.Errorf("%s has %d filters and %d current documents", person, filters.number[person], n)
 		}
 	}
 	for asked := range maps.Keys(merged(want, got)) {
@@ -136,7 +148,7 @@ func (w *ward) judge(t *testing.T, db *pgx.Conn, peer *peertest.Peer, s *sender,
 	if v.wanted == 0 {
 		t.Error("no Task is wanted at all: nothing was tested")
 	}
-	if diff := cmp.Diff(want, got); diff != "" {
+	if diff := gocmp.Diff(want, got); diff != "" {
 		t.Errorf("open Tasks (-want +got):\n%s", diff)
 	}
 	return v
@@ -169,9 +181,37 @@ func followedPatients(t *testing.T, db *pgx.Conn) map[string]bool {
 	return out
 }
 
-// wanted gives the Tasks that should be open, as "patient priority" with their number. A patient whose last evidence was
-// taken back may be unknown to the service; anybody else with evidence must be followed.
-func (w *ward) wanted(t *testing.T, followed map[string]bool, today filter.Day) map[string]int {
+// keepers gives, for each key that was merged, the one that its filter keeps.
+func keepers(t *testing.T, db *pgx.Conn) map[string]string {
+	t.Helper()
+	const read = `
+		WITH RECURSIVE up AS (
+			SELECT key, merged_into FROM filter_key WHERE merged_into IS NOT NULL
+			UNION SELECT up.key, k.merged_into FROM up JOIN filter_key k ON k.key = up.merged_into WHERE k.merged_into IS NOT NULL)
+		SELECT up.key, up.merged_into FROM up JOIN filter_key k ON k.key = up.merged_into WHERE k.merged_into IS NULL`
+	rows, err := db.Query(t.Context(), read)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]string{}
+	var key, kept string
+	if _, err := pgx.ForEachRow(rows, []any{&key, &kept}, func() error { out[key] = kept; return nil }); err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// filtersOf says how many filters the pure core sees in each person, by the name of one of the person's patients.
+type filtersOf struct {
+	number map[string]int
+	names  map[string]string // of every patient of a followed person
+}
+
+func (f filtersOf) person(patient string) string { return f.names[patient] }
+
+// wanted gives the Tasks that should be open, as "patient priority" with their number, and how many filters there are. A patient
+// whose last evidence was taken back may be unknown to the service; anybody else with evidence must be followed.
+func (w *ward) wanted(t *testing.T, followed map[string]bool, today filter.Day) (map[string]int, filtersOf) {
 	t.Helper()
 	var all []fhir.Resource
 	evidence := map[string]bool{}
@@ -190,20 +230,26 @@ func (w *ward) wanted(t *testing.T, followed map[string]bool, today filter.Day) 
 			t.Errorf("Patient/%s has filter evidence and is not followed", id)
 		}
 	}
-	out := map[string]int{}
+	out, filters := map[string]int{}, filtersOf{map[string]int{}, map[string]string{}}
 	for _, rec := range assess.Split(all) {
 		if !slices.ContainsFunc(rec.Entries, func(e chart.Entry) bool { return followed[e.ID] && e.Type == "Patient" }) {
 			continue
 		}
 		rec.Context = assess.ContextPulled
 		answer := assess.Patient(rec, w.basis, today)
+		for _, e := range rec.Entries {
+			if e.Type == "Patient" {
+				filters.names["Patient/"+e.ID] = answer.Assessment.Patient
+			}
+		}
+		filters.number[answer.Assessment.Patient] = len(answer.Assessment.Filters)
 		for _, want := range answer.Wants() {
 			if want.Reason == draft.Wanted {
 				out[answer.Assessment.Patient+" "+want.Priority]++
 			}
 		}
 	}
-	return out
+	return out, filters
 }
 
 // storedRow is what the database says of one version.

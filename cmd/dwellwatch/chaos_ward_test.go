@@ -101,6 +101,15 @@ func (w *ward) courses(rng *rand.Rand, p demo.Patient, id string, deletes bool) 
 		add("Procedure/"+id+"-out", []byte(strings.Replace(out, `"completed"`, `"in-progress"`, 1)))
 		add("Procedure/"+id+"-out", []byte(out))
 	}
+	if rng.IntN(5) == 0 {
+		// Two filters that are one, once a day is corrected; now and then they are told apart again.
+		for turn, day := range []string{"2025-11-20", "2025-09-01", "2025-11-20"}[:2+rng.IntN(2)] {
+			if turn == 0 {
+				add("Procedure/"+id+"-in-a", []byte(codedPlacement(id+"-in-a", id, "2025-09-01")))
+			}
+			add("Procedure/"+id+"-in-b", []byte(codedPlacement(id+"-in-b", id, day)))
+		}
+	}
 	for _, path := range paths {
 		last := versions[path][len(versions[path])-1].body
 		kind, _, _ := strings.Cut(path, "/")

@@ -158,7 +158,7 @@ func (h *prompter) taken(ctx context.Context, rec postgres.Record) ([]string, er
 		}
 		for _, v := range gjson.GetBytes(s.Resource.Raw, "identifier").Array() {
 			key := v.Get("value").String()
-			if v.Get("system").String() == compose.SeriesSystem && !slices.Contains(rec.Merged, key) && !slices.ContainsFunc(rec.Keys, func(k filter.KnownKey) bool { return k.Key == key }) {
+			if v.Get("system").String() == compose.SeriesSystem && !slices.ContainsFunc(slices.Concat(rec.Merged, rec.Keys), func(k filter.KnownKey) bool { return k.Key == key }) {
 				keys = append(keys, key)
 			}
 		}

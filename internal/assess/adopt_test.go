@@ -17,29 +17,45 @@ func TestAdopt(t *testing.T) {
 	task := func(key, status string) rules.OwnTask {
 		return rules.OwnTask{Key: key, Status: status, Ref: "Task/" + key, Evidence: []filter.Ref{"Device/d"}}
 	}
+	young := filter.KnownKey{Key: "young", Evidence: []filter.Ref{"Device/y"}}
+	mergedKey := []filter.KnownKey{{Key: "merged", Into: "minted"}}
 	elsewhere := task("minted", "draft")
 	elsewhere.Evidence = []filter.Ref{"Device/e"}
 	ended := task("merged", "cancelled")
 	ended.ClosedByUs = true
 	for name, tt := range map[string]struct {
-		known         []filter.KnownKey
-		merged, asked []string
+		known, merged []filter.KnownKey
+		asked, asking []string
 		tasks         []rules.OwnTask
 		want          []string // key and what it stands on
 	}{
-		"a Task from before the database was lost":                       {[]filter.KnownKey{minted}, nil, nil, []rules.OwnTask{task("earlier", "draft")}, []string{"earlier Device/d", "minted Device/d"}},
-		"a key that was merged stays behind":                             {[]filter.KnownKey{minted}, []string{"merged"}, []string{"merged"}, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
-		"a key whose merge ended its Task in the database that was lost": {[]filter.KnownKey{minted}, []string{"merged"}, nil, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
-		"our own Task": {[]filter.KnownKey{minted}, nil, []string{"minted"}, []rules.OwnTask{elsewhere}, []string{"minted Device/d"}},
-		"the same key minted anew on other evidence":  {[]filter.KnownKey{minted}, nil, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e"}},
-		"the same key minted anew and merged already": {[]filter.KnownKey{{Key: "other", Evidence: minted.Evidence}}, []string{"minted"}, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e", "other Device/d"}},
-		"a Task that is open before one that is over": {nil, nil, nil,
+		"a Task from before the database was lost":                       {[]filter.KnownKey{minted}, nil, nil, nil, []rules.OwnTask{task("earlier", "draft")}, []string{"earlier Device/d", "minted Device/d"}},
+		"a key that was merged stays behind":                             {[]filter.KnownKey{minted}, mergedKey, []string{"merged"}, nil, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
+		"a key whose merge ended its Task in the database that was lost": {[]filter.KnownKey{minted}, mergedKey, nil, nil, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
+		"our own Task": {[]filter.KnownKey{minted}, nil, []string{"minted"}, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/d"}},
+		"the same key minted anew on other evidence":  {[]filter.KnownKey{minted}, nil, nil, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e"}},
+		"the same key minted anew and merged already": {[]filter.KnownKey{{Key: "other", Evidence: minted.Evidence}}, []filter.KnownKey{{Key: "minted", Into: "other"}}, nil, nil, []rules.OwnTask{elsewhere}, []string{"minted Device/e", "other Device/d"}},
+		"a question that stands before an older key's that was declined": {[]filter.KnownKey{minted, young}, nil, []string{"minted", "young"}, []string{"young"}, []rules.OwnTask{task("minted", "rejected"), task("young", "draft")},
+			[]string{"young Device/y", "minted Device/d"}},
+		"a question that stands, merged while the context was read, before the one that was found declined": {[]filter.KnownKey{minted}, []filter.KnownKey{{Key: "young", Evidence: young.Evidence, Into: "minted"}}, []string{"minted", "young"}, []string{"young"},
+			[]rules.OwnTask{task("minted", "rejected"), task("young", "draft")}, []string{"young Device/y", "minted Device/d"}},
+		"merged while the context was read, and both stand": {[]filter.KnownKey{minted}, []filter.KnownKey{{Key: "young", Evidence: young.Evidence, Into: "minted"}}, []string{"minted", "young"}, []string{"young", "minted"}, nil,
+			[]string{"minted Device/d", "young Device/y"}},
+		"of two that stand the older":         {[]filter.KnownKey{minted, young}, nil, []string{"minted", "young"}, []string{"young", "minted"}, nil, []string{"minted Device/d", "young Device/y"}},
+		"of two that were declined the older": {[]filter.KnownKey{minted, young}, nil, []string{"minted", "young"}, nil, nil, []string{"minted Device/d", "young Device/y"}},
+		"a question that stands before one that was declined before the database was lost": {[]filter.KnownKey{minted}, nil, []string{"minted"}, []string{"minted"}, []rules.OwnTask{task("earlier", "rejected")},
+			[]string{"minted Device/d", "earlier Device/d"}},
+		"and after one that stood then": {[]filter.KnownKey{minted}, nil, []string{"minted"}, []string{"minted"}, []rules.OwnTask{task("earlier", "draft")},
+			[]string{"earlier Device/d", "minted Device/d"}},
+		"a key that was merged keeps what it stood on": {[]filter.KnownKey{minted}, []filter.KnownKey{{Key: "merged", Evidence: young.Evidence, Into: "minted"}}, []string{"merged"}, nil, []rules.OwnTask{ended},
+			[]string{"minted Device/d", "merged Device/y"}},
+		"a Task that is open before one that is over": {nil, nil, nil, nil,
 			[]rules.OwnTask{task("a", "cancelled"), task("b", "draft"), task("c", "accepted"), task("a", "rejected")}, []string{"c Device/d", "b Device/d", "a Device/d"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			var got []string
-			for _, k := range adopt(tt.known, tt.merged, tt.asked, tt.tasks) {
+			for _, k := range adopt(tt.known, tt.merged, tt.asked, tt.asking, tt.tasks) {
 				got = append(got, k.Key+" "+strings.Join(k.Evidence, " "))
 			}
 			if diff := cmp.Diff(tt.want, got); diff != "" {

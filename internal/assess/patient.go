@@ -48,9 +48,10 @@ type Record struct {
 	// Person is the stable name that keys are minted from; "" takes the patient's reference.
 	Person  string
 	Entries []chart.Entry
-	Known   []filter.KnownKey
-	Merged  []string // keys that were known and merged into another
-	Asked   []string // keys under which a referral was made
+	Known   []filter.KnownKey // in order of birth
+	Merged  []filter.KnownKey // keys that were known and merged into another
+	Asked   []string          // keys under which a referral was made
+	Asking  []string          // those of them that stand asked and were not answered, as far as the referrals tell
 	// Past names our Tasks, as Type/id, of rounds before the newest: they say nothing of the one that stands.
 	Past []string
 	// Taken are keys that belong to another person: a merge that was taken back leaves our Tasks in both charts.
@@ -70,9 +71,11 @@ type Result struct {
 	Doubled []string
 	// Keys are all keys with the evidence they stand on now.
 	Keys []filter.KnownKey
+	// MergedKeys are those of Assessment.Merged, with what they stood on by themselves.
+	MergedKeys []filter.KnownKey
 
 	known  []filter.KnownKey
-	merged []string
+	merged []filter.KnownKey
 	policy policy.Policy
 }
 
@@ -87,27 +90,19 @@ func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	reading := m.chart().Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
 	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
-	known := adopt(rec.Known, rec.Merged, rec.Asked, tasks)
+	res := Result{Tasks: map[string]draft.Seen{}}
+	res.see(tasks, rec.Past)
+	asking := slices.DeleteFunc(slices.Clone(rec.Asking), func(key string) bool { return answered(res.Tasks[key].Status) })
+	known := adopt(rec.Known, rec.Merged, rec.Asked, asking, tasks)
 	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled(), room: m}
 	history, until := o.history(asOf)
 	today := o.answers(history, asOf)
 
-	res := Result{Tasks: map[string]draft.Seen{}}
-	open := map[string]int{}
-	for _, t := range tasks {
-		if state := draft.StateOf(t.Status); state == draft.TaskDraft || state == draft.TaskMovedOn {
-			if open[t.Key]++; open[t.Key] == 2 {
-				res.Doubled = append(res.Doubled, t.Key)
-			}
-		}
-		if t.ClosedByUs || slices.Contains(rec.Past, t.Ref) {
-			continue
-		}
-		if have, ok := res.Tasks[t.Key]; !ok || cmp.Or(cmp.Compare(rank(t.Status), rank(have.Status)), cmp.Compare(draft.Urgency(have.Priority), draft.Urgency(t.Priority))) < 0 {
-			res.Tasks[t.Key] = draft.Seen{Status: t.Status, Priority: t.Priority, Owner: t.Owner}
+	for _, k := range known {
+		if into, ok := history.Merged[k.Key]; ok {
+			res.MergedKeys = append(res.MergedKeys, filter.KnownKey{Key: k.Key, Evidence: k.Apart(known), Into: into})
 		}
 	}
-	slices.Sort(res.Doubled)
 	due := o.ahead(history, until, today)
 	a := Assessment{
 		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: history.Merged,
@@ -136,8 +131,33 @@ func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
 		a.DueOn = text(due)
 	}
 	a.Note = note(a)
-	res.Assessment, res.known, res.merged, res.policy = a, rec.Known, rec.Merged, basis.Policy
+	res.Assessment, res.known, res.merged, res.policy = a, rec.Known, slices.Concat(rec.Merged, res.MergedKeys), basis.Policy
 	return res
+}
+
+// see notes how our own Tasks stand in the record; past names those of earlier rounds.
+func (res *Result) see(tasks []rules.OwnTask, past []string) {
+	open := map[string]int{}
+	for _, t := range tasks {
+		if state := draft.StateOf(t.Status); state == draft.TaskDraft || state == draft.TaskMovedOn {
+			if open[t.Key]++; open[t.Key] == 2 {
+				res.Doubled = append(res.Doubled, t.Key)
+			}
+		}
+		if t.ClosedByUs || slices.Contains(past, t.Ref) {
+			continue
+		}
+		if have, ok := res.Tasks[t.Key]; !ok || cmp.Or(cmp.Compare(rank(t.Status), rank(have.Status)), cmp.Compare(draft.Urgency(have.Priority), draft.Urgency(t.Priority))) < 0 {
+			res.Tasks[t.Key] = draft.Seen{Status: t.Status, Priority: t.Priority, Owner: t.Owner}
+		}
+	}
+	slices.Sort(res.Doubled)
+}
+
+// answered reports whether people ended a Task of this status.
+func answered(status string) bool {
+	state := draft.StateOf(status)
+	return state == draft.TaskDeclined || state == draft.TaskDone
 }
 
 // died reports a death by asOf; an undated one holds on every day.
@@ -157,30 +177,54 @@ func note(a Assessment) string {
 	return n
 }
 
-// adopt adds the keys that our own Tasks in the record carry, so that a rebuilt database finds its filters again. A key under which
-// this database has not asked, and whose Task is not over by our hand, was asked under by an earlier one: so it is older than any known
-// key, wins a merge with one that was minted before the Task was read, and is the key of what its Task is about, even where this
-// database has minted or merged the same key on its way through evidence that came in another order. Among such keys the one of a Task
-// that is not over comes first. Any other key that was merged stays behind.
-func adopt(known []filter.KnownKey, merged, asked []string, tasks []rules.OwnTask) []filter.KnownKey {
+// adopt puts the keys in the order in which they win a merge, and adds those that our own Tasks in the record carry, so that a rebuilt
+// database finds its filters again.
+//
+// A key under which this database has not asked, and whose Task is not over by our hand, was asked under by an earlier one: so it is
+// older than any known key, wins a merge with one that was minted before the Task was read, and is the key of what its Task is about,
+// even where this database has minted or merged the same key on its way through evidence that came in another order. Among such keys
+// the one of a Task that is not over comes first.
+//
+// A key under which a question stands open comes before any that people have answered: what they declined in one of two records that
+// turn out to tell of one filter is not the answer to what stands open in the other. So does one that was merged while the context was
+// being read, and whose question therefore still stands. Otherwise the oldest wins. Any other key that was merged stays behind.
+func adopt(known, merged []filter.KnownKey, asked, asking []string, tasks []rules.OwnTask) []filter.KnownKey {
 	tasks = slices.Clone(tasks)
 	slices.SortFunc(tasks, func(a, b rules.OwnTask) int {
 		return cmp.Or(cmp.Compare(rank(a.Status), rank(b.Status)), strings.Compare(a.Key+a.Ref, b.Key+b.Ref))
 	})
-	var before, behind []filter.KnownKey
+	merged = slices.Clone(merged)
+	var open, over []filter.KnownKey
 	for _, t := range tasks {
 		earlier := !t.ClosedByUs && !slices.Contains(asked, t.Key)
-		if knows(before, t.Key) || knows(behind, t.Key) || !earlier && knows(known, t.Key) {
+		if knows(open, t.Key) || knows(over, t.Key) || !earlier && knows(known, t.Key) {
 			continue
 		}
-		if key := (filter.KnownKey{Key: t.Key, Evidence: t.Evidence}); earlier || !slices.Contains(merged, t.Key) {
-			before = append(before, key)
+		if at := slices.IndexFunc(merged, func(k filter.KnownKey) bool { return k.Key == t.Key }); !earlier && at >= 0 {
+			if len(merged[at].Evidence) == 0 {
+				merged[at].Evidence = t.Evidence
+			}
+			continue
+		}
+		if key := (filter.KnownKey{Key: t.Key, Evidence: t.Evidence}); answered(t.Status) {
+			over = append(over, key)
 		} else {
-			behind = append(behind, key)
+			open = append(open, key)
 		}
 	}
-	known = slices.DeleteFunc(slices.Clone(known), func(k filter.KnownKey) bool { return knows(before, k.Key) })
-	return slices.Concat(before, known, behind)
+	var asks, rest, behind []filter.KnownKey
+	for _, k := range slices.Concat(known, merged) {
+		switch {
+		case knows(open, k.Key) || knows(over, k.Key):
+		case slices.Contains(asking, k.Key):
+			asks = append(asks, k)
+		case k.Into != "":
+			behind = append(behind, k)
+		default:
+			rest = append(rest, k)
+		}
+	}
+	return slices.Concat(open, asks, over, rest, behind)
 }
 
 // rank prefers a Task that people are working on over one that has ended.

@@ -72,14 +72,16 @@ func TestArrivalOrderChangesKeysOnly(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		resources, asOf := drawPatient(t)
 		want := assess.Patient(recordOf(resources, nil), b, asOf)
-		var known []filter.KnownKey
+		var known, merged []filter.KnownKey
 		var referrals []draft.Referral
 		var res assess.Result
 		order := rapid.Permutation(resources).Draw(t, "arrival")
 		for i := range order {
-			res = assess.Patient(recordOf(order[:i+1], known), b, asOf)
+			rec := recordOf(order[:i+1], known)
+			rec.Merged = merged
+			res = assess.Patient(rec, b, asOf)
 			referrals, _ = draft.Reconcile(referrals, res.Wants(), nil, draft.Pace{UnansweredDays: 7, EscalatedDueDays: 14, EndedDays: 30, DeclinedDays: 90}, asOf)
-			known = carry(known, res)
+			known, merged = carry(known, res), carryMerged(merged, res)
 		}
 		keys := map[string]bool{}
 		for _, f := range res.Assessment.Filters {
@@ -123,6 +125,21 @@ func carry(known []filter.KnownKey, res assess.Result) []filter.KnownKey {
 		}
 	}
 	return out
+}
+
+// carryMerged is what the store keeps of keys that were merged: they stand on what they stood on before, until a filter is theirs again.
+func carryMerged(merged []filter.KnownKey, res assess.Result) []filter.KnownKey {
+	out := slices.Clone(merged)
+	for _, k := range res.MergedKeys {
+		if i := slices.IndexFunc(out, func(m filter.KnownKey) bool { return m.Key == k.Key }); i >= 0 {
+			out[i].Into = k.Into
+		} else {
+			out = append(out, k)
+		}
+	}
+	return slices.DeleteFunc(out, func(m filter.KnownKey) bool {
+		return slices.ContainsFunc(res.Keys, func(k filter.KnownKey) bool { return k.Key == m.Key })
+	})
 }
 
 // withoutKeys writes an answer without keys, and without the day of its next change: with events still to come, that day

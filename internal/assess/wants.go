@@ -28,10 +28,15 @@ func (r Result) Wants() []draft.Want {
 		}
 		out = append(out, w)
 	}
-	for _, key := range r.merged {
-		if !slices.ContainsFunc(out, func(w draft.Want) bool { return w.Key == key }) {
-			out = append(out, mergedWant(a, key))
+	for _, k := range r.merged {
+		if slices.ContainsFunc(out, func(w draft.Want) bool { return w.Key == k.Key }) {
+			continue
 		}
+		w := mergedWant(a, k.Key)
+		if _, ok := a.Merged[k.Key]; !ok && w.Reason == draft.Merged && (len(k.Evidence) > 0 || len(a.Filters) == 0) {
+			w.Reason = draft.Retracted // nothing that it stood on tells of a filter any more
+		}
+		out = append(out, w)
 	}
 	return out
 }

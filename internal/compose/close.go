@@ -76,8 +76,8 @@ func Close(current []byte, c Closing, now time.Time) ([]byte, error) {
 	return e.raw, e.err
 }
 
-// Retire sets the status of a held DocumentReference: superseded or entered-in-error. Everything else in it stays.
-func Retire(current []byte, status string) ([]byte, error) {
+// Restate sets the status of a held DocumentReference: superseded or entered-in-error, or current again. Everything else in it stays.
+func Restate(current []byte, status string) ([]byte, error) {
 	e, err := editOf(current, "DocumentReference")
 	if err != nil {
 		return nil, err

@@ -370,7 +370,7 @@ func TestCloseSaysWhyAndKeepsTheRest(t *testing.T) {
 			t.Errorf("%q closes a Task", reason)
 		}
 	}
-	if _, err := compose.Retire(current, "superseded"); !errors.Is(err, fault.Invalid) {
+	if _, err := compose.Restate(current, "superseded"); !errors.Is(err, fault.Invalid) {
 		t.Errorf("a Task retired as a document: %v", err)
 	}
 }

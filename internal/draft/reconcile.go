@@ -57,16 +57,21 @@ func StateOf(status string) string {
 
 func step(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral {
 	task := StateOf(seen.Status)
+	if old.Reason == Merged && w.Reason != Merged && w.Reason != NoContext {
+		old = restored(old)
+	}
 	open := old.Round > 0 && old.Reason == Wanted
 	// Put by for now, while people have the Task in hand or have had their say: it is still the same referral.
 	putBy := old.Round > 0 && (old.Reason == NotDue || old.Reason == AskedAlready)
+	// The merge has been taken back, and people had ended the Task themselves: that was their answer. What was open we have ended.
+	putBy = putBy || old.Round > 0 && old.Reason == Merged && (task == TaskDeclined || task == TaskDone)
 	theirs := task == TaskMovedOn || task == TaskDeclined || task == TaskDone
 	switch {
 	case w.Reason == NoContext:
 		return old // what stands keeps standing while the context is read anew; nothing is begun
-	case (w.Reason == Removed || w.Reason == Deceased) && old.Round == 0 && (task == TaskDraft || task == TaskMovedOn):
+	case (w.Reason == Removed || w.Reason == Deceased || w.Reason == Merged) && old.Round == 0 && (task == TaskDraft || task == TaskMovedOn):
 		// Asked by a database that was lost. While its feeds are sent again other answers may be for want of data, and what
-		// stands keeps standing; that the filter is out, or the patient dead, does not come from missing data.
+		// stands keeps standing; that the filter is out, the patient dead, or two keys one filter, does not come from missing data.
 		next := round(old, w, asOf)
 		next.Reason = w.Reason
 		return next
@@ -77,6 +82,12 @@ func step(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral 
 	case w.Reason != Wanted:
 		next := old
 		next.Reason = w.Reason
+		if w.Reason == Merged {
+			next.Restored = false
+			if old.Reason == Declined {
+				next.Was = Declined
+			}
+		}
 		if w.Meaning != "" && open {
 			next.Meaning = w.Meaning
 		}
@@ -96,6 +107,15 @@ func step(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral 
 		return waited(old, w, pace, asOf)
 	}
 	return round(old, w, asOf)
+}
+
+// restored is a referral of a key that was merged into another and is by itself again: what a person declined stays declined.
+func restored(r Referral) Referral {
+	r.Restored = true
+	if r.Was == Declined {
+		r.Reason, r.Was = Declined, ""
+	}
+	return r
 }
 
 // breaks reports whether what is wanted is so urgent that no person's earlier word to wait may hold it up.

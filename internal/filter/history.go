@@ -1,5 +1,7 @@
 package filter
 
+import "slices"
+
 // Standing says whether a filter is in.
 type Standing string
 
@@ -44,10 +46,23 @@ type History struct {
 	Merged map[string]string
 }
 
-// KnownKey is a key handed out before and the evidence it stood on. Known keys are given in order of birth.
+// KnownKey is a key handed out before and the evidence it stood on. Known keys are given in the order in which they win a merge,
+// those that were merged before last.
 type KnownKey struct {
 	Key      string
-	Evidence []Ref
+	Evidence []Ref  // of one that was merged: what it stood on before
+	Into     string // the key that it was merged into; "" where it stands by itself
+}
+
+// Apart gives what a key stood on without what those of the known keys that were merged into it brought along.
+func (k KnownKey) Apart(known []KnownKey) []Ref {
+	var own []Ref
+	for _, ref := range k.Evidence {
+		if !slices.ContainsFunc(known, func(m KnownKey) bool { return m.Into == k.Key && slices.Contains(m.Evidence, ref) }) {
+			own = append(own, ref)
+		}
+	}
+	return own
 }
 
 // Params are the thresholds of reconstruction; unit: days.

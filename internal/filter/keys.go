@@ -16,15 +16,19 @@ func byDay(a, b Filter) int {
 	return cmp.Or(cmp.Compare(a.Placed.Earliest, b.Placed.Earliest), cmp.Compare(a.Placed.Latest, b.Placed.Latest))
 }
 
-// assignKeys gives every filter its key. A filter keeps the oldest known key that stood on its evidence; a known key whose
+// assignKeys gives every filter its key. A filter keeps the first known key that stood on its evidence; a known key whose
 // filter fell apart stays with the earliest placement; keys that met in one filter are reported as merged into the kept one.
-// Filters come in content order and keys in order of birth, so the answer does not depend on arrival.
+// Where keys were merged and their filters are told apart again, each goes back to the entries that it stood on by itself.
+// Filters come in content order and keys in an order of their own, so the answer does not depend on arrival.
 func assignKeys(filters []Filter, known []KnownKey, mint func(Ref) string) map[string]string {
 	merged := map[string]string{}
 	taken := map[string]bool{}
 	for _, k := range known {
 		taken[k.Key] = true
-		at := holder(filters, k.Evidence)
+		at := holder(filters, k.Apart(known))
+		if at < 0 {
+			at = holder(filters, k.Evidence)
+		}
 		switch {
 		case at < 0:
 		case filters[at].Key == "":

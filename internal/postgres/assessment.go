@@ -4,8 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"maps"
-	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -27,8 +25,8 @@ type Saved struct {
 	Answer              []byte     // assess.Assessment as JSON
 	// Keys are all keys of the person's filters now, with their evidence. New ones are born in this order.
 	Keys []filter.KnownKey
-	// Merged names keys that are the same filter as another (old key -> kept key).
-	Merged    map[string]string
+	// Merged are keys that are the same filter as another, with what they stood on before and the key that is kept.
+	Merged    []filter.KnownKey
 	Referrals []SavedReferral
 	// Lines is how each filter stands on the worklist.
 	Lines []agenda.Line
@@ -159,15 +157,16 @@ func (s *Store) TakenKeys(ctx context.Context, person string, keys []string) ([]
 }
 
 // saveKeys keeps every key ever handed out. A key that is not among the keys of today keeps its evidence, so that it is found again
-// when the evidence comes back.
+// when the evidence comes back; one that was merged keeps what it stood on by itself, to which it goes back when it is told apart again.
 func saveKeys(ctx context.Context, tx pgx.Tx, a Saved) error {
 	const upsert = `
 		INSERT INTO filter_key (key, person_id, evidence) VALUES (@key, @person, @evidence)
 		ON CONFLICT (key) DO UPDATE SET person_id = EXCLUDED.person_id, evidence = EXCLUDED.evidence, merged_into = NULL
 		WHERE filter_key.person_id IS NULL OR filter_key.person_id = EXCLUDED.person_id`
 	const merge = `
-		INSERT INTO filter_key (key, person_id, merged_into) VALUES (@key, @person, @into)
-		ON CONFLICT (key) DO UPDATE SET person_id = EXCLUDED.person_id, merged_into = EXCLUDED.merged_into
+		INSERT INTO filter_key (key, person_id, evidence, merged_into) VALUES (@key, @person, @evidence, @into)
+		ON CONFLICT (key) DO UPDATE SET person_id = EXCLUDED.person_id, merged_into = EXCLUDED.merged_into,
+			evidence = CASE WHEN EXCLUDED.evidence = '{}' THEN filter_key.evidence ELSE EXCLUDED.evidence END
 		WHERE filter_key.person_id IS NULL OR filter_key.person_id = EXCLUDED.person_id`
 	one := func(sql string, args pgx.NamedArgs) error {
 		tag, err := tx.Exec(ctx, sql, args)
@@ -177,20 +176,23 @@ func saveKeys(ctx context.Context, tx pgx.Tx, a Saved) error {
 		return err
 	}
 	for _, k := range a.Keys {
-		evidence := k.Evidence
-		if evidence == nil {
-			evidence = []string{}
-		}
-		if err := one(upsert, pgx.NamedArgs{"key": k.Key, "person": a.Person, "evidence": evidence}); err != nil {
+		if err := one(upsert, pgx.NamedArgs{"key": k.Key, "person": a.Person, "evidence": orEmpty(k.Evidence)}); err != nil {
 			return err
 		}
 	}
-	for _, old := range slices.Sorted(maps.Keys(a.Merged)) {
-		if err := one(merge, pgx.NamedArgs{"key": old, "person": a.Person, "into": a.Merged[old]}); err != nil {
+	for _, k := range a.Merged {
+		if err := one(merge, pgx.NamedArgs{"key": k.Key, "person": a.Person, "evidence": orEmpty(k.Evidence), "into": k.Into}); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func orEmpty(evidence []filter.Ref) []filter.Ref {
+	if evidence == nil {
+		return []filter.Ref{}
+	}
+	return evidence
 }
 
 // noteEvidence remembers since when nothing tells of a filter and queues the erasure once, when that begins.

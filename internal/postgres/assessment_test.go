@@ -123,7 +123,7 @@ func TestMergedKeyIsNoLongerKnownButKeepsItsReferral(t *testing.T) {
 	a.Referrals = []SavedReferral{wanted("old"), wanted("young")}
 	b.save(a)
 	a.Keys = []filter.KnownKey{{Key: "old", Evidence: []string{"Device/d", "Procedure/p"}}}
-	a.Merged = map[string]string{"young": "old"}
+	a.Merged = []filter.KnownKey{{Key: "young", Into: "old"}}
 	cancelled := wanted("young")
 	cancelled.Referral.Reason = draft.Merged
 	a.Referrals = []SavedReferral{cancelled}
@@ -131,6 +131,9 @@ func TestMergedKeyIsNoLongerKnownButKeepsItsReferral(t *testing.T) {
 	r := b.record("a")
 	if diff := cmp.Diff(a.Keys, r.Keys); diff != "" {
 		t.Errorf("keys (-want +got):\n%s", diff)
+	}
+	if diff := cmp.Diff([]filter.KnownKey{{Key: "young", Evidence: []string{"Device/d"}, Into: "old"}}, r.Merged); diff != "" {
+		t.Errorf("merged keys keep what they stood on by themselves (-want +got):\n%s", diff)
 	}
 	if diff := cmp.Diff([]draft.Referral{wanted("old").Referral, cancelled.Referral}, r.Referrals); diff != "" {
 		t.Errorf("referrals (-want +got):\n%s", diff)

@@ -311,40 +311,51 @@ func (f family) apply(ctx context.Context, tx pgx.Tx, moves []move, now time.Tim
 		}
 		ended = append(ended, from)
 	}
-	return ended, nil
+	return ended, setApart(ctx, tx, moves)
 }
 
 // moveKeys takes filter keys and their referrals from one person to another: all, or those that stand on entries of the other and on none
-// of the one; of the keys that stand on entries of both or of neither, those whose Task is for a patient id of the other. A key that was
-// merged into one of the person it left is a key by itself again.
+// of the one; of the keys that stand on entries of both or of neither, those whose Task is for a patient id of the other. What a key was
+// given by others that were merged into it counts only where nothing else is left: each goes back to whose entries made it.
 func moveKeys(ctx context.Context, tx pgx.Tx, from, to string, all bool) error {
 	const keys = `
 		WITH home AS (
 			SELECT f.key, a.person_id FROM referral f
 			JOIN person_alias a ON a.feed = @feed AND 'Patient/' || a.patient_id = f.state->>'patient'
 			WHERE f.person_id = @from),
-		stands AS (
-			SELECT k.key, coalesce(bool_or(r.person_id = @from), false) AS here, coalesce(bool_or(r.person_id = @to), false) AS there
+		told AS (
+			SELECT k.key, r.person_id, EXISTS (SELECT FROM filter_key m WHERE m.merged_into = k.key AND e = ANY(m.evidence)) AS brought
 			FROM filter_key k CROSS JOIN unnest(k.evidence) AS e
 			JOIN resource r ON r.person_id IN (@from, @to) AND r.type || '/' || r.id = regexp_replace(split_part(e, '#', 1), '^.*/([^/]+/[^/]+)$', '\1')
-			WHERE k.person_id = @from GROUP BY k.key)
+			WHERE k.person_id = @from),
+		stands AS (
+			SELECT key, bool_or(person_id = @from) AS here, bool_or(person_id = @to) AS there
+			FROM told WHERE NOT brought OR NOT EXISTS (SELECT FROM told own WHERE own.key = told.key AND NOT own.brought) GROUP BY key)
 		UPDATE filter_key k SET person_id = @to
 		WHERE k.person_id = @from AND (@all OR CASE
 			WHEN EXISTS (SELECT FROM stands s WHERE s.key = k.key AND s.here <> s.there) THEN EXISTS (SELECT FROM stands s WHERE s.key = k.key AND s.there)
 			ELSE EXISTS (SELECT FROM home WHERE home.key = k.key AND home.person_id = @to) END)`
-	const apart = `
-		UPDATE filter_key k SET merged_into = NULL FROM filter_key other
-		WHERE other.key = k.merged_into AND k.person_id = @to AND other.person_id IS DISTINCT FROM k.person_id`
 	const referrals = `
 		UPDATE referral SET person_id = k.person_id FROM filter_key k
 		WHERE k.key = referral.key AND k.person_id = @to AND referral.person_id = @from`
-	args := pgx.NamedArgs{"from": from, "to": to}
-	if _, err := tx.Exec(ctx, keys, pgx.NamedArgs{"from": from, "to": to, "all": all, "feed": DefaultFeed}); err != nil {
+	args := pgx.NamedArgs{"from": from, "to": to, "all": all, "feed": DefaultFeed}
+	if _, err := tx.Exec(ctx, keys, args); err != nil {
 		return err
 	}
-	if _, err := tx.Exec(ctx, apart, pgx.NamedArgs{"to": to}); err != nil {
-		return err
+	_, err := tx.Exec(ctx, referrals, pgx.NamedArgs{"from": from, "to": to})
+	return err
+}
+
+// setApart makes a key that was merged into one of another person a key by itself again, once every move is done.
+func setApart(ctx context.Context, tx pgx.Tx, moves []move) error {
+	const apart = `
+		UPDATE filter_key k SET merged_into = NULL FROM filter_key other
+		WHERE other.key = k.merged_into AND k.person_id = ANY(@persons::uuid[]) AND other.person_id IS DISTINCT FROM k.person_id`
+	concerned := set{}
+	for _, m := range moves {
+		concerned.add(m.from)
+		concerned.add(m.to)
 	}
-	_, err := tx.Exec(ctx, referrals, args)
+	_, err := tx.Exec(ctx, apart, pgx.NamedArgs{"persons": concerned.sorted()})
 	return err
 }

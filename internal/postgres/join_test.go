@@ -13,7 +13,7 @@ import (
 )
 
 // saveKeys keeps an assessment of a person with the given keys and a referral for each.
-func (b *bench) saveKeys(person string, merged map[string]string, keys ...filter.KnownKey) {
+func (b *bench) saveKeys(person string, merged []filter.KnownKey, keys ...filter.KnownKey) {
 	b.t.Helper()
 	r, err := b.Record(b.t.Context(), person)
 	if err != nil {
@@ -69,18 +69,17 @@ func TestMergedPatientsKeepTheirKeys(t *testing.T) {
 	if now := len(b.jobs("pull_context")); now != before+1 {
 		t.Errorf("%d further context pulls, want one", now-before)
 	}
-	b.saveKeys(person(low), map[string]string{"young": "old"}, filter.KnownKey{Key: "old", Evidence: []string{"Procedure/pa", "Procedure/pb"}})
+	b.saveKeys(person(low), []filter.KnownKey{{Key: "young", Into: "old"}}, filter.KnownKey{Key: "old", Evidence: []string{"Procedure/pa", "Procedure/pb"}})
 	if diff := cmp.Diff([]string{"old asked", "young in old asked"}, b.keysOf(person(low))); diff != "" {
 		t.Errorf("keys of one filter (-want +got):\n%s", diff)
 	}
 
 	b.take(item("Patient/a", "a", "2"))
-	// The key that stands on entries of both stays with the person; the one that was merged stands on those of the lower id alone.
-	if diff := cmp.Diff([]string{"old asked", "young in old asked"}, b.keysOf(person(low))); diff != "" {
-		t.Errorf("keys of the one who stays (-want +got):\n%s", diff)
-	}
-	if got := b.keysOf(person(high)); len(got) > 0 {
-		t.Errorf("keys of the one who was split off: %v", got)
+	// What the merged key brought along is not what the other stood on by itself.
+	for who, want := range map[string][]string{low: {"young asked"}, high: {"old asked"}} {
+		if diff := cmp.Diff(want, b.keysOf(person(who))); diff != "" {
+			t.Errorf("keys of %s (-want +got):\n%s", who, diff)
+		}
 	}
 	if got := b.chart(high); !slices.Contains(got, "Procedure/p"+high+" v1") {
 		t.Errorf("the one who was split off has %v", got)
@@ -105,7 +104,7 @@ func TestSplitTakesKeysAlong(t *testing.T) {
 	b := setup(t, Options{})
 	b.take(item("Procedure/pa", "a", "1", evidence), item("Patient/a", "a", "1", linking("b")), item("Procedure/pb", "b", "1", evidence))
 	b.saveKeys(person("a"), nil, filter.KnownKey{Key: "first", Evidence: []string{"Procedure/pa"}}, filter.KnownKey{Key: "second", Evidence: []string{"Procedure/pb"}})
-	b.saveKeys(person("a"), map[string]string{"second": "first"}, filter.KnownKey{Key: "first", Evidence: []string{"Procedure/pa"}})
+	b.saveKeys(person("a"), []filter.KnownKey{{Key: "second", Into: "first"}}, filter.KnownKey{Key: "first", Evidence: []string{"Procedure/pa"}})
 	b.take(item("Patient/a", "a", "2"))
 	for who, want := range map[string][]string{"a": {"first asked"}, "b": {"second asked"}} {
 		if diff := cmp.Diff(want, b.keysOf(person(who))); diff != "" {
@@ -119,6 +118,41 @@ func TestSplitTakesKeysAlong(t *testing.T) {
 	b.take(item("Patient/a", "a", "4"))
 	b.wantCount(0, `SELECT count(*) FROM person_alias WHERE patient_id = 'c'`)
 	b.wantJobPerVersionOfAllHere()
+}
+
+// TestSplitKeysGoWhereTheirTasksAre: a key that stands on entries of both, as one that was born while they were one person, or on
+// nothing that is left, goes with the patient whom its Task is for, and stays where its Task is for neither.
+func TestSplitKeysGoWhereTheirTasksAre(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.take(item("Procedure/pa", "a", "1", evidence), item("Patient/a", "a", "1", linking("b")), item("Procedure/pb", "b", "1", evidence))
+	both, neither := []string{"Procedure/pa", "Procedure/pb"}, []string{"Procedure/gone"}
+	b.saveKeys(person("a"), nil, filter.KnownKey{Key: "both, for b", Evidence: both}, filter.KnownKey{Key: "both, for a", Evidence: both}, filter.KnownKey{Key: "both", Evidence: both},
+		filter.KnownKey{Key: "neither, for b", Evidence: neither}, filter.KnownKey{Key: "neither, for a", Evidence: neither})
+	for _, who := range []string{"a", "b"} {
+		if _, err := b.Pool().Exec(t.Context(), `UPDATE referral SET state = jsonb_set(state::jsonb, '{patient}', to_jsonb('Patient/' || $1::text)) WHERE key LIKE '%, for ' || $1`, who); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.take(item("Patient/a", "a", "2"))
+	for who, want := range map[string][]string{"a": {"both, for a asked", "both asked", "neither, for a asked"}, "b": {"both, for b asked", "neither, for b asked"}} {
+		if diff := cmp.Diff(want, b.keysOf(person(who))); diff != "" {
+			t.Errorf("keys of %s (-want +got):\n%s", who, diff)
+		}
+	}
+}
+
+// TestSplitKeyWithNothingElseLeft: what a merged key brought along counts for the one that was kept where nothing of its own is left.
+func TestSplitKeyWithNothingElseLeft(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{})
+	b.take(item("Procedure/pa", "a", "1", evidence), item("Patient/a", "a", "1", linking("b")), item("Procedure/pb", "b", "1", evidence))
+	b.saveKeys(person("a"), nil, filter.KnownKey{Key: "first", Evidence: []string{"Procedure/gone"}}, filter.KnownKey{Key: "second", Evidence: []string{"Procedure/pb"}})
+	b.saveKeys(person("a"), []filter.KnownKey{{Key: "second", Into: "first"}}, filter.KnownKey{Key: "first", Evidence: []string{"Procedure/pb"}})
+	b.take(item("Patient/a", "a", "2"))
+	if diff := cmp.Diff([]string{"first asked", "second in first asked"}, b.keysOf(person("b"))); diff != "" {
+		t.Errorf("keys (-want +got):\n%s", diff)
+	}
 }
 
 // TestMergesAtOnce: several calls that join the same patients in opposite ways end with one person and no lost entry.

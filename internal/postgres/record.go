@@ -27,7 +27,7 @@ type Record struct {
 	// that they name, up to two steps. Order: feed, type, id.
 	Resources []Stored
 	Keys      []filter.KnownKey // in order of birth, without those merged into another
-	Merged    []string          // keys merged into another
+	Merged    []filter.KnownKey // keys merged into another, with what they stood on before, in order of birth
 	Referrals []draft.Referral  // in order of birth of their keys, merged ones too
 	Tasks     []TaskReceipt     // our Tasks, by key and round
 	Context   string
@@ -143,7 +143,7 @@ func queueChartRead(b *pgx.Batch, person string, into *[]Stored) {
 }
 
 func queueKeysRead(b *pgx.Batch, person string, into *[]filter.KnownKey) {
-	const read = `SELECT key, evidence FROM filter_key WHERE person_id = @person AND merged_into IS NULL ORDER BY born`
+	const read = `SELECT key, evidence, '' FROM filter_key WHERE person_id = @person AND merged_into IS NULL ORDER BY born`
 	b.Queue(read, pgx.NamedArgs{"person": person}).Query(func(rows pgx.Rows) error {
 		var err error
 		*into, err = pgx.CollectRows(rows, pgx.RowToStructByPos[filter.KnownKey])
@@ -151,11 +151,11 @@ func queueKeysRead(b *pgx.Batch, person string, into *[]filter.KnownKey) {
 	})
 }
 
-func queueMergedRead(b *pgx.Batch, person string, into *[]string) {
-	const read = `SELECT key FROM filter_key WHERE person_id = @person AND merged_into IS NOT NULL ORDER BY born`
+func queueMergedRead(b *pgx.Batch, person string, into *[]filter.KnownKey) {
+	const read = `SELECT key, evidence, merged_into FROM filter_key WHERE person_id = @person AND merged_into IS NOT NULL ORDER BY born`
 	b.Queue(read, pgx.NamedArgs{"person": person}).Query(func(rows pgx.Rows) error {
 		var err error
-		*into, err = pgx.AppendRows([]string(nil), rows, pgx.RowTo[string])
+		*into, err = pgx.AppendRows([]filter.KnownKey(nil), rows, pgx.RowToStructByPos[filter.KnownKey])
 		return err
 	})
 }

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"maps"
 	"slices"
 
 	"github.com/riverqueue/river"
@@ -75,8 +74,8 @@ func settled(assess func(taken []string) (postgres.Saved, error), takenOf func(k
 		if err != nil {
 			return saved, err
 		}
-		wanted := slices.Collect(maps.Keys(saved.Merged))
-		for _, k := range saved.Keys {
+		var wanted []string
+		for _, k := range slices.Concat(saved.Keys, saved.Merged) {
 			wanted = append(wanted, k.Key)
 		}
 		others, err := takenOf(wanted)
@@ -97,7 +96,7 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 
 	saved := postgres.Saved{
 		Person: rec.Person, ChartVersion: rec.ChartVersion, Basis: w.c.BasisNumber, AsOf: asOf, DueOn: filter.MaxDay,
-		Keys: keys(rec.Keys, result), Merged: result.Assessment.Merged, Saves: &rec.Saves,
+		Keys: keys(rec.Keys, result), Merged: result.MergedKeys, Saves: &rec.Saves,
 		Doubled: result.Doubled, EvidenceGone: !w.evidence(rec), EraseAfter: w.c.eraseAfter(),
 	}
 	if due := result.Assessment.DueOn; due != nil {
@@ -135,7 +134,7 @@ func (w *assessor) assess(ctx context.Context, rec postgres.Record, taken []stri
 
 // Input is a stored record as the core reads it, without the keys that belong to somebody else.
 func Input(rec postgres.Record, s screen.Screener, taken []string) assess.Record {
-	return assess.Record{Person: rec.Person, Entries: Entries(rec.Resources, s), Known: rec.Keys, Merged: rec.Merged, Asked: askedUnder(rec), Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}
+	return assess.Record{Person: rec.Person, Entries: Entries(rec.Resources, s), Known: rec.Keys, Merged: rec.Merged, Asked: askedUnder(rec), Asking: askingUnder(rec), Past: past(rec), Taken: taken, Context: rec.Context, Gaps: gaps(rec.Gaps)}
 }
 
 // askedUnder lists the keys under which this database has asked.
@@ -143,6 +142,18 @@ func askedUnder(rec postgres.Record) []string {
 	var out []string
 	for _, r := range rec.Referrals {
 		if r.Round > 0 {
+			out = append(out, r.Key)
+		}
+	}
+	return out
+}
+
+// askingUnder lists the keys under which a question stands that people have not been seen to answer.
+func askingUnder(rec postgres.Record) []string {
+	var out []string
+	for _, r := range rec.Referrals {
+		deleted := slices.ContainsFunc(rec.Tasks, func(t postgres.TaskReceipt) bool { return t.Key == r.Key && t.Round == r.Round && t.Deleted })
+		if r.Round > 0 && r.Reason == draft.Wanted && r.EndedOn == 0 && !deleted {
 			out = append(out, r.Key)
 		}
 	}
@@ -215,6 +226,12 @@ func (w *assessor) document(ctx context.Context, a assess.Assessment, r draft.Re
 		if unread == nil {
 			d.Earlier = asked.Followed(before.Holds)
 		}
+		return json.Marshal(d)
+	}
+	if at := slices.IndexFunc(a.Filters, func(f assess.Filter) bool { return f.Key == a.Merged[r.Key] }); at >= 0 && unread != nil {
+		// Asked by a database that was lost, under a key that is another's filter now: told as that filter.
+		d := compose.Document{Assessment: a, Referral: r}
+		d.Assessment.Filters = a.Filters[at : at+1]
 		return json.Marshal(d)
 	}
 	if unread != nil {

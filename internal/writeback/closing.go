@@ -2,6 +2,7 @@ package writeback
 
 import (
 	"context"
+	"slices"
 
 	"dwellwatch/internal/compose"
 	"dwellwatch/internal/draft"
@@ -10,10 +11,14 @@ import (
 )
 
 // closeAll converges a referral that is no longer wanted: no Task is created, those that may be ended are, and a
-// document stays as it is unless the filter was never there.
+// document stays as it is unless the filter was never there, or is told of in another's document. Where documents step back they do so
+// first: as long as a Task stands open, a database that was lost comes back to it.
 func (r *run) closeAll(ctx context.Context, s state) error {
 	if !s.whole && len(s.tasks) == 0 && r.referral.Round > 0 {
 		r.notice = AttentionUnseen
+	}
+	if err := r.closeDocuments(ctx, s.documents); err != nil {
+		return err
 	}
 	for _, t := range s.tasks {
 		status := r.endStatus(t)
@@ -35,19 +40,40 @@ func (r *run) closeAll(ctx context.Context, s state) error {
 			return err
 		}
 	}
-	if r.referral.Reason != draft.Retracted {
-		keep, _ := r.mainDocument(s.documents)
-		return r.settleDocuments(ctx, s.documents, keep)
+	return nil
+}
+
+// closeDocuments leaves one current document. Of a filter that is another key's too none is left: that one's document takes its place.
+// Of one that was never there, what was said last was an error, also where it has stepped back behind another key's since.
+func (r *run) closeDocuments(ctx context.Context, documents []held) error {
+	status := ""
+	switch r.referral.Reason {
+	case draft.Merged:
+		status = "superseded"
+	case draft.Retracted:
+		status = "entered-in-error"
+	default:
+		keep, _ := r.mainDocument(documents)
+		return r.settleDocuments(ctx, documents, keep)
 	}
-	for _, d := range s.documents {
-		if d.status != "current" {
+	for _, d := range documents {
+		if d.status != "current" && (d.status != "superseded" || status == "superseded" || followed(d, documents)) {
 			continue
 		}
-		if err := r.retireDocument(ctx, d, "entered-in-error"); err != nil {
+		if err := r.restate(ctx, d, status); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// followed reports whether another document of the series replaces this one.
+func followed(d held, documents []held) bool {
+	return slices.ContainsFunc(documents, func(other held) bool {
+		return slices.ContainsFunc(gjson.GetBytes(other.raw, "relatesTo").Array(), func(to gjson.Result) bool {
+			return to.Get("code").String() == "replaces" && compose.SameReference(to.Get("target.reference").String(), "DocumentReference/"+d.id)
+		})
+	})
 }
 
 // endStatus says what a Task becomes by our hand, "" for nothing. An untouched one is ours to cancel. One that people

@@ -2,7 +2,10 @@ package writeback_test
 
 import (
 	"bytes"
+	"encoding/base64"
 	"fmt"
+	"net/http"
+	"strings"
 	"testing"
 	"time"
 
@@ -46,8 +49,11 @@ func TestClosing(t *testing.T) {
 					t.Errorf("the Task was touched: %s", task)
 				}
 				document := "current"
-				if reason == draft.Retracted {
+				switch reason {
+				case draft.Retracted:
 					document = "entered-in-error"
+				case draft.Merged:
+					document = "superseded" // the other key's document tells of the filter, and is the one that counts
 				}
 				if got := get(b.only("DocumentReference"), "status"); got != document {
 					t.Errorf("document %s, want %s", got, document)
@@ -90,6 +96,103 @@ func TestClosing(t *testing.T) {
 		}
 	}
 	onSharedPeer(t, tests)
+}
+
+// TestMergedDocuments: the document of a key that is another's filter now steps back; it is an error once nothing of it was ever there,
+// and stands again where the merge is taken back.
+func TestMergedDocuments(t *testing.T) {
+	t.Parallel()
+	because := func(b *bench, reason draft.Reason) {
+		b.want(func(d *compose.Document) { d.Referral.Reason = reason })
+		b.converge()
+	}
+	statuses := func(b *bench) string {
+		var list []string
+		for _, revision := range []string{"1", "2"} {
+			for _, d := range b.entries("DocumentReference") {
+				if text := "revision " + revision; strings.Contains(decoded(d), text) {
+					list = append(list, get(d, "status"))
+				}
+			}
+		}
+		return strings.Join(list, ", ")
+	}
+	two := func(b *bench) {
+		b.converge()
+		b.want(func(d *compose.Document) { d.Referral.Revision, d.Assessment.Filters[0].Headline = 2, "More." })
+		b.converge()
+	}
+	onSharedPeer(t, map[string]func(*testing.T, *bench){
+		"merged, then taken back altogether": func(t *testing.T, b *bench) {
+			two(b)
+			for _, step := range []struct {
+				reason draft.Reason
+				want   string
+			}{{draft.Merged, "superseded, superseded"}, {draft.Retracted, "superseded, entered-in-error"}, {draft.Merged, "superseded, entered-in-error"}} {
+				because(b, step.reason)
+				if got := statuses(b); got != step.want {
+					t.Errorf("%s: documents %s, want %s", step.reason, got, step.want)
+				}
+				b.quiet()
+				b.sound()
+			}
+		},
+		"rejected, merged, and apart again": func(t *testing.T, b *bench) {
+			two(b)
+			b.byOthers(b.only("Task"), map[string]any{"status": "rejected"})
+			because(b, draft.Merged)
+			b.want(func(d *compose.Document) { d.Referral.Reason, d.Referral.Restored = draft.Wanted, true })
+			b.converge()
+			if got := statuses(b); got != "superseded, current" || get(b.only("Task"), "status") != "rejected" {
+				t.Errorf("documents %s, Task %s", got, get(b.only("Task"), "status"))
+			}
+			b.quiet()
+			b.sound()
+		},
+		"what others superseded stays so": func(t *testing.T, b *bench) {
+			two(b)
+			b.byOthers(b.only("Task"), map[string]any{"status": "rejected"})
+			b.byOthers(b.current(), map[string]any{"status": "superseded"})
+			because(b, draft.Wanted)
+			if got := statuses(b); got != "superseded, superseded" {
+				t.Errorf("documents %s", got)
+			}
+		},
+		"the Task is not ended before the document steps back": func(t *testing.T, b *bench) {
+			b.converge()
+			b.record.onWrite = func(what string) error {
+				if what == "PUT DocumentReference" {
+					return refused(http.StatusUnprocessableEntity)
+				}
+				return nil
+			}
+			b.want(func(d *compose.Document) { d.Referral.Reason = draft.Merged })
+			if err := b.once(); err == nil || get(b.only("Task"), "status") != "draft" {
+				t.Errorf("error %v, Task %s", err, get(b.only("Task"), "status"))
+			}
+			b.record.onWrite = nil
+			b.converge()
+			b.quiet()
+		},
+		"a current one comes to light later": func(t *testing.T, b *bench) {
+			b.converge()
+			because(b, draft.Merged)
+			b.byOthers(b.only("DocumentReference"), map[string]any{"status": "current"})
+			b.look()
+			if got := get(b.only("DocumentReference"), "status"); got != "superseded" {
+				t.Errorf("document %s", got)
+			}
+		},
+	})
+}
+
+// decoded gives what a document says.
+func decoded(document []byte) string {
+	raw, err := base64.StdEncoding.DecodeString(get(document, "content.0.attachment.data"))
+	if err != nil {
+		return err.Error()
+	}
+	return string(raw)
 }
 
 func TestVariantsAreSound(t *testing.T) {

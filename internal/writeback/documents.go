@@ -103,10 +103,14 @@ func (r *run) createDocument(ctx context.Context, replaced held) (string, error)
 
 // settleDocuments leaves one current document: the wanted revision. A second copy of the same revision was an error,
 // another revision is superseded. Where the wanted revision itself was superseded by something later, which a restored
-// database leads to, nothing is undone and somebody is told.
+// database leads to, nothing is undone and somebody is told. What stepped back behind another key's stands again once the merge of
+// the two is taken back.
 func (r *run) settleDocuments(ctx context.Context, documents []held, keep held) error {
 	if keep.id == "" {
 		return nil
+	}
+	if r.referral.Restored && keep.status == "superseded" && currentOf(documents).id == "" && !followed(keep, documents) {
+		return r.restate(ctx, keep, "current")
 	}
 	for _, d := range documents {
 		if d.id == keep.id || d.status != "current" {
@@ -120,15 +124,15 @@ func (r *run) settleDocuments(ctx context.Context, documents []held, keep held) 
 		if d.has(compose.DocumentSystem, r.documentInstance) {
 			status = "entered-in-error"
 		}
-		if err := r.retireDocument(ctx, d, status); err != nil {
+		if err := r.restate(ctx, d, status); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (r *run) retireDocument(ctx context.Context, d held, status string) error {
-	body, err := compose.Retire(d.raw, status)
+func (r *run) restate(ctx context.Context, d held, status string) error {
+	body, err := compose.Restate(d.raw, status)
 	if err != nil {
 		return err
 	}

@@ -90,8 +90,8 @@ func (r *run) look(ctx context.Context) (state, error) {
 	return s, nil
 }
 
-// single reports whether the record shows at most one open Task and one current document of the series, and no untouched Task
-// where none is wanted.
+// single reports whether the record shows at most one open Task and one current document of the series, no untouched Task
+// where none is wanted, and no current document where another's takes its place.
 func (r *run) single(ctx context.Context) (bool, error) {
 	s, err := r.look(ctx)
 	if err != nil {
@@ -111,6 +111,9 @@ func (r *run) single(ctx context.Context) (bool, error) {
 		if d.status == "current" {
 			current++
 		}
+	}
+	if r.referral.Reason == draft.Merged || r.referral.Reason == draft.Retracted {
+		return open <= 1 && current == 0, nil
 	}
 	return open <= 1 && current <= 1, nil
 }

@@ -187,6 +187,9 @@ func TestATaskThatPeopleEndedIsNotAskedAgainInItsRound(t *testing.T) {
 				t.Errorf("(-want +got)\n%s", diff)
 			}
 			b.quiet()
+			if b.store.readAgain != 0 {
+				t.Error("the Task is to be read again although it was ended with all that matters told")
+			}
 			b.want(func(d *compose.Document) { d.Referral.Round = 2 })
 			b.converge()
 			if n := len(b.entries("Task")); n != 2 {
@@ -198,6 +201,15 @@ func TestATaskThatPeopleEndedIsNotAskedAgainInItsRound(t *testing.T) {
 			b.current()
 			b.quiet()
 			b.sound()
+		}
+	}
+	tests["ended before it said that the matter is urgent"] = func(t *testing.T, b *bench) {
+		b.converge()
+		b.byOthers(b.only("Task"), map[string]any{"status": "rejected"})
+		b.want(func(d *compose.Document) { d.Referral.Priority, d.Referral.Revision = "urgent", 2 })
+		b.converge()
+		if get(b.only("Task"), "status") != "rejected" || b.store.readAgain == 0 {
+			t.Errorf("asked to read the Task %d times, want it read so that the referral begins anew", b.store.readAgain)
 		}
 	}
 	tests["ended before the database was lost"] = func(t *testing.T, b *bench) {

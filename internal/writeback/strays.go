@@ -39,7 +39,7 @@ func (r *run) withdrawStrays(ctx context.Context, strays []stray) error {
 		case !r.wroteOnce(s.typ, s.id):
 			return errOtherPatient
 		case s.typ == "DocumentReference" && s.status == "current":
-			if err := r.retireDocument(ctx, s.held, "entered-in-error"); err != nil {
+			if err := r.restate(ctx, s.held, "entered-in-error"); err != nil {
 				return err
 			}
 		case s.typ == "Task" && s.untouched():
