@@ -1,6 +1,8 @@
 package assess_test
 
 import (
+	"fmt"
+	"regexp"
 	"slices"
 	"testing"
 
@@ -16,8 +18,8 @@ func keep(resources []fhir.Resource, kept func(ref string) bool) []fhir.Resource
 	return slices.DeleteFunc(slices.Clone(resources), func(r fhir.Resource) bool { return r.Type != "Patient" && !kept(r.Ref()) })
 }
 
-// TestEvidenceIsAllThatWasUsed: a finding stays as it is, evidence included, when everything that its evidence does not list
-// is taken away (the Patient stays).
+// TestEvidenceIsAllThatWasUsed: a finding stays as it is when everything that its evidence does not list is taken away (the Patient
+// stays). What it then lists may be less: an entry that went before another is not needed where that one is gone.
 func TestEvidenceIsAllThatWasUsed(t *testing.T) {
 	t.Parallel()
 	b := basis(t)
@@ -37,12 +39,13 @@ func TestEvidenceIsAllThatWasUsed(t *testing.T) {
 
 // TestEveryListedEntryWasUsed: for every entry that a finding lists there are others of the list beside which its coming
 // changes what the rule says. (Where two entries say the same, neither changes it beside the other.) The entries that
-// tell the filter's history, or put it in doubt, are listed with every finding, because it is about that filter. So are the values by
-// which the level of an anticoagulant stays open, with every finding that tells of that level: an INR out of range says why, though
-// without any INR the level would be open too.
+// tell the filter's history, or put it in doubt, are listed with every finding, because it is about that filter; what their notes
+// and reasons say beside it may be another's word, too. The values by which an anticoagulant has its level are listed with every finding that tells of
+// the level: an INR out of range says why it is open, though without any INR it would be open too.
 func TestEveryListedEntryWasUsed(t *testing.T) {
 	t.Parallel()
 	b := basis(t)
+	beside := []*regexp.Regexp{nil, regexp.MustCompile(`,"note":\[[^\]]*\]`), regexp.MustCompile(`,"reasonCode":\[\{"coding":\[[^\]]*\]\}\]|,"reasonReference":\[[^\]]*\]`)}
 	const most = 7 // entries beside which every choice of others is tried
 	rapid.Check(t, func(t *rapid.T) {
 		resources, asOf := drawPatient(t)
@@ -56,13 +59,13 @@ func TestEveryListedEntryWasUsed(t *testing.T) {
 			}
 		}
 		for _, f := range res.Assessment.Filters {
-			open := levelLeftOpen(f)
+			values := levelValues(f)
 			for _, x := range f.Findings {
 				if len(x.Evidence) > most {
 					continue
 				}
-				said := func(chosen int) string {
-					key := x.Rule
+				said := func(chosen int, without *regexp.Regexp) string {
+					key := fmt.Sprint(x.Rule, without)
 					for i, ref := range x.Evidence {
 						if chosen&(1<<i) != 0 {
 							key += " " + ref
@@ -73,14 +76,24 @@ func TestEveryListedEntryWasUsed(t *testing.T) {
 							i := slices.Index(x.Evidence, ref)
 							return i >= 0 && chosen&(1<<i) != 0
 						})
+						for i := range some {
+							if without != nil && slices.Contains(history, some[i].Ref()) {
+								some[i].Raw = without.ReplaceAll(some[i].Raw, nil)
+							}
+						}
 						heard[key] = sayings(assess.Patient(recordOf(some, nil), b, asOf), x.Rule)
 					}
 					return heard[key]
 				}
 				for i, ref := range x.Evidence {
-					used := slices.Contains(history, ref) || slices.Contains(open, ref) && x.Rule != "anticoagulation-level"
+					used := slices.Contains(history, ref) || slices.Contains(values, ref) && x.Rule != "anticoagulation-level"
 					for chosen := 0; chosen < 1<<len(x.Evidence) && !used; chosen++ {
-						used = chosen&(1<<i) == 0 && said(chosen) != said(chosen|1<<i)
+						used = chosen&(1<<i) == 0 && slices.ContainsFunc(beside, func(without *regexp.Regexp) bool { return said(chosen, without) != said(chosen|1<<i, without) })
+					}
+					if !used {
+						// Beside an entry that is not listed, because this one goes before it.
+						without := keep(resources, func(r string) bool { return r != ref })
+						used = sayings(res, x.Rule) != sayings(assess.Patient(recordOf(without, nil), b, asOf), x.Rule)
 					}
 					if !used {
 						t.Fatalf("finding %s lists %s without using it: %q %v", x.Rule, ref, x.Text, x.Evidence)
@@ -91,14 +104,13 @@ func TestEveryListedEntryWasUsed(t *testing.T) {
 	})
 }
 
-// levelLeftOpen gives what tells of a level of anticoagulation that a value leaves open.
-func levelLeftOpen(f assess.Filter) []string {
-	for _, x := range f.Findings {
-		if x.Rule == "anticoagulation-level" && x.By != "" && f.Anticoagulation.Level == "indeterminate" {
-			return x.Evidence
-		}
+// levelValues gives the measured values by which an anticoagulant has its level.
+func levelValues(f assess.Filter) []string {
+	at := slices.IndexFunc(f.Findings, func(x assess.Finding) bool { return x.Rule == "anticoagulation-level" })
+	if at < 0 {
+		return nil
 	}
-	return nil
+	return slices.DeleteFunc(slices.Clone(f.Findings[at].Evidence), func(ref string) bool { return !slices.Contains(f.Measured, ref) })
 }
 
 // sayings joins what a rule says of all filters and by which values, without evidence.
@@ -116,7 +128,10 @@ func sayings(res assess.Result, rule string) string {
 
 func says(res assess.Result, x assess.Finding) bool {
 	for _, f := range res.Assessment.Filters {
-		if slices.ContainsFunc(f.Findings, func(y assess.Finding) bool { return cmp.Equal(x, y) }) {
+		if slices.ContainsFunc(f.Findings, func(y assess.Finding) bool {
+			y.Evidence = x.Evidence
+			return cmp.Equal(x, y)
+		}) {
 			return true
 		}
 	}

@@ -136,7 +136,7 @@ func careRules() []Rule {
 				text += " An acute VTE stands without a therapeutic anticoagulant on record, and so does what speaks against one (" + labelsOf(s.against.active) + ")."
 				held = slices.Concat(evidenceOf(acute), evidenceOf(s.against.active), s.against.labs)
 			}
-			return s.find(text, s.Indication.Evidence, s.Indication.indexEvidence, urgent, held)
+			return s.find(text, s.Indication.Evidence, s.Indication.indexEvidence, urgent, held, s.Permanence.overruling)
 		}},
 		{"reassessment-overdue", "Past the window and nobody has settled whether it is still needed", "CMS quality measure 421: documented reassessment within 3 months of placement", policy.Seen, func(s *Situation) []Finding {
 			if !s.reassessmentOverdue() {

@@ -271,6 +271,9 @@ func (s *Situation) gradeLow(g graded) graded {
 		g.level, g.evidence = Reduced, slices.Concat(g.Evidence, old.Evidence)
 	case aged:
 		g.evidence = slices.Concat(g.Evidence, last.Evidence, old.Evidence)
+	case slices.Contains(s.tellers, first(last.Evidence)) && s.Clock.Reached(s.Filter.Placed.Latest.AddMonths(s.Policy.ReducedMonths)):
+		// By the placement's word alone it would be long enough ago.
+		g.evidence = slices.Concat(g.Evidence, last.Evidence)
 	}
 	return g
 }

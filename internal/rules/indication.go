@@ -55,7 +55,7 @@ func (s *Situation) indication() Indication {
 		}
 	}
 	c := s.against
-	i.Evidence = slices.Concat(s.Anticoagulation.Evidence, evidenceOf(c.active), c.labs, evidenceOf(c.unknown), s.blockers(c), s.riskBlockers())
+	i.Evidence = slices.Concat(s.Anticoagulation.Evidence, evidenceOf(c.active), c.labs, evidenceOf(c.unknown), s.blockers(c), s.riskBlockers(), s.Permanence.overruling)
 	switch {
 	case len(c.active) > 0:
 		i.Text = "A contraindication to anticoagulation stands (" + labelsOf(c.active) + "), and the record does not say whether the reason for the filter has passed."
@@ -117,7 +117,10 @@ func (s *Situation) riskBlockers() []filter.Ref {
 		index = s.index.Evidence
 	}
 	acute := evidenceOf(s.acuteVTEs())
-	if mobile := s.mobile(); s.riskOver() || len(mobile) > 0 {
+	if s.riskOver() {
+		return slices.Concat(index, s.plannedSurgery(), acute)
+	}
+	if mobile := s.mobile(); len(mobile) > 0 {
 		return slices.Concat(index, s.plannedSurgery(), mobile, acute)
 	}
 	if left := s.discharged(); len(left) > 0 {

@@ -13,6 +13,8 @@ type Permanence struct {
 	Plan     bool
 	Planned  string // retrieve | permanent | unknown
 	Evidence []filter.Ref
+	// overruling is the Evidence of a decision that takes back an earlier one to leave it in.
+	overruling []filter.Ref
 }
 
 func (s *Situation) permanence() Permanence {
@@ -42,6 +44,13 @@ func (s *Situation) permanence() Permanence {
 		p.Planned = "retrieve"
 		if p.Plan {
 			p.Planned = "permanent"
+		}
+	}
+	if !p.Plan && slices.ContainsFunc(s.Facts.Plans, func(plan Plan) bool { return plan.Permanent && s.Clock.Reached(plan.Made.Earliest) && s.planOf(plan) }) {
+		p.overruling = p.Evidence
+		// A re-assessment may be such a decision, and itself be set aside by a later one or by what has begun since.
+		if latest, ok := s.lastReassessment(); ok {
+			p.overruling = slices.Concat(p.Evidence, latest.Evidence, s.eventsAfter(latest.When))
 		}
 	}
 	return p

@@ -77,43 +77,6 @@ func tellsMore(a, b Diagnosis) bool {
 	return b.Assumed && (!a.Assumed || later(a, b))
 }
 
-// restOnReasons settles which findings stand on the entries that tell of an event which the placement names by its code. Each takes the
-// place of what the placement alone would say: a finding that reads the same without them does not stand on them, and one that does not
-// read the same with those that it lists stands on all.
-func (b Book) restOnReasons(j *Judgement) {
-	s := j.Situation
-	if len(s.tellers) == 0 || b.outline || b.bare {
-		return
-	}
-	none := b.keeping(s, nil)
-	for i, x := range j.Findings {
-		if at := slices.IndexFunc(none, x.reads); at >= 0 {
-			j.Findings[i] = none[at]
-			continue
-		}
-		kept := slices.DeleteFunc(slices.Clone(s.tellers), func(r filter.Ref) bool { return !slices.Contains(x.Evidence, r) })
-		if len(kept) == len(s.tellers) || slices.ContainsFunc(b.keeping(s, kept), x.reads) {
-			continue
-		}
-		all := slices.Concat(x.Evidence, s.tellers)
-		slices.Sort(all)
-		j.Findings[i].Evidence = slices.Compact(all)
-	}
-}
-
-// keeping gives what would be found if of the entries that tell of what the placement names only some were there.
-func (b Book) keeping(s *Situation, kept []filter.Ref) []Finding {
-	facts := s.Facts
-	facts.Diagnoses = slices.DeleteFunc(slices.Clone(facts.Diagnoses), func(d Diagnosis) bool {
-		return slices.Contains(s.tellers, first(d.Evidence)) && !slices.Contains(kept, first(d.Evidence))
-	})
-	b.bare = true
-	return b.Evaluate(s.Filter, facts, s.Policy, filter.NewClock(s.Clock.AsOf())).Findings
-}
-
-// reads reports whether another finding says the same, whatever it stands on.
-func (f Finding) reads(o Finding) bool { return o.Rule == f.Rule && o.Text == f.Text && o.By == f.By }
-
 // sameKind reports two embolisms of the lung, or two thromboses of veins.
 func sameKind(a, b Diagnosis) bool { return (a.Class == PE) == (b.Class == PE) }
 

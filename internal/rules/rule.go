@@ -137,7 +137,6 @@ type Missing struct{ What, Text string }
 type Book struct {
 	rules   []Rule
 	outline bool
-	bare    bool // what its findings say is asked, not all that they stand on
 }
 
 // NewBook gives a book of all rules.
@@ -196,7 +195,6 @@ func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Po
 			j.Findings = append(j.Findings, found)
 		}
 	}
-	b.restOnReasons(&j)
 	if !b.outline {
 		j.Missing = s.missing()
 	}

@@ -84,20 +84,24 @@ func (s *Situation) newVTEs() []Diagnosis {
 	}
 	var out []Diagnosis
 	for _, d := range s.told {
-		if seen := s.seenNew(d); len(seen) > 0 {
+		if !s.newByDay(d) {
+			seen := s.seenNew(d)
+			if len(seen) == 0 {
+				continue
+			}
 			d.Evidence = slices.Concat(d.Evidence, seen)
-			out = append(out, d)
-			continue
-		}
-		if !d.Onset.Known() || d.Onset.Earliest <= placed.Latest.Add(s.Policy.NewVTEAfterDays) {
-			continue
-		}
-		if d.Encounter != "" && !d.Words.New && s.toldBefore(d) && slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool { return e.Encounter == d.Encounter }) {
-			continue
 		}
 		out = append(out, d)
 	}
 	return out
+}
+
+// newByDay reports an onset that makes an event new.
+func (s *Situation) newByDay(d Diagnosis) bool {
+	if !d.Onset.Known() || d.Onset.Earliest <= s.Filter.Placed.Latest.Add(s.Policy.NewVTEAfterDays) {
+		return false
+	}
+	return d.Encounter == "" || d.Words.New || !s.toldBefore(d) || !slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool { return e.Encounter == d.Encounter })
 }
 
 // toldBefore reports whether an event of the same kind stands before the time from which one is new: then an entry of the
