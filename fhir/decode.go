@@ -37,7 +37,8 @@ func (e *Invalid) Unwrap() error { return fault.Invalid }
 // could not use. Warnings tells the sender. In a Bundle, faults inside an entry are left to DecodeBundle, so that one
 // bad entry of a batch does not take the others with it.
 //
-// Raw is body as it came, without a byte order mark and the white space around the document; it shares body's memory.
+// Raw is body as it came, without a byte order mark and the white space around the document. It shares body's memory, and so do the texts
+// that are read from it: whoever has handed a body over does not write into it any more.
 func Decode(body []byte) (Resource, error) { return decode(nil, body, false) }
 
 // DecodeLoose is Decode for what is assessed and not stored: a resource whose own status or day is of another JSON kind, or

@@ -3,12 +3,13 @@ package fhir
 import (
 	"math"
 	"slices"
+	"unsafe"
 )
 
 // document is JSON that was read through once: where each of its values stands. Nothing of it is built, and no value is read twice.
 type document struct {
 	src   []byte
-	text  string // the same bytes, so that what is taken out of them needs no copy of its own
+	text  string // the same memory, so that what is taken out of it needs no copy of its own
 	nodes []node // of all values, each before those that it holds
 	// clean says that scan finds nothing at fault.
 	clean bool
@@ -45,7 +46,8 @@ func (d *document) read(src []byte) bool {
 	if end < 0 || skipSpace(src, end) < len(src) {
 		return false
 	}
-	d.text = string(src)
+	// Whoever gives a document away does not write into it any more, as is said of Raw.
+	d.text = unsafe.String(unsafe.SliceData(src), len(src))
 	return true
 }
 

@@ -1,7 +1,7 @@
 package fhir
 
 // Room is memory that one who decodes many documents, one after another, hands on from each to the next: what is decoded in it may be
-// used until the next is. Texts may be kept for ever, as they are no part of it. The zero Room is ready, and a nil one is a new one for
+// used until the next is. Texts may be kept for ever: they are of the body. The zero Room is ready, and a nil one is a new one for
 // each document. It must not be used by two at once.
 type Room struct {
 	doc     document

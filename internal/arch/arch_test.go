@@ -34,7 +34,7 @@ const (
 func layers() map[string]layer {
 	return map[string]layer{
 		".":                  {"", "embed", "", true},
-		"fhir":               {"internal/fault", codec, "github.com/samply/", true},
+		"fhir":               {"internal/fault", codec + " unsafe", "github.com/samply/", true}, // texts share the memory of what was read, as Raw does
 		"internal/fault":     {"", core, "", true},
 		"internal/filter":    {"", core, "", true},
 		"internal/policy":    {"", core, "", true},

@@ -9,10 +9,10 @@ import (
 
 // outlook is all that the answers of one patient rest on, whatever the day.
 type outlook struct {
-	reading *chart.Reading
+	reading chart.Reading
 	known   []filter.KnownKey
 	mint    func(filter.Ref) string
-	basis   *Basis
+	basis   Basis
 	book    rules.Book
 	room    *Room
 }
@@ -42,9 +42,9 @@ type answer struct {
 }
 
 // propose makes the plan on a day for a judgement of that day.
-func (a *answer) propose(j rules.Judgement, h filter.History, on filter.Day) *plan.Plan {
+func (a *answer) propose(m *Room, j rules.Judgement, h filter.History, on filter.Day) *plan.Plan {
 	j.Situation.Clock = filter.NewClock(on)
-	p := plan.Propose(j, alone(h))
+	p := m.plans().Propose(j, alone(h))
 	a.planned = j.Situation.Clock.Next()
 	return p
 }
@@ -57,7 +57,7 @@ func (o *outlook) answers(h filter.History, on filter.Day) []answer {
 		a := &out[i]
 		a.Judgement = o.judge(o.room.situation(), h, i, o.book, clock)
 		a.holds, a.changes = clock.Next(), filter.MaxDay
-		a.plan = a.propose(a.Judgement, h, on)
+		a.plan = a.propose(o.room, a.Judgement, h, on)
 	}
 	return out
 }
@@ -141,7 +141,7 @@ func (o *outlook) changed(was *answer, h filter.History, told bool, book rules.B
 		if !told && day < was.planned && was.Emergency == j.Emergency && was.Situation.Agrees(j.Situation) {
 			return false
 		}
-		return !plan.Same(was.plan, was.propose(j, h, day))
+		return !plan.Same(was.plan, was.propose(o.room, j, h, day))
 	}
 	return true
 }

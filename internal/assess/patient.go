@@ -86,15 +86,16 @@ func Patient(rec Record, basis Basis, asOf filter.Day) Result {
 
 // Patient is the function of that name.
 func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
-	m.begin()
-	reading := m.chart().Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone)
-	mint := minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
+	o := m.begin()
+	*o = outlook{reading: m.chart().Read(newest(rec.Entries), basis.Sets, basis.Models, basis.Zone), basis: basis, book: basis.Book.Filled(), room: m}
+	reading := &o.reading
+	o.mint = minting(cmp.Or(rec.Person, reading.Patient), rec.Taken)
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
 	res := Result{Tasks: map[string]draft.Seen{}}
 	res.see(tasks, rec.Past)
 	asking := slices.DeleteFunc(slices.Clone(rec.Asking), func(key string) bool { return answered(res.Tasks[key].Status) })
 	known := adopt(rec.Known, rec.Merged, rec.Asked, asking, tasks)
-	o := outlook{reading: &reading, known: known, mint: mint, basis: &basis, book: basis.Book.Filled(), room: m}
+	o.known = known
 	history, until := o.history(asOf)
 	today := o.answers(history, asOf)
 
@@ -105,10 +106,10 @@ func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	}
 	due := o.ahead(history, until, today)
 	a := Assessment{
-		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: []Filter{}, Unread: []Unread{}, Merged: history.Merged,
+		AsOf: asOf.String(), Patient: reading.Patient, Policy: basis.Policy.Name, Context: cmp.Or(rec.Context, ContextInput), Filters: make([]Filter, 0, len(today)), Unread: []Unread{}, Merged: history.Merged,
 		Person: Person{Name: reading.Person.Name, BirthDate: reading.Person.BirthDate, Sex: reading.Person.Sex, OtherNames: reading.Person.OtherNames, Numbers: reading.Person.Numbers, Deceased: died(reading.Facts.Deceased, asOf)},
 	}
-	a.FollowUp = followUp(reading, asOf)
+	a.FollowUp = followUp(*reading, asOf)
 	a.Nameless = nameless(rec.Entries)
 	a.Patient = knownPatient(a.Patient, rec.Entries, a.Nameless)
 	for _, u := range reading.Unread {

@@ -2,6 +2,7 @@ package assess
 
 import (
 	"dwellwatch/internal/chart"
+	"dwellwatch/internal/plan"
 	"dwellwatch/internal/rules"
 )
 
@@ -14,6 +15,8 @@ type Room struct {
 	situations []*rules.Situation
 	taken      int
 	spare      rules.Situation
+	look       outlook
+	plan       plan.Room
 	named      []named
 	entries    []chart.Entry
 }
@@ -38,11 +41,21 @@ func (m *Room) chart() *chart.Room {
 	return &m.reading
 }
 
-// begin gives back all that was taken for a patient.
-func (m *Room) begin() {
-	if m != nil {
-		m.taken = 0
+// begin gives back all that was taken for a patient, and an outlook to write over.
+func (m *Room) begin() *outlook {
+	if m == nil {
+		return new(outlook)
 	}
+	m.taken = 0
+	return &m.look
+}
+
+// plans gives the room of the plans.
+func (m *Room) plans() *plan.Room {
+	if m == nil {
+		return new(plan.Room)
+	}
+	return &m.plan
 }
 
 // situation gives a situation to write over, the patient's own until begin.

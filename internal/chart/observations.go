@@ -60,7 +60,7 @@ func (r *reader) observation(n *node) {
 			day, _ = r.day(n, "issued")
 		}
 		if r.out.Facts.Labs == nil {
-			r.out.Facts.Labs = make([]rules.Lab, 0, len(r.nodes))
+			r.out.Facts.Labs = slices.Grow(r.labs, len(r.nodes))
 		}
 		r.out.Facts.Labs = append(r.out.Facts.Labs, rules.Lab{What: what, Value: amount, Form: form, Day: day, Evidence: n.evidence()})
 		return

@@ -52,8 +52,8 @@ func Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Loc
 // Read is the function of that name.
 func (m *Room) Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone *time.Location) Reading {
 	r := &reader{sets: sets, models: models, zone: zone}
-	nodes, list, codes := m.take(len(entries))
-	r.nodes, r.codes = list, codes
+	nodes, list, codes, labs := m.take(len(entries))
+	r.nodes, r.codes, r.labs = list, codes, labs
 	r.grow(len(entries))
 	for i := range entries {
 		nodes[i] = node{Entry: &entries[i], doc: entries[i].Document(), room: &r.room}
@@ -117,7 +117,7 @@ func (m *Room) Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone
 		return strings.Compare(a.Resource+a.Path, b.Resource+b.Path)
 	})
 	r.out.Unread = slices.Compact(r.out.Unread)
-	m.keep(nodes, list, r.codes)
+	m.keep(nodes, list, r.codes, r.out.Facts.Labs)
 	return r.out
 }
 
@@ -156,6 +156,7 @@ type reader struct {
 		sets      []string
 	}
 	room
+	labs []rules.Lab // empty
 	// vouched names, for each entry that was corrected, what it was corrected by.
 	vouched map[filter.Ref][]filter.Ref
 	out     Reading

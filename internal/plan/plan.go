@@ -54,11 +54,19 @@ func Wanted(v rules.Verdict) bool { return v == rules.Refer || v == rules.Urgent
 
 // Propose gives the plan for a filter that was judged, nil where its verdict wants none. alone is false where another filter of the
 // patient is or may be in: then what was measured of a filter without saying of which is not used.
-func Propose(j rules.Judgement, alone bool) *Plan {
+func Propose(j rules.Judgement, alone bool) *Plan { return new(Room).Propose(j, alone) }
+
+// Room is memory that one who proposes many plans hands on from each to the next. No Plan is a part of it. The zero Room is ready. It
+// must not be used by two at once.
+type Room struct{ work proposal }
+
+// Propose is the function of that name.
+func (m *Room) Propose(j rules.Judgement, alone bool) *Plan {
 	if !Wanted(j.Verdict) {
 		return nil
 	}
-	c := newProposal(j, alone)
+	c := &m.work
+	c.begin(j, alone)
 	return &Plan{
 		Notes: c.notes(), Predictors: c.predictors(), Approach: c.approach(), Routes: c.routes(), Ladder: c.ladder(), Kit: c.kit(), Imaging: c.imaging(),
 		Laboratory: c.tests, Anticoagulation: c.anticoagulation(), Afterwards: c.afterwards(), Asks: c.asks(), Disagreements: c.disagreements(),
@@ -97,8 +105,8 @@ type finding struct {
 
 func (f finding) is() bool { return f.state == Present }
 
-func newProposal(j rules.Judgement, alone bool) *proposal {
-	c := &proposal{Judgement: j, Situation: j.Situation, alone: alone, prescribed: j.Situation.Prescriptions()}
+func (c *proposal) begin(j rules.Judgement, alone bool) {
+	*c = proposal{Judgement: j, Situation: j.Situation, alone: alone, prescribed: j.Situation.Prescriptions()}
 	c.undated = c.undatedVTEs()
 	c.dwell, c.dwellVery = c.dwellPast(c.Policy.DwellLongMonths), c.dwellPast(c.Policy.DwellVeryLongMonths)
 	c.tilt, c.steep = c.tilts()
@@ -113,7 +121,6 @@ func newProposal(j rules.Judgement, alone bool) *proposal {
 	c.jugular, c.femoral = c.route("jugular", rules.JugularPatent), c.route("femoral", rules.FemoralPatent)
 	c.advanced = c.reasons()
 	c.scan, c.tests = c.tomography(), c.laboratory()
-	return c
 }
 
 // notes are what the reader must know before the rest.

@@ -104,6 +104,8 @@ type Situation struct {
 	tellers    []filter.Ref // entries that tell of an event which the placement names by its code, in place of the placement
 	// base is what every finding stands on.
 	base []filter.Ref
+	// found is the judgement's findings, whose memory the next judgement in this situation takes over.
+	found []Finding
 }
 
 // Agrees reports whether two situations of one history and one record come to the same in all that a plan rests on beside these: the
@@ -158,9 +160,10 @@ func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *fil
 	return b.EvaluateIn(new(Situation), f, facts, p, clock)
 }
 
-// EvaluateIn is Evaluate with a situation that is written over, and is the judgement's.
+// EvaluateIn is Evaluate with a situation that is written over, findings and all, and is the judgement's.
 func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
-	*s = Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline}
+	clear(s.found)
+	*s = Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline, found: s.found[:0]}
 	s.why = s.reasons()
 	s.told = s.withReasons(s.vtes())
 	s.index, s.indexKnown = s.indexVTE()
@@ -188,13 +191,14 @@ func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Po
 	j.Overdue = s.overdue(j.Verdict)
 	j.ReassessmentOverdue = s.reassessmentOverdue()
 	j.LookAgain = s.lookAgain(j.Verdict)
-	j.Findings = make([]Finding, 0, 8)
+	j.Findings = slices.Grow(s.found, 8)
 	for _, r := range b.rules {
 		for _, found := range r.Check(s) {
 			found.Rule, found.Source, found.Known = r.ID, r.Source, r.Known
 			j.Findings = append(j.Findings, found)
 		}
 	}
+	s.found = j.Findings
 	if !b.outline {
 		j.Missing = s.missing()
 	}
