@@ -29,7 +29,7 @@ func (o *outlook) history(on filter.Day) (filter.History, filter.Day) {
 func (o *outlook) judge(s *rules.Situation, h filter.History, at int, book rules.Book, clock *filter.Clock) rules.Judgement {
 	facts := o.reading.Facts
 	facts.Neighbours = neighbours(h.Filters, h.Filters[at].Key)
-	return book.EvaluateIn(s, h.Filters[at], facts, o.basis.Policy, clock)
+	return book.EvaluateIn(s, h.Filters[at], facts, &o.basis.Policy, clock)
 }
 
 // answer is the judgement of one filter on the day asked, with its plan.

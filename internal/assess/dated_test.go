@@ -20,7 +20,8 @@ func TestWindowBandFollowsThePlacement(t *testing.T) {
 		return d
 	}
 	at := func(placed filter.Span) *Band {
-		return band(&rules.Situation{Filter: filter.Filter{Placed: placed}, Policy: policy.Default()})
+		site := policy.Default()
+		return band(&rules.Situation{Filter: filter.Filter{Placed: placed}, Policy: &site})
 	}
 	both := func(a, b string) Range { return Range{&a, &b} }
 	opens, closes := "2026-01-30", "2026-02-24"

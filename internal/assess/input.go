@@ -1,7 +1,6 @@
 package assess
 
 import (
-	"cmp"
 	"maps"
 	"slices"
 	"strings"
@@ -56,7 +55,7 @@ func (m *Room) Split(resources []fhir.Resource) []Record {
 		}
 		queue = append(queue, corrections(loose, queue)...)
 		// In this order no later step has anything to sort.
-		slices.SortStableFunc(queue, func(a, b *named) int { return cmp.Or(strings.Compare(a.Type, b.Type), strings.Compare(a.ID, b.ID)) })
+		slices.SortStableFunc(queue, byTypeAndID)
 		from := len(entries)
 		for _, it := range queue {
 			entries = append(entries, chart.Entry{Feed: "default", Resource: *it.Resource})
@@ -65,6 +64,13 @@ func (m *Room) Split(resources []fhir.Resource) []Record {
 		out = append(out, rec)
 	}
 	return out
+}
+
+func byTypeAndID(a, b *named) int {
+	if c := strings.Compare(a.Type, b.Type); c != 0 {
+		return c
+	}
+	return strings.Compare(a.ID, b.ID)
 }
 
 // corrections gives each Provenance that names one of a patient's entries: it names no patient itself.

@@ -240,7 +240,11 @@ func oneOf(s string, list ...string) bool {
 func modelOf(m catalogue.Model, by string) filter.Model {
 	out := filter.Model{Name: m.Name, Design: m.Design, Intent: m.Intent, By: by, RetrievalDays: m.RetrievalDays}
 	// ReadCatalogue has checked the days.
-	out.MarketedFrom, _ = filter.ParseDay(m.MarketedFrom)
-	out.MarketedTo, _ = filter.ParseDay(m.MarketedTo)
+	if m.MarketedFrom != "" {
+		out.MarketedFrom, _ = filter.ParseDay(m.MarketedFrom)
+	}
+	if m.MarketedTo != "" {
+		out.MarketedTo, _ = filter.ParseDay(m.MarketedTo)
+	}
 	return out
 }

@@ -29,7 +29,7 @@ func (r *reader) dosages(n *node, c rules.Course, list fhir.Value) {
 		part.MgPerDose, part.PerKg, part.PerDay = mg, kg, often
 		// What the record says and nobody here understands is not nothing: the dose is left open then.
 		part.Doubtful = c.Doubtful || !dosed || !timed || !bound || d.Get("modifierExtension").Exists()
-		part.Doubtful = r.impossible(n, dosagePath(n, i), d) || part.Doubtful
+		part.Doubtful = r.impossible(n, i, d) || part.Doubtful
 		if said := r.inWords(n, &part, d, c.Product, len(all) == 1); said != nil {
 			r.out.Facts.Courses = append(r.out.Facts.Courses, said...)
 			continue
@@ -52,24 +52,42 @@ func (r *reader) dosages(n *node, c rules.Course, list fhir.Value) {
 
 // impossible names every number of a dosage that none of its kind can be: a frequency, a period, a count, a length or a dose that is
 // not above zero. Such a dosage is not understood.
-func (r *reader) impossible(n *node, path string, d fhir.Value) bool {
+func (r *reader) impossible(n *node, at int, d fhir.Value) bool {
 	found := false
-	for _, element := range []string{"timing.repeat.frequency", "timing.repeat.period", "timing.repeat.count", "timing.repeat.boundsDuration.value"} {
-		found = r.notAbove(n, path+"."+element, d.Get(element)) || found
+	not := func(v fhir.Value, path ...string) {
+		if notAbove(v) {
+			found = r.notAbove(n, strings.Join(append([]string{dosagePath(n, at)}, path...), "."), v)
+		}
 	}
-	for i, said := range d.Get("doseAndRate").List() {
-		found = r.notAbove(n, path+".doseAndRate."+strconv.Itoa(i)+".doseQuantity.value", said.Get("doseQuantity.value")) || found
+	repeat := d.Get("timing.repeat")
+	for _, element := range [...]string{"frequency", "period", "count"} {
+		not(repeat.Member(element), "timing.repeat", element)
+	}
+	not(repeat.Get("boundsDuration.value"), "timing.repeat.boundsDuration.value")
+	i := 0
+	for said := range d.Get("doseAndRate").Each() {
+		not(said.Get("doseQuantity.value"), "doseAndRate", strconv.Itoa(i), "doseQuantity.value")
+		i++
 	}
 	return found
 }
 
-// notAbove names a number that is there and not above zero, or so large that none is meant.
+// notAbove names a number that is there and not above zero.
 func (r *reader) notAbove(n *node, path string, v fhir.Value) bool {
-	if number := v.Float(); !v.Exists() || v.Kind() == 'n' || number > 0 && !math.IsInf(number, 1) {
+	if !notAbove(v) {
 		return false
 	}
 	r.unread(n, path, "not a number above zero; the dosage is not understood")
 	return true
+}
+
+// notAbove reports a number that is there and not above zero, or so large that none is meant.
+func notAbove(v fhir.Value) bool {
+	if !v.Exists() || v.Kind() == 'n' {
+		return false
+	}
+	number := v.Float()
+	return number <= 0 || math.IsInf(number, 1)
 }
 
 // inWords reads the words of a dosage into part where its elements do not say dose and frequency. It gives the courses one after

@@ -303,7 +303,7 @@ func (r *reconstruction) close(d *draft) Filter {
 	f := Filter{Placed: d.placed(), Removed: Unknown()}
 	f.Devices = d.devices()
 	f.Contradictions = slices.Concat(d.doubts, d.flaws(), d.outOfTime(f.Placed))
-	f.Events = append(slices.Clone(d.events), d.later...)
+	f.Events = slices.Concat(d.events, d.later)
 	slices.SortFunc(f.Events, compare)
 	f.Evidence = refs(f.Events)
 	for _, kinds := range [][]Kind{{Placement, Claim}, {InPlace}} {

@@ -78,7 +78,7 @@ func (s *Situation) history() []filter.Ref {
 type Situation struct {
 	Filter filter.Filter
 	Facts  Facts
-	Policy policy.Policy
+	Policy *policy.Policy
 	Clock  *filter.Clock
 
 	Window          Window
@@ -157,11 +157,11 @@ func (b Book) Outline() Book { return Book{rules: b.rules, outline: true} }
 
 // Evaluate judges one filter on the clock's day by the rules of a book.
 func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
-	return b.EvaluateIn(new(Situation), f, facts, p, clock)
+	return b.EvaluateIn(new(Situation), f, facts, &p, clock)
 }
 
 // EvaluateIn is Evaluate with a situation that is written over, findings and all, and is the judgement's.
-func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p policy.Policy, clock *filter.Clock) Judgement {
+func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p *policy.Policy, clock *filter.Clock) Judgement {
 	clear(s.found)
 	*s = Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline, found: s.found[:0]}
 	s.why = s.reasons()
