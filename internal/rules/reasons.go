@@ -19,8 +19,8 @@ func (s *Situation) reasons() []Reason {
 
 // withReasons adds to the events on record those that only the placement tells of, as its reason. Such an event has no day of its own:
 // it began on the day of placement or before it, in the days in which an event is the index. An entry of the same kind of event that the
-// placement refers to, or that is the index by its own day, tells more and takes its place; one that the placement refers to and
-// that has no day at all has that of the reason.
+// placement refers to, or that is the index by its own day, tells more and takes its place; where there is none, so does
+// the latest that was still acute at the placement. One that the placement refers to and that has no day at all has that of the reason.
 func (s *Situation) withReasons(events []Diagnosis) []Diagnosis {
 	onset := filter.Span{Earliest: s.Filter.Placed.Earliest.Add(-s.Policy.IndexVTEBeforeDays), Latest: s.Filter.Placed.Latest}
 	for i := range events {
@@ -36,18 +36,41 @@ func (s *Situation) withReasons(events []Diagnosis) []Diagnosis {
 		}
 		told := false
 		for _, o := range events {
-			if !sameKind(o, d) || !s.referredTo(o) && !s.near(o) {
-				continue
-			}
-			if told = true; !slices.Contains(s.tellers, first(o.Evidence)) {
-				s.tellers = append(s.tellers, first(o.Evidence))
+			if sameKind(o, d) && (s.referredTo(o) || s.near(o)) {
+				s.notesTeller(o)
+				told = true
 			}
 		}
-		if !told {
+		if told {
+			continue
+		}
+		if o, ok := s.acuteBefore(events, d); ok {
+			s.notesTeller(o)
+		} else {
 			named = append(named, d)
 		}
 	}
 	return append(events, named...)
+}
+
+// notesTeller notes that an entry tells of what the placement names.
+func (s *Situation) notesTeller(d Diagnosis) {
+	if !slices.Contains(s.tellers, first(d.Evidence)) {
+		s.tellers = append(s.tellers, first(d.Evidence))
+	}
+}
+
+// acuteBefore gives the latest event of a kind before the placement that was still acute then: a filter may come weeks after its reason.
+func (s *Situation) acuteBefore(events []Diagnosis, kind Diagnosis) (Diagnosis, bool) {
+	var best Diagnosis
+	found := false
+	for _, o := range events {
+		day := o.Day()
+		if sameKind(o, kind) && day.Bounded() && day.Latest < s.Filter.Placed.Earliest && day.Latest.AddMonths(s.Policy.AcuteVTEMonths) > s.Filter.Placed.Latest && (!found || later(o, best)) {
+			best, found = o, true
+		}
+	}
+	return best, found
 }
 
 // isReason reports whether the placement itself says that it was for an event.

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 
 	"dwellwatch/internal/filter"
@@ -96,7 +97,11 @@ func windowRules() []Rule {
 			case !s.Indication.IndexKnown:
 				note += " The event it was placed for is not known;" + context
 			}
-			return s.find("Placed "+s.Filter.Placed.String()+"; window day "+strconv.Itoa(s.Policy.WindowLast)+" is "+s.windowEnd().String()+". "+note, s.Indication.indexEvidence)
+			of := s.Indication.indexEvidence
+			if slices.Contains(s.tellers, first(of)) {
+				of = nil // what kind of event it was the placement says itself
+			}
+			return s.find("Placed "+s.Filter.Placed.String()+"; window day "+strconv.Itoa(s.Policy.WindowLast)+" is "+s.windowEnd().String()+". "+note, of)
 		}
 	}
 	return []Rule{
