@@ -128,8 +128,11 @@ func (p *Pages) heldReplay(c *gin.Context) {
 		p.fail(c, err)
 		return
 	}
-	page.Faults = []string{"The door did not take it; what it says now stands below."}
-	if !page.Entry.Replayable {
+	page.Faults = []string{"The door refused it again; the newest faults stand below."}
+	switch said := page.Entry.OutcomeIssues; {
+	case len(said) > 0 && said[0].Code == "business-rule":
+		page.Faults = []string{"The door can read it now and would keep nothing of it, so it stays; what the door says stands below."}
+	case !page.Entry.Replayable:
 		page.Faults = []string{"Its bytes were not kept; the sender must send it again."}
 	}
 	p.show(c, http.StatusUnprocessableEntity, "held", page)

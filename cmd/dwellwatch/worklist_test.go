@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dwellwatch/internal/peertest"
+	"dwellwatch/internal/postgres"
 
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -621,7 +622,16 @@ func theEngineer(t *testing.T, h *house, b *tab, axe string) {
 	e.says("main", "The door refused it again", "Replayed", "1 times, last answered 400")
 	e.saysNot("main", "a certain person", "ab-01")
 	e.accessible(axe, "entry")
-	for range 2 {
+	readable := postgres.Refused{Feed: "default", Route: "/fhir", Method: http.MethodPost, ContentType: "application/fhir+json", Keep: true, At: h.program.now(),
+		Body: []byte(`{"resourceType":"Observation","id":"held-3","status":"final","code":{"text":"vena cava filter of a certain person"},"subject":{"reference":"Patient/nobody-followed"}}`)}
+	if err := h.program.store.Quarantine(t.Context(), readable, 30); err != nil {
+		t.Fatal(err)
+	}
+	e.open("/engineer/quarantine")
+	e.submit("tr:last-child form[action$='/replay'] button")
+	e.says("main", "would keep nothing of it, so it stays", "last answered 422", "not about a followed patient")
+	e.saysNot("main", "a certain person", "nobody-followed", "refused it again")
+	for range 3 {
 		e.open("/engineer/quarantine")
 		e.submit("form[action$='/discard'] button")
 		e.says("[role=status]", "discarded")

@@ -145,3 +145,78 @@ func TestWithoutARecordTheOrderOfReceiptIsNoted(t *testing.T) {
 		t.Errorf("%d pulls for a feed that cannot be asked", got-before)
 	}
 }
+
+// TestWhatASearchListsDecidesNothing: what is new or newer by version and time counts; of all else the record must be asked by its id,
+// and until then nothing changes.
+func TestWhatASearchListsDecidesNothing(t *testing.T) {
+	t.Parallel()
+	numbered := func(word, id string, minute int, change ...func(*screen.Item)) screen.Item {
+		return told("Procedure/p", "a", word, append([]func(*screen.Item){evidence, updated(minute), func(i *screen.Item) { i.Resource.VersionID = id }}, change...)...)
+	}
+	plain := told("Procedure/p", "a", "first", evidence)
+	for name, c := range map[string]struct {
+		pushed []screen.Item
+		listed screen.Item
+		fate   screen.Fate
+		unsure bool
+		words  string
+	}{
+		"new":                          {nil, plain, screen.Created, false, "first"},
+		"the same":                     {[]screen.Item{plain}, plain, screen.Duplicate, false, "first"},
+		"other content":                {[]screen.Item{plain}, told("Procedure/p", "a", "second", evidence), screen.Stale, true, "first"},
+		"newer":                        {[]screen.Item{numbered("first", "1", 1)}, numbered("second", "2", 2), screen.Updated, false, "second"},
+		"older":                        {[]screen.Item{numbered("second", "2", 2)}, numbered("first", "1", 1), screen.Stale, false, "second"},
+		"lower and later":              {[]screen.Item{numbered("first", "7", 1)}, numbered("second", "3", 2), screen.Stale, true, "first"},
+		"higher and earlier":           {[]screen.Item{numbered("first", "3", 2)}, numbered("second", "7", 1), screen.Stale, true, "first"},
+		"in error, lower and later":    {[]screen.Item{numbered("first", "7", 1)}, numbered("second", "3", 2, retracted), screen.Stale, true, "first"},
+		"in error, and newer":          {[]screen.Item{numbered("first", "1", 1)}, numbered("second", "2", 2, retracted), screen.Updated, false, "second"},
+		"deleted, and then newer":      {[]screen.Item{numbered("first", "1", 1), told("Procedure/p", "", "", deleted)}, numbered("second", "2", 600), screen.Stale, true, "gone"},
+		"only the deletion heard of":   {[]screen.Item{told("Procedure/p", "", "", deleted)}, numbered("second", "2", 600), screen.Stale, true, ""},
+		"deleted, and listed in error": {[]screen.Item{numbered("first", "1", 1), told("Procedure/p", "", "", deleted)}, numbered("second", "2", 2, retracted), screen.Stale, false, "gone"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			b := setup(t, Options{PullContext: true})
+			b.take(told("Procedure/q", "a", "other", evidence))
+			for _, i := range c.pushed {
+				b.now = b.now.Add(time.Hour)
+				b.take(i)
+			}
+			before := len(b.jobs("pull_context"))
+			c.listed.Listed = true
+			out, err := b.AcceptHeld(t.Context(), []screen.Item{c.listed}, b.now.Add(time.Minute))
+			if err != nil || out[0].Fate != c.fate || out[0].Unsure != c.unsure {
+				t.Errorf("%+v, %v; want %s, unsure %t", out, err, c.fate, c.unsure)
+			}
+			want := []string{}
+			if c.words != "" {
+				want = []string{c.words}
+			}
+			if diff := cmp.Diff(want, b.words("Procedure/p")); diff != "" {
+				t.Errorf("what counts (-want +got):\n%s", diff)
+			}
+			if more := len(b.jobs("pull_context")) - before; c.unsure && more > 0 {
+				t.Errorf("%d further pulls", more)
+			}
+			b.wantJobPerVersion()
+		})
+	}
+}
+
+// TestWhatASearchListsEndsNoWaiting: a device that was deleted, and is still found, is not here for what waits for it.
+func TestWhatASearchListsEndsNoWaiting(t *testing.T) {
+	t.Parallel()
+	b := setup(t, Options{PullContext: true})
+	b.take(told("Procedure/q", "a", "other", evidence), item("Device/d", "a", "1"))
+	b.take(item("Device/d", "", "", deleted))
+	b.wantTake([]screen.Item{item("DeviceUseStatement/u", "b", "1", naming("Device/d"))}, screen.Waiting)
+	device := item("Device/d", "a", "2", ahead(0))
+	device.Listed = true
+	if out, err := b.AcceptHeld(t.Context(), []screen.Item{device}, b.now.Add(time.Minute)); err != nil || !out[0].Unsure {
+		t.Errorf("%+v, %v; want it unsure", out, err)
+	}
+	b.wantCount(1, `SELECT count(*) FROM waiting`)
+	device.Listed = false
+	b.readBack(b.now.Add(time.Minute), device)
+	b.wantCount(0, `SELECT count(*) FROM waiting`)
+}
