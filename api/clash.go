@@ -74,7 +74,7 @@ func (st step) clashing(why screen.Clash) step {
 // What the sender of such an entry is told.
 const (
 	clashText   = "an entry of another patient goes by this temporary name already; nothing was changed. " + anewText
-	personText  = "another person goes by this temporary name already: no identifier is shared, or neither name nor day of birth is the same; nothing was changed. " + anewText
+	personText  = "another person goes by this temporary name already: no identifier is shared, and name, day of birth or gender differ or are not told; nothing was changed. " + anewText
 	subjectText = "it is about, or linked to, a Patient of this delivery whose temporary name is another person's; it was refused with it"
 	anewText    = "A temporary name (urn:uuid:…) is made anew for each resource, or the resource is sent with its id"
 )
