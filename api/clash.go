@@ -12,38 +12,95 @@ import (
 )
 
 // compare refuses the steps that use the temporary name of somebody else's entry, and reports whether there is one. What is kept
-// and names a refused entry keeps the temporary name there: what it stands for here is somebody else's.
+// and names a refused entry keeps the temporary name there: what it stands for here is somebody else's. A Patient that came before under
+// another temporary name goes by that one, and a device or medication of no named patient that is another one than is kept by its name
+// goes by a name of its own; what names them in the Bundle follows.
 func (s *server) compare(ctx context.Context, d *delivery, steps []step, backwards bool) (clashed bool, err error) {
 	if !slices.ContainsFunc(steps, func(st step) bool { return st.temporary }) {
 		return false, nil
 	}
-	items, of := s.screened(d, steps, backwards)
-	for i, st := range steps {
-		if st.kind == faulty && st.temporary {
-			// What cannot be read goes by a name all the same, and is of those whose entries name it.
-			items, of = append(items, screen.Item{Feed: d.feed, Resource: fhir.Resource{Type: st.resource.Type, ID: st.resource.ID}, Temporary: true}), append(of, i)
+	c, err := s.compared(ctx, d, steps, backwards)
+	for _, mend := range []func([]step, compared) bool{sameAsBefore, named} {
+		if err == nil && mend(steps, c) {
+			resolveAgain(steps)
+			c, err = s.compared(ctx, d, steps, backwards)
 		}
 	}
-	clashes, err := s.Clashes(ctx, items)
 	if err != nil {
 		return false, err
 	}
-	if len(clashes) != len(items) {
-		return false, errors.New("the store compared another number of items than it was given")
-	}
 	unnamed := false
-	for n, clash := range clashes {
-		switch st := &steps[of[n]]; {
-		case clash == "":
+	for n, clash := range c.clashes {
+		_, before := clash.Earlier()
+		switch st := &steps[c.of[n]]; {
+		case clash == "" || before:
 		case st.kind == faulty:
 			st.resource.ID, unnamed = "", true
 		default:
 			*st, clashed = st.clashing(clash), true
 		}
 	}
-	if !clashed && !unnamed {
-		return false, nil
+	if clashed || unnamed {
+		resolveAgain(steps)
 	}
+	return clashed, nil
+}
+
+// compared holds what the store says of the items of a delivery.
+type compared struct {
+	items   []screen.Item
+	of      []int // which step each item is of
+	clashes []screen.Clash
+}
+
+func (s *server) compared(ctx context.Context, d *delivery, steps []step, backwards bool) (c compared, err error) {
+	c.items, c.of = s.screened(d, steps, backwards)
+	for i, st := range steps {
+		if st.kind == faulty && st.temporary {
+			// What cannot be read goes by a name all the same, and is of those whose entries name it.
+			c.items, c.of = append(c.items, screen.Item{Feed: d.feed, Resource: fhir.Resource{Type: st.resource.Type, ID: st.resource.ID}, Temporary: true}), append(c.of, i)
+		}
+	}
+	c.clashes, err = s.Clashes(ctx, c.items)
+	if err == nil && len(c.clashes) != len(c.items) {
+		err = errors.New("the store compared another number of items than it was given")
+	}
+	return c, err
+}
+
+// sameAsBefore gives Patients the ids that they came under before.
+func sameAsBefore(steps []step, c compared) (changed bool) {
+	for n, clash := range c.clashes {
+		if id, before := clash.Earlier(); before && steps[c.of[n]].kind == keep {
+			steps[c.of[n]].resource.ID, changed = id, true
+		}
+	}
+	return changed
+}
+
+// named gives a device or medication that is another one than is kept by its temporary name an id of that name and the patients whose
+// entries name it, so that a later version of it is the same resource.
+func named(steps []step, c compared) (changed bool) {
+	for n, clash := range c.clashes {
+		st := &steps[c.of[n]]
+		if clash != screen.ClashThing || st.kind != keep {
+			continue
+		}
+		var patients []string
+		for _, i := range c.items {
+			if i.Patient != "" && slices.Contains(i.Refs, st.resource.Ref()) {
+				patients = append(patients, i.Patient)
+			}
+		}
+		slices.Sort(patients)
+		name := strings.Join(append([]string{temporary(st.fullURL)}, slices.Compact(patients)...), " ")
+		st.resource.ID, changed = madeID(c.items[n].Feed, name, nil), true
+	}
+	return changed
+}
+
+// resolveAgain resolves the references by temporary names once more, after what they stand for has changed.
+func resolveAgain(steps []step) {
 	real := names(steps)
 	for i, st := range steps {
 		switch {
@@ -54,7 +111,6 @@ func (s *server) compare(ctx context.Context, d *delivery, steps []step, backwar
 			steps[i].resource.Raw = fhir.RewriteReferences(st.sent, real)
 		}
 	}
-	return clashed, nil
 }
 
 // clashing refuses a step.
