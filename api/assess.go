@@ -109,7 +109,7 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 		documents = lines
 	}
 	var order []string
-	copies, named := map[string][]fhir.Resource{}, map[string]fhir.Resource{}
+	copies, named, things := map[string][]fhir.Resource{}, map[string]fhir.Resource{}, users{}
 	for n, document := range documents {
 		if len(documents) > 1 && len(bytes.TrimSpace(document)) == 0 {
 			continue
@@ -117,6 +117,9 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 		steps, err := readDocument(document, base)
 		if err != nil {
 			return nil, inLine(err, n+1, len(documents))
+		}
+		if len(documents) > 1 {
+			things.part(steps, base)
 		}
 		history := isHistory(document)
 		for _, st := range steps {

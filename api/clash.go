@@ -92,11 +92,57 @@ func named(steps []step, c compared) (changed bool) {
 				patients = append(patients, i.Patient)
 			}
 		}
-		slices.Sort(patients)
-		name := strings.Join(append([]string{temporary(st.fullURL)}, slices.Compact(patients)...), " ")
-		st.resource.ID, changed = madeID(c.items[n].Feed, name, nil), true
+		st.resource.ID, changed = ownID(c.items[n].Feed, st.fullURL, patients), true
 	}
 	return changed
+}
+
+// ownID makes an id of a temporary name and the patients whose entries name what goes by it.
+func ownID(feed, fullURL string, patients []string) string {
+	slices.Sort(patients)
+	return madeID(feed, strings.Join(append([]string{temporary(fullURL)}, slices.Compact(patients)...), " "), nil)
+}
+
+// users holds, by Type/id, the patients whose entries in the documents of one body name a device or medication that names no patient and
+// goes by a temporary name.
+type users map[string][]string
+
+// part gives what entries of a document name, and somebody else's entries of an earlier one name too, an id of its own.
+func (u users) part(steps []step, base string) {
+	var things []int
+	for i, st := range steps {
+		if t := st.resource.Type; st.kind == keep && st.temporary && (t == "Device" || t == "Medication") && screen.Whose(st.resource, base).Patient == "" {
+			things = append(things, i)
+		}
+	}
+	if len(things) == 0 {
+		return
+	}
+	here, parted := users{}, false
+	for _, st := range steps {
+		if st.kind != keep {
+			continue
+		}
+		n := screen.Name(st.resource, base)
+		for _, ref := range n.Refs {
+			if n.Patient != "" {
+				here[ref] = append(here[ref], n.Patient)
+			}
+		}
+	}
+	for _, i := range things {
+		st := &steps[i]
+		ref := st.resource.Ref()
+		mine := here[ref]
+		if len(mine) > 0 && slices.ContainsFunc(u[ref], func(before string) bool { return !slices.Contains(mine, before) }) {
+			st.resource.ID, parted = ownID(DefaultFeed, st.fullURL, mine), true
+			continue
+		}
+		u[ref] = append(u[ref], mine...)
+	}
+	if parted {
+		resolveAgain(steps)
+	}
 }
 
 // resolveAgain resolves the references by temporary names once more, after what they stand for has changed.

@@ -134,3 +134,34 @@ func TestOnePersonUnderTemporaryNames(t *testing.T) {
 		})
 	}
 }
+
+// TestAFilterWithItsDeviceUnderAFreshName: the device of the person of before is that person's still; that of another person, whose
+// procedure is refused, changes nothing of it.
+func TestAFilterWithItsDeviceUnderAFreshName(t *testing.T) {
+	t.Parallel()
+	sent := func(patient, urn, serial string) []byte {
+		return []byte(bundle("batch",
+			posting("Procedure", urnFilter, strings.TrimSuffix(placedFor(urn, "2025-05-01"), "}")+`,"focalDevice":[{"manipulated":{"reference":"`+urnDevice+`"}}]}`),
+			posting("Device", urnDevice, `{"resourceType":"Device","status":"active","serialNumber":"`+serial+`",`+filterDevice+`}`),
+			posting("Patient", urn, patient)))
+	}
+	h := newHouse(t, 0)
+	for _, c := range []struct {
+		body []byte
+		want []string
+		kept string
+	}{
+		{sent(ada, urnPatient, "A1"), []string{"201", "201", "201"}, "A1"},
+		{sent(ada, urnOther, "A2"), []string{"200", "200", "200"}, "A2"},
+		{sent(ben, urnOther, "B1"), []string{"422 Bundle.entry[0].fullUrl", "201", "200"}, "A2"},
+		{sent(ben, urnPatient, "B1"), []string{"422 Bundle.entry[0].resource", "422 Bundle.entry[1].fullUrl", "422 Bundle.entry[2].fullUrl"}, "A2"},
+	} {
+		w := h.send(http.MethodPost, "/fhir", c.body)
+		if diff := cmp.Diff(c.want, told(t, w.Body.Bytes())); diff != "" {
+			t.Errorf("(-want +got):\n%s\n%s", diff, w.Body)
+		}
+		if got := h.things("serialNumber"); len(got) != 1 || !strings.HasSuffix(got[0], " "+c.kept) {
+			t.Errorf("the procedure's device: %v, want %s", got, c.kept)
+		}
+	}
+}
