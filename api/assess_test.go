@@ -158,3 +158,27 @@ func TestADrugOfTwoPatientsInOneBody(t *testing.T) {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
+
+// TestAFreshNameInOneBody: a Patient of a later document is the one of before where their entry and what they tell say so.
+func TestAFreshNameInOneBody(t *testing.T) {
+	t.Parallel()
+	document := func(name, number string) string {
+		return `{"resourceType":"Bundle","type":"collection","entry":[` +
+			`{"fullUrl":"urn:uuid:p","resource":{"resourceType":"Procedure","subject":{"reference":"` + name + `"}}},` +
+			`{"fullUrl":"` + name + `","resource":{"resourceType":"Patient","identifier":[{"value":"` + number + `"}]}}]}`
+	}
+	resources, err := readAll([]byte(document("urn:uuid:a", "1")+"\n"+document("urn:uuid:b", "1")), "")
+	names := map[string]int{}
+	for _, r := range resources {
+		names[r.Ref()]++
+		if r.Type == "Procedure" {
+			names[r.Document().Get("subject.reference").String()]++
+		}
+	}
+	if err != nil || len(resources) != 4 || len(names) != 2 {
+		t.Errorf("%v: %v", err, names)
+	}
+	if _, err := readAll([]byte(document("urn:uuid:a", "1")+"\n"+document("urn:uuid:b", "2")), ""); err == nil {
+		t.Error("another person was taken")
+	}
+}
