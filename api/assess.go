@@ -109,7 +109,7 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 		documents = lines
 	}
 	var order []string
-	copies, named := map[string][]fhir.Resource{}, map[string]fhir.Resource{}
+	copies, named, things := map[string][]fhir.Resource{}, map[string]fhir.Resource{}, users{}
 	for n, document := range documents {
 		if len(documents) > 1 && len(bytes.TrimSpace(document)) == 0 {
 			continue
@@ -117,6 +117,10 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 		steps, err := readDocument(document, base)
 		if err != nil {
 			return nil, inLine(err, n+1, len(documents))
+		}
+		if len(documents) > 1 {
+			rejoin(steps, named, base)
+			things.part(steps, base)
 		}
 		history := isHistory(document)
 		for _, st := range steps {
@@ -146,6 +150,27 @@ func readAll(body []byte, base string) ([]fhir.Resource, error) {
 		out = append(out, copies[ref]...)
 	}
 	return out, nil
+}
+
+// rejoin gives a Patient of a document, whose entry an earlier document told of the same person under another temporary name, that Patient's
+// id. before holds what goes by temporary names so far.
+func rejoin(steps []step, before map[string]fhir.Resource, base string) {
+	ids := map[string]string{} // by the Patient's id in the document
+	for _, st := range steps {
+		if was, again := before[st.resource.Ref()]; again && st.kind == keep && st.temporary && st.resource.Type != "Patient" {
+			ids[screen.Whose(st.resource, base).Patient] = screen.Whose(was, base).Patient
+		}
+	}
+	changed := false
+	for i, st := range steps {
+		former, told := before["Patient/"+ids[st.resource.ID]]
+		if _, known := before[st.resource.Ref()]; told && !known && st.kind == keep && st.temporary && st.resource.Type == "Patient" && fhir.SamePerson(former, st.resource) {
+			steps[i].resource.ID, changed = former.ID, true
+		}
+	}
+	if changed {
+		resolveAgain(steps)
+	}
 }
 
 // somebodyElse reports whether two resources that go by one temporary name are about two patients.

@@ -127,3 +127,58 @@ func TestAssessNamesTheLine(t *testing.T) {
 		t.Errorf("got %s", w.Body)
 	}
 }
+
+// TestADrugOfTwoPatientsInOneBody: a medication that names no patient, under one temporary name in the documents of two, is each one's own;
+// a later version for the same patient is the same resource.
+func TestADrugOfTwoPatientsInOneBody(t *testing.T) {
+	t.Parallel()
+	document := func(patient, drug string) string {
+		return `{"resourceType":"Bundle","type":"collection","entry":[` +
+			`{"resource":{"resourceType":"MedicationRequest","id":"o-` + patient + `","medicationReference":{"reference":"urn:uuid:d"},"subject":{"reference":"Patient/` + patient + `"}}},` +
+			`{"fullUrl":"urn:uuid:d","resource":{"resourceType":"Medication","code":{"text":"` + drug + `"}}}]}`
+	}
+	resources, err := readAll([]byte(document("a", "warfarin")+"\n"+document("b", "heparin")+"\n"+document("a", "aspirin")+"\n"+document("b", "enoxaparin")), "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	drugs, orders := map[string][]string{}, map[string]string{}
+	for _, r := range resources {
+		doc := r.Document()
+		if r.Type == "Medication" {
+			drugs[r.Ref()] = append(drugs[r.Ref()], doc.Get("code.text").String())
+		} else {
+			orders[doc.Get("subject.reference").String()] = doc.Get("medicationReference.reference").String()
+		}
+	}
+	got := map[string][]string{}
+	for patient, ref := range orders {
+		got[patient] = drugs[ref]
+	}
+	if diff := cmp.Diff(map[string][]string{"Patient/a": {"warfarin", "aspirin"}, "Patient/b": {"heparin", "enoxaparin"}}, got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+// TestAFreshNameInOneBody: a Patient of a later document is the one of before where their entry and what they tell say so.
+func TestAFreshNameInOneBody(t *testing.T) {
+	t.Parallel()
+	document := func(name, number string) string {
+		return `{"resourceType":"Bundle","type":"collection","entry":[` +
+			`{"fullUrl":"urn:uuid:p","resource":{"resourceType":"Procedure","subject":{"reference":"` + name + `"}}},` +
+			`{"fullUrl":"` + name + `","resource":{"resourceType":"Patient","identifier":[{"value":"` + number + `"}]}}]}`
+	}
+	resources, err := readAll([]byte(document("urn:uuid:a", "1")+"\n"+document("urn:uuid:b", "1")), "")
+	names := map[string]int{}
+	for _, r := range resources {
+		names[r.Ref()]++
+		if r.Type == "Procedure" {
+			names[r.Document().Get("subject.reference").String()]++
+		}
+	}
+	if err != nil || len(resources) != 4 || len(names) != 2 {
+		t.Errorf("%v: %v", err, names)
+	}
+	if _, err := readAll([]byte(document("urn:uuid:a", "1")+"\n"+document("urn:uuid:b", "2")), ""); err == nil {
+		t.Error("another person was taken")
+	}
+}

@@ -2,8 +2,11 @@ package postgres
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/json"
 	"slices"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"dwellwatch/fhir"
@@ -15,7 +18,8 @@ import (
 // to the other.
 
 // Clashes gives for each item whether it must be refused because what is kept under its temporary name, or stands before it in the call,
-// is about somebody else; and what is about a Patient that is refused. Nothing is written.
+// is about somebody else; and what is about a Patient that is refused. A Patient that came before under another temporary name is named
+// by it, beside the entries that clash for want of that. Nothing is written.
 func (s *Store) Clashes(ctx context.Context, items []screen.Item) ([]screen.Clash, error) {
 	const what = "compare temporary names"
 	if !slices.ContainsFunc(items, func(i screen.Item) bool { return i.Temporary }) {
@@ -36,32 +40,79 @@ func (s *Store) Clashes(ctx context.Context, items []screen.Item) ([]screen.Clas
 	return out, err
 }
 
-// queueToldRead reads what is told of the Patients of the call that go by a temporary name: the current version, or the last one before
-// it was deleted.
+// queueToldRead reads what is told of the Patients of the call that go by a temporary name, and of what goes by one and names no
+// patient: the current version, or the last one before it was deleted.
 func queueToldRead(b *pgx.Batch, items []screen.Item, k *known) {
-	const read = `
-		SELECT DISTINCT ON (r.feed, r.id) r.feed, r.id, r.body
-		FROM unnest(@feeds::text[], @ids::text[]) AS want (feed, id) JOIN resource r ON r.feed = want.feed AND r.type = 'Patient' AND r.id = want.id
-		WHERE NOT r.deleted
-		ORDER BY r.feed, r.id, r.current DESC, r.version DESC`
-	var patients []key
+	var keys []key
 	for _, i := range items {
-		if i.Temporary && i.Resource.Type == "Patient" {
-			patients = append(patients, keyOf(i))
+		if i.Temporary && (i.Resource.Type == "Patient" || thing(i)) {
+			keys = append(keys, keyOf(i))
 		}
 	}
-	if len(patients) == 0 {
+	queueLastRead(b, keys, k)
+}
+
+func queueLastRead(b *pgx.Batch, keys []key, k *known) {
+	const read = `
+		SELECT DISTINCT ON (r.feed, r.type, r.id) r.feed, r.type, r.id, r.body
+		FROM unnest(@feeds::text[], @types::text[], @ids::text[]) AS want (feed, type, id) JOIN resource r USING (feed, type, id)
+		WHERE NOT r.deleted
+		ORDER BY r.feed, r.type, r.id, r.current DESC, r.version DESC`
+	if len(keys) == 0 {
 		return
 	}
-	b.Queue(read, columns(patients)).Query(func(rows pgx.Rows) error {
-		at := key{kind: "Patient"}
+	b.Queue(read, columns(keys)).Query(func(rows pgx.Rows) error {
+		var at key
 		var body []byte
-		_, err := pgx.ForEachRow(rows, []any{&at.feed, &at.id, &body}, func() error {
+		_, err := pgx.ForEachRow(rows, []any{&at.feed, &at.kind, &at.id, &body}, func() error {
 			k.told[at] = fhir.Resource{Type: at.kind, ID: at.id, Raw: slices.Clone(body)}
 			return nil
 		})
 		return err
 	})
+}
+
+// readFormer reads the Patients that entries of the call are about so far, where the call brings a Patient for them that is new here.
+func readFormer(ctx context.Context, tx pgx.Tx, items []screen.Item, k *known) error {
+	var keys []key
+	for _, i := range items {
+		if former := k.formerOf(i); former != "" && slices.ContainsFunc(items, func(p screen.Item) bool { return k.fresh(p) && p.Feed == i.Feed && p.Patient == i.Patient }) {
+			keys = append(keys, key{i.Feed, "Patient", former})
+		}
+	}
+	if len(keys) == 0 {
+		return nil
+	}
+	b := &pgx.Batch{}
+	queueLastRead(b, keys, k)
+	return tx.SendBatch(ctx, b).Close()
+}
+
+// thing reports a device or medication that names no patient.
+func thing(i screen.Item) bool {
+	return i.Patient == "" && !i.Deleted && (i.Resource.Type == "Device" || i.Resource.Type == "Medication")
+}
+
+// fresh reports a Patient under a temporary name of whom nothing is here.
+func (k known) fresh(i screen.Item) bool {
+	return i.Temporary && !gone(i) && i.Resource.Type == "Patient" && len(k.kept[keyOf(i)]) == 0 && k.persons[alias{i.Feed, i.Patient}] == ""
+}
+
+// formerOf gives the made id of another Patient that what is kept under an entry's temporary name is about; "" where there is none.
+func (k known) formerOf(i screen.Item) string {
+	if !i.Temporary || i.Patient == "" || i.Resource.Type == "Patient" {
+		return ""
+	}
+	former := ""
+	if cur := k.kept[keyOf(i)].current(); cur != nil && !cur.moved {
+		former = cur.patient
+	} else if w, held := k.waiting[keyOf(i)]; held && cur == nil {
+		former = w.item.Patient
+	}
+	if id, err := uuid.Parse(former); former == i.Patient || err != nil || id.Version() != 5 {
+		return ""
+	}
+	return former
 }
 
 // clashes is Clashes of what is known; any reports whether there is one.
@@ -89,6 +140,9 @@ func (k known) clashes(items []screen.Item) (out []screen.Clash, any bool) {
 	for n, i := range items {
 		if out[n] == "" && i.Resource.Type != "Patient" {
 			out[n] = c.entry(i)
+		}
+		if out[n] == screen.ClashPatient {
+			c.earlier(i)
 		}
 	}
 	return out, slices.ContainsFunc(out, func(c screen.Clash) bool { return c != "" })
@@ -176,9 +230,14 @@ func (c *comparison) entry(i screen.Item) screen.Clash {
 	case len(kept) == 0:
 	case len(own) == 0 && sure && fhir.TemporaryPatient(i.Resource):
 		return screen.ClashPatient // whom it names cannot be told, and would lose the entry
-	case len(own) == 0 || slices.ContainsFunc(own, func(person string) bool { return slices.Contains(kept, person) }):
-	case !sure && cur != nil && !cur.gone() && cur.digest == contentDigest(i.Resource.Raw):
+	case len(own) == 0:
+	case !sure && cur != nil && !cur.gone() && thing(i) && thingDigest(c.told[at].Raw) == thingDigest(i.Resource.Raw):
 		return "" // two patients' entries name one thing
+	case !sure && thing(i) && !slices.Contains(own, stranger) && slices.ContainsFunc(kept, func(person string) bool { return !slices.Contains(own, person) }):
+		return screen.ClashThing // it is not theirs alone
+	case slices.ContainsFunc(own, func(person string) bool { return slices.Contains(kept, person) }):
+	case thing(i) && !slices.Contains(own, stranger):
+		return screen.ClashThing
 	default:
 		return screen.ClashPatient
 	}
@@ -186,6 +245,34 @@ func (c *comparison) entry(i screen.Item) screen.Clash {
 		c.owners[at] = own
 	}
 	return ""
+}
+
+// earlier names the Patient of an entry by the temporary name that the same person came under before.
+func (c *comparison) earlier(i screen.Item) {
+	former := c.formerOf(i)
+	before, here := c.told[key{i.Feed, "Patient", former}]
+	if former == "" || !here {
+		return
+	}
+	for n, p := range c.items {
+		if c.out[n] == "" && p.Feed == i.Feed && p.Patient == i.Patient && c.fresh(p) && fhir.SamePerson(before, p.Resource) {
+			c.out[n] = screen.Earlier(former)
+		}
+	}
+}
+
+// thingDigest is contentDigest of what is told but for meta, which tells of the copy and not of the thing.
+func thingDigest(body []byte) [sha256.Size]byte {
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(body, &members); err != nil {
+		return contentDigest(body)
+	}
+	delete(members, "meta")
+	rest, err := json.Marshal(members)
+	if err != nil {
+		return contentDigest(body)
+	}
+	return contentDigest(rest)
 }
 
 // keptOf gives whose the entry is that goes by a name already. sure says that it names its patient; one that names none is of those whose

@@ -44,7 +44,7 @@ type known struct {
 	here    map[key]bool // devices of which something is here, and is not gone
 	waiting map[key]waiting
 	named   []waiting             // that name a Device of the call
-	told    map[key]fhir.Resource // Patients that go by a temporary name
+	told    map[key]fhir.Resource // Patients, and things of no named patient, that go by a temporary name
 }
 
 // read collects what is known about the items. It runs once without locks, to learn which are needed, and again under them.
@@ -75,6 +75,9 @@ func read(ctx context.Context, tx pgx.Tx, who *identity, items []screen.Item) (k
 		return known{}, err
 	}
 	if err := readNamers(ctx, tx, namable(items, k), &k); err != nil {
+		return known{}, err
+	}
+	if err := readFormer(ctx, tx, items, &k); err != nil {
 		return known{}, err
 	}
 	return k, nil

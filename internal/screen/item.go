@@ -2,7 +2,11 @@
 // entries it names. It must never store anything, read a clock, or judge whether a filter is still in.
 package screen
 
-import "dwellwatch/fhir"
+import (
+	"strings"
+
+	"dwellwatch/fhir"
+)
 
 // Item is one screened resource on its way to the store.
 type Item struct {
@@ -72,4 +76,13 @@ const (
 	ClashPatient Clash = "another patient" // what is kept under its name is about another patient
 	ClashPerson  Clash = "another person"  // the Patient that is kept under its name is another person
 	ClashSubject Clash = "of a refused"    // it is about, or links to, a Patient of the same call that is another person
+	ClashThing   Clash = "another thing"   // it names no patient and tells another thing than what is kept for somebody else: it wants a name of its own
 )
+
+const earlier = "came before as "
+
+// Earlier is the Clash of a Patient that is the same person as the one kept as id, which an entry of the call is about so far.
+func Earlier(id string) Clash { return Clash(earlier + id) }
+
+// Earlier gives the id of such a Clash.
+func (c Clash) Earlier() (id string, ok bool) { return strings.CutPrefix(string(c), earlier) }
