@@ -40,15 +40,17 @@ func (s *Situation) contradict() {
 	s.Filter.Contradictions = out
 }
 
-// placedAfterDeath reports a death before the first day on which the filter can have been placed.
+// placedAfterDeath reports a death before the first day on which the filter can have been placed. A placement may be dated by its bill,
+// some days after it was done.
 func (s *Situation) placedAfterDeath() bool {
-	return len(s.Dead) > 0 && s.Facts.Deceased.When.Known() && s.Facts.Deceased.When.Latest < s.Filter.Placed.Earliest
+	return len(s.Dead) > 0 && s.Facts.Deceased.When.Known() && s.Facts.Deceased.When.Latest.Add(s.Policy.SamePlacementDays) < s.Filter.Placed.Earliest
 }
 
 // tooEarly reports a complication that presupposes a filter and began when no filter of the patient is known to have been in. It counts
-// for the first one, whose day of placement is then in doubt, and always for the one whose device it names.
+// for the first one, whose day of placement is then in doubt, and always for the one whose device it names. A code that belongs to many
+// devices presupposes none: a filter in its words may be one that is only to be placed.
 func (s *Situation) tooEarly(d *Diagnosis) bool {
-	if !d.Names || s.afterPlacement(*d) {
+	if !d.ownCode() && len(d.Devices) == 0 || s.afterPlacement(*d) {
 		return false
 	}
 	return len(d.Devices) > 0 || !slices.ContainsFunc(s.Facts.Neighbours, func(n Neighbour) bool {
