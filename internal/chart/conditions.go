@@ -180,7 +180,12 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		Asymptomatic: said("asymptomatic", "incidental", "no symptoms"),
 		Swelling:     said("swelling", "oedema", "edema"),
 		New:          d.Words.New,
+
+		FilterInHeart: saysFilterInHeart(text, site.heart),
+		Out:           saysOut(text, false),
+		HeartOut:      saysOut(text, true),
 	}
+	d.Words.AtRetrieval, d.Words.AfterRetrieval = saysAtRetrieval(text)
 }
 
 // complicates reports a class of what can be a complication of a filter.
