@@ -112,7 +112,8 @@ func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	a.FollowUp = followUp(*reading, asOf)
 	a.Nameless = nameless(rec.Entries)
 	a.Patient = knownPatient(a.Patient, rec.Entries, a.Nameless)
-	for _, u := range reading.Unread {
+	clock := filter.NewClock(asOf)
+	for _, u := range reading.UnreadOn(clock) {
 		a.Unread = append(a.Unread, Unread(u))
 	}
 	for _, j := range today {
@@ -128,7 +129,7 @@ func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
 		a.Filters = append(a.Filters, f)
 		res.Keys = append(res.Keys, filter.KnownKey{Key: f.Key, Evidence: j.Situation.Filter.Own})
 	}
-	if due < filter.MaxDay {
+	if due = min(due, clock.Next()); due < filter.MaxDay {
 		a.DueOn = text(due)
 	}
 	a.Note = note(a)

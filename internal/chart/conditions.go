@@ -77,7 +77,8 @@ func (r *reader) condition(n *node) {
 		}
 		k := meaningOf(set)
 		d := rules.Diagnosis{Class: k.class, Label: code.label(), Acute: k.acute, Own: k.own, Names: k.own, Encounter: r.encounterOf(n), Evidence: n.evidence(), Ended: filter.Unknown()}
-		d.Onset, d.Recorded, _ = r.onset(n)
+		b := r.onset(n)
+		d.Onset, d.Recorded = b.onset, b.recorded
 		d.Inactive = n.coded("clinicalStatus", "resolved", "inactive", "remission")
 		if n.get("abatementPeriod").Exists() {
 			_, d.Ended, _ = r.period(n, "abatementPeriod")
@@ -105,11 +106,15 @@ func (r *reader) presence(n *node, code concept) {
 	}
 	// Its onset is a day on which the filter was in; the day it was recorded may only be that of copying a list, unless its onset was yet to
 	// come on that day.
-	when, recorded, impossible := r.onset(n)
-	if impossible {
-		when = recorded
+	b := r.onset(n)
+	e := filter.Event{Kind: filter.InPlace, When: b.onset, Start: -1, Why: "problem list: " + code.label(), Evidence: n.evidence()}
+	switch {
+	case b.impossible:
+		e.When = b.recorded
+	case b.yetToCome():
+		e.Told = b.recorded
 	}
-	r.out.Events = append(r.out.Events, filter.Event{Kind: filter.InPlace, When: when, Start: -1, Why: "problem list: " + code.label(), Evidence: n.evidence()})
+	r.out.Events = append(r.out.Events, e)
 }
 
 // stillIn reads a complication of a filter that says it was in place on the day it began: after a retrieval known from its code only
@@ -139,27 +144,6 @@ func presenceIn(n *node, code concept) bool {
 		}
 	}
 	return !n.get("abatementDateTime").Exists() && !n.get("abatementPeriod").Exists()
-}
-
-// onset gives when a Condition began and when it was recorded, by its own word or else by the day on which it was written. What is
-// recorded had begun by then: an onset after that day is impossible, and is named and taken as unknown.
-func (r *reader) onset(n *node) (onset, recorded filter.Span, impossible bool) {
-	path := "onsetDateTime"
-	if n.get("onsetPeriod").Exists() {
-		path = "onsetPeriod.start"
-		onset, _, _ = r.period(n, "onsetPeriod")
-	} else {
-		onset, _ = r.day(n, path)
-	}
-	recorded, _ = r.day(n, "recordedDate")
-	if !recorded.Known() {
-		recorded = r.written(n)
-	}
-	if !recorded.Known() || onset.Earliest <= recorded.Latest {
-		return onset, recorded, false
-	}
-	r.unread(n, path, "after the day on which the entry was recorded; the day is taken as unknown")
-	return filter.Unknown(), recorded, true
 }
 
 // complicationWords reads what text, notes and body site add to a complication's code.
@@ -196,7 +180,12 @@ func (r *reader) complicationWords(n *node, code concept, d *rules.Diagnosis) {
 		Asymptomatic: said("asymptomatic", "incidental", "no symptoms"),
 		Swelling:     said("swelling", "oedema", "edema"),
 		New:          d.Words.New,
+
+		FilterInHeart: saysFilterInHeart(text, site.heart),
+		Out:           saysOut(text, false),
+		HeartOut:      saysOut(text, true),
 	}
+	d.Words.AtRetrieval, d.Words.AfterRetrieval = saysAtRetrieval(text)
 }
 
 // complicates reports a class of what can be a complication of a filter.

@@ -11,9 +11,9 @@ func (r *reader) mobileByCondition(n *node, code concept) {
 	if n.coded("clinicalStatus", "resolved", "inactive", "remission") {
 		return
 	}
-	onset, recorded, _ := r.onset(n)
-	d := rules.Diagnosis{Onset: onset, Recorded: recorded}
-	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: d.Day(), Made: recorded, Evidence: n.evidence()})
+	b := r.onset(n)
+	d := rules.Diagnosis{Onset: b.onset, Recorded: b.recorded}
+	r.out.Facts.Mobility = append(r.out.Facts.Mobility, rules.Dated{When: d.Day(), Made: b.recorded, Evidence: n.evidence()})
 }
 
 // mobileByObservation reads an observation whose value says so. Its own code says so only where it has no value, or one

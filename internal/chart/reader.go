@@ -41,6 +41,26 @@ type Reading struct {
 	Events  []filter.Event
 	Facts   rules.Facts
 	Unread  []Unread
+	// Disputed are days of which it depends on the day asked for which is wrong.
+	Disputed []Disputed
+}
+
+// UnreadOn lists what could not be read as it stands to a reader of a day, in the order of Unread.
+func (r Reading) UnreadOn(clock *filter.Clock) []Unread {
+	out := slices.Clone(r.Unread)
+	for _, d := range r.Disputed {
+		if clock.Reached(d.From) {
+			out = append(out, d.Recorded)
+		} else {
+			out = append(out, d.Onset)
+		}
+	}
+	return ordered(out)
+}
+
+func ordered(list []Unread) []Unread {
+	slices.SortFunc(list, func(a, b Unread) int { return strings.Compare(a.Resource+a.Path, b.Resource+b.Path) })
+	return slices.Compact(list)
 }
 
 // Read reads all resources of one patient. The order of the entries does not matter. The same resource must be there
@@ -113,10 +133,7 @@ func (m *Room) Read(entries []Entry, sets Sets, models catalogue.Catalogue, zone
 	if r.out.Patient == "" {
 		r.out.Patient = r.namedPatient()
 	}
-	slices.SortFunc(r.out.Unread, func(a, b Unread) int {
-		return strings.Compare(a.Resource+a.Path, b.Resource+b.Path)
-	})
-	r.out.Unread = slices.Compact(r.out.Unread)
+	r.out.Unread = ordered(r.out.Unread)
 	m.keep(nodes, list, r.codes, r.out.Facts.Labs)
 	return r.out
 }

@@ -74,6 +74,9 @@ func (m Model) identified() bool { return m.By != "" && m.By != "none" }
 type Event struct {
 	Kind Kind
 	When Span
+	// Told is, of a device entry whose day lies after the one on which it was recorded, that one: it counts until asOf has reached When.
+	// Else the zero Span.
+	Told Span
 	// Start orders events of one day where the entry gives a time: minutes after midnight, or -1.
 	Start       int
 	Devices     []Device

@@ -87,6 +87,9 @@ type ambiguous struct {
 // happened gives a placement as it counts on asOf: not at all before its day, except that an entry which says "done" for a
 // day after it was written is a claim until then.
 func (r *reconstruction) happened(e Event) Event {
+	if e.Told != (Span{}) && !r.clock.Reached(e.When.Earliest) {
+		e.When = e.Told
+	}
 	if r.clock.Reached(e.When.Earliest) {
 		return e
 	}

@@ -40,15 +40,17 @@ func (s *Situation) contradict() {
 	s.Filter.Contradictions = out
 }
 
-// placedAfterDeath reports a death before the first day on which the filter can have been placed.
+// placedAfterDeath reports a death before the first day on which the filter can have been placed. A placement may be dated by its bill,
+// some days after it was done.
 func (s *Situation) placedAfterDeath() bool {
-	return len(s.Dead) > 0 && s.Facts.Deceased.When.Known() && s.Facts.Deceased.When.Latest < s.Filter.Placed.Earliest
+	return len(s.Dead) > 0 && s.Facts.Deceased.When.Known() && s.Facts.Deceased.When.Latest.Add(s.Policy.SamePlacementDays) < s.Filter.Placed.Earliest
 }
 
 // tooEarly reports a complication that presupposes a filter and began when no filter of the patient is known to have been in. It counts
-// for the first one, whose day of placement is then in doubt, and always for the one whose device it names.
+// for the first one, whose day of placement is then in doubt, and always for the one whose device it names. A code that belongs to many
+// devices presupposes none: a filter in its words may be one that is only to be placed.
 func (s *Situation) tooEarly(d *Diagnosis) bool {
-	if !d.Names || s.afterPlacement(*d) {
+	if !d.ownCode() && len(d.Devices) == 0 || s.afterPlacement(*d) {
 		return false
 	}
 	return len(d.Devices) > 0 || !slices.ContainsFunc(s.Facts.Neighbours, func(n Neighbour) bool {
@@ -57,12 +59,13 @@ func (s *Situation) tooEarly(d *Diagnosis) bool {
 }
 
 // yet gives what a complication of a filter says once that is recorded as removed. What lies in heart or lung on the day of the removal or
-// later did not come out with it, whatever that entry says, and a filter that bleeds after its removal is in: these stay emergencies. Any
-// other complication that began later leaves open whether the filter came out. One of the day itself was found at the retrieval. A removal
-// of no exact day may have been before an emergency.
+// later did not come out with it, whatever that entry says: these stay emergencies. Any other complication that began later leaves open
+// whether the filter came out. One of the day itself was found at the retrieval, and so was one that is the retrieval's own by its words or
+// by the retrieval's. A code that belongs to many devices reopens nothing unless it refers to the filter itself. A removal of no exact day
+// may have been before an emergency.
 func (s *Situation) yet(d *Diagnosis, c Complication) (Complication, bool) {
 	removed, day := s.Filter.Removed, d.Day()
-	heart := d.Own && d.Words.HeartOrLung
+	heart := d.Words.HeartOrLung && (d.Own && !d.ofMany() || d.Words.FilterInHeart)
 	if !heart && !d.Names || !day.Known() || day.Latest < removed.Earliest || s.ofAnother(d) {
 		return c, false
 	}
@@ -73,17 +76,51 @@ func (s *Situation) yet(d *Diagnosis, c Complication) (Complication, bool) {
 	against := func(when filter.Span) string {
 		return s.recordedOut() + " a complication of a filter is dated " + when.String() + " (" + d.Label + "): a filter or a part of one may still be in."
 	}
+	c.Kind, c.Against = "", ""
 	switch {
-	case c.Emergency && (heart || day.Earliest > removed.Latest):
+	case !heart && d.ofMany():
+		c = s.low(*d)
+		c.Text = "A device complication code that belongs to many devices is recorded since the removal; it does not say that a filter is in (" + d.Label + ")."
+	case s.ofRetrieval(d, heart):
+		c.Weight, c.Emergency = NoEffect, false
+	case c.Emergency && (heart || s.presumedOut() && day.Earliest > removed.Latest):
 		c.Kind, c.Against = "complication-after-removal", against(day)
 	case !d.Later && began.Bounded() && began.Earliest > removed.Latest && (c.Severe || d.ownCode() && s.presumedOut()):
 		c.Kind, c.Against = "complication-after-removal", against(began)
 		c.Weight, c.Emergency = NoEffect, false
 	default:
-		c.Kind, c.Against = "", ""
 		c.Weight, c.Emergency = NoEffect, false
 	}
 	return c, true
+}
+
+// ofRetrieval reports a complication that was found and dealt with at the retrieval: it says that it came out or when it happened, or the
+// retrieval names it as its own; a part that is missing did not come out. What lies in heart or lung is the retrieval's only where it did not begin later; without an onset that is
+// what was recorded in the days of the retrieval, unless the retrieval itself names it.
+func (s *Situation) ofRetrieval(d *Diagnosis, heart bool) bool {
+	named := slices.ContainsFunc(s.Filter.Events, func(e filter.Event) bool {
+		return e.Kind == filter.Removal && slices.Contains(e.Evidence, first(d.Evidence))
+	})
+	if !heart {
+		return !d.Words.Missing && (named || d.Words.Out || d.Words.AtRetrieval || d.Words.AfterRetrieval && !d.ownCode())
+	}
+	removed := s.Filter.Removed
+	switch {
+	case removed.Latest >= filter.MaxDay || d.Onset.Known() && d.Onset.Earliest > removed.Latest:
+		return false
+	case named:
+		return true
+	}
+	return d.Words.HeartOut && (d.Onset.Known() || d.Recorded.Earliest <= removed.Latest.Add(s.Policy.SamePlacementDays))
+}
+
+// ofMany reports a complication whose code belongs to many devices, and that refers to no filter's Device.
+func (d *Diagnosis) ofMany() bool {
+	switch d.Class {
+	case DeviceThrombosis, DeviceInfection, DeviceHaemorrhage, DeviceEmbolism, DevicePain, DeviceStenosis, DeviceOther:
+		return len(d.Devices) == 0
+	}
+	return false
 }
 
 // recordedOut begins a sentence that says what contradicts a removal.

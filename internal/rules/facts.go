@@ -38,7 +38,7 @@ type Diagnosis struct {
 	Later     bool        // 7th character D or S: a later encounter or a sequela
 	Assumed   bool        // no day of its own is on record: it is taken from the placement that names it as its reason
 	Own       bool        // of what can be a complication: the code is for filters, or words, site or a device reference tie it to one
-	Names     bool        // of these: not by the cava alone, so that it presupposes a filter
+	Names     bool        // of these: not by the cava alone
 	Words     Words
 	Encounter filter.Ref
 	Devices   []filter.Ref // devices the entry refers to
@@ -48,6 +48,12 @@ type Diagnosis struct {
 // Words are what the text of a complication says beyond its code.
 type Words struct {
 	Pain, Bleeding, Organ, HeartOrLung, Missing, Asymptomatic, Swelling, New bool
+	// FilterInHeart says that it is a filter, or a part of one, that lies in heart or lung, whatever the code is for.
+	FilterInHeart bool
+	// Out says that the filter or a part of one came out; HeartOut, that what lay in heart or lung did.
+	Out, HeartOut bool
+	// AtRetrieval and AfterRetrieval say when it happened.
+	AtRetrieval, AfterRetrieval bool
 }
 
 // Day gives the best known day: onset, else the day it was recorded.

@@ -164,6 +164,7 @@ func (b Book) Evaluate(f filter.Filter, facts Facts, p policy.Policy, clock *fil
 func (b Book) EvaluateIn(s *Situation, f filter.Filter, facts Facts, p *policy.Policy, clock *filter.Clock) Judgement {
 	clear(s.found)
 	*s = Situation{Filter: f, Facts: facts, Policy: p, Clock: clock, outline: b.outline, found: s.found[:0]}
+	s.Facts.Diagnoses = settled(facts.Diagnoses, clock)
 	s.why = s.reasons()
 	s.told = s.withReasons(s.vtes())
 	s.index, s.indexKnown = s.indexVTE()

@@ -6,6 +6,23 @@ import (
 	"dwellwatch/internal/filter"
 )
 
+// settled gives diagnoses as a reader of the clock's day can believe them: an onset that is yet to come is unknown where the entry is on
+// record already.
+func settled(list []Diagnosis, clock *filter.Clock) []Diagnosis {
+	copied := false
+	for i := range list {
+		d := &list[i]
+		if !d.Onset.Known() || !d.Recorded.Known() || d.Onset.Earliest <= d.Recorded.Latest || !clock.Reached(d.Recorded.Earliest) || clock.Reached(d.Onset.Earliest) {
+			continue
+		}
+		if !copied {
+			list, copied = slices.Clone(list), true
+		}
+		list[i].Onset = filter.Unknown()
+	}
+	return list
+}
+
 // vtes lists the venous thromboembolisms that have been told by asOf, acute codes only.
 func (s *Situation) vtes() []Diagnosis {
 	var out []Diagnosis
