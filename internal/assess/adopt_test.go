@@ -88,9 +88,10 @@ func TestAdopt(t *testing.T) {
 			for _, said := range tt.asking {
 				key, how, _ := strings.Cut(said, " ")
 				a := Asking{Key: key, Approved: how == "approved"}
-				if how == "put off" {
+				switch how {
+				case "put off":
 					a.Until = 20001
-				} else if how == "put off until today" {
+				case "put off until today":
 					a.Until = 20000
 				}
 				asking = append(asking, a)
