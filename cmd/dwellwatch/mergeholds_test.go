@@ -14,6 +14,8 @@ import (
 	"dwellwatch/internal/draft"
 	"dwellwatch/internal/entry"
 	"dwellwatch/internal/filter"
+	"dwellwatch/internal/postgres"
+	"dwellwatch/internal/writeback"
 )
 
 // putOffTo is the day to which the tests put a question off.
@@ -149,6 +151,7 @@ func TestMergeAndWhatPeopleHold(t *testing.T) {
 			h.place(t, "b", "p1", "2025-09-01")
 			h.want(t, "after the merge", c.merged...)
 			h.holds(t, "after the merge", c.live, c.holds)
+			h.calls(t, strings.Contains(c.live, ","))
 			h.place(t, "b", "p1", "2025-11-20")
 			h.want(t, "after the merge was taken back", c.apart...)
 			h.holds(t, "after the merge was taken back", c.liveApart, c.holdsApart)
@@ -177,5 +180,17 @@ func (h pair) holds(t *testing.T, when, live, holds string) {
 	t.Helper()
 	if diff := cmp.Diff([]string{live, holds}, []string{h.live(t), h.state(t)}); diff != "" {
 		t.Errorf("%s: Tasks, decisions (-want +got):\n%s", when, diff)
+	}
+}
+
+// calls fails unless the one line of the worklist calls for a person, or does not.
+func (h pair) calls(t *testing.T, want bool) {
+	t.Helper()
+	list, err := h.program.store.Worklist(t.Context(), postgres.WorkQuery{Limit: 10})
+	if err != nil || len(list) != 1 {
+		t.Fatalf("%d lines of the worklist: %v", len(list), err)
+	}
+	if got := list[0].Attention; got != "" && !want || want && got != writeback.AttentionCopies {
+		t.Errorf("the line calls for a person because of %q", got)
 	}
 }
