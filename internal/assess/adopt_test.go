@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"dwellwatch/internal/draft"
 	"dwellwatch/internal/filter"
 	"dwellwatch/internal/rules"
 )
@@ -23,12 +24,21 @@ func TestAdopt(t *testing.T) {
 	elsewhere.Evidence = []filter.Ref{"Device/e"}
 	ended := task("merged", "cancelled")
 	ended.ClosedByUs = true
-	for name, tt := range map[string]struct {
+	order := task("b", "requested")
+	order.Order = true
+	type row struct {
 		known, merged []filter.KnownKey
-		asked, asking []string
+		asked, asking []string // keys; how a question stands behind its key
 		tasks         []rules.OwnTask
 		want          []string // key and what it stands on
-	}{
+	}
+	// both is minted and the younger one, each asked about.
+	both := func(asking []string, want string, tasks ...rules.OwnTask) row {
+		first, second, _ := strings.Cut(want, " ")
+		on := map[string]string{"minted": "minted Device/d", "young": "young Device/y"}
+		return row{[]filter.KnownKey{minted, young}, nil, []string{"minted", "young"}, asking, tasks, []string{on[first], on[second]}}
+	}
+	for name, tt := range map[string]row{
 		"a Task from before the database was lost":                       {[]filter.KnownKey{minted}, nil, nil, nil, []rules.OwnTask{task("earlier", "draft")}, []string{"earlier Device/d", "minted Device/d"}},
 		"a key that was merged stays behind":                             {[]filter.KnownKey{minted}, mergedKey, []string{"merged"}, nil, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
 		"a key whose merge ended its Task in the database that was lost": {[]filter.KnownKey{minted}, mergedKey, nil, nil, []rules.OwnTask{ended}, []string{"minted Device/d", "merged Device/d"}},
@@ -49,13 +59,44 @@ func TestAdopt(t *testing.T) {
 			[]string{"earlier Device/d", "minted Device/d"}},
 		"a key that was merged keeps what it stood on": {[]filter.KnownKey{minted}, []filter.KnownKey{{Key: "merged", Evidence: young.Evidence, Into: "minted"}}, []string{"merged"}, nil, []rules.OwnTask{ended},
 			[]string{"minted Device/d", "merged Device/y"}},
+		"a Task in work before an older draft":          both([]string{"minted", "young"}, "young minted", task("minted", "draft"), task("young", "in-progress")),
+		"a Task on hold before an older order":          both([]string{"minted approved", "young"}, "young minted", task("minted", "requested"), task("young", "on-hold")),
+		"a Task in work whose question was put by":      both([]string{"minted"}, "young minted", task("minted", "draft"), task("young", "accepted")),
+		"of two Tasks in work the older":                both([]string{"minted", "young"}, "minted young", task("minted", "accepted"), task("young", "in-progress")),
+		"an older Task in work before an order":         both([]string{"minted", "young approved"}, "minted young", task("minted", "accepted"), task("young", "requested")),
+		"an order before an older draft":                both([]string{"minted", "young approved"}, "young minted", task("minted", "draft"), task("young", "requested")),
+		"of two orders the older":                       both([]string{"minted approved", "young approved"}, "minted young"),
+		"an order that was rejected after an open one":  both([]string{"minted approved", "young"}, "young minted", task("minted", "rejected"), task("young", "draft")),
+		"a draft before an older one that was put off":  both([]string{"minted put off", "young"}, "young minted"),
+		"one put off until today is open":               both([]string{"minted put off until today", "young"}, "minted young"),
+		"one put off before an older that was declined": both([]string{"minted", "young put off"}, "young minted", task("minted", "rejected")),
+		"of two put off the older":                      both([]string{"minted put off", "young put off"}, "minted young"),
+		"taken up before the merge was seen": {[]filter.KnownKey{minted}, []filter.KnownKey{{Key: "young", Evidence: young.Evidence, Into: "minted"}}, []string{"minted", "young"}, []string{"minted"},
+			[]rules.OwnTask{task("minted", "draft"), task("young", "accepted")}, []string{"young Device/y", "minted Device/d"}},
+		"a Task in work before a draft of a database that was lost": {[]filter.KnownKey{minted}, nil, []string{"minted"}, []string{"minted"},
+			[]rules.OwnTask{task("minted", "accepted"), task("earlier", "draft")}, []string{"minted Device/d", "earlier Device/d"}},
+		"an order of a database that was lost before an older draft": {nil, nil, nil, nil, []rules.OwnTask{task("a", "draft"), order}, []string{"b Device/d", "a Device/d"}},
 		"a Task that is open before one that is over": {nil, nil, nil, nil,
 			[]rules.OwnTask{task("a", "cancelled"), task("b", "draft"), task("c", "accepted"), task("a", "rejected")}, []string{"c Device/d", "b Device/d", "a Device/d"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			var got []string
-			for _, k := range adopt(tt.known, tt.merged, tt.asked, tt.asking, tt.tasks) {
+			res := Result{Tasks: map[string]draft.Seen{}}
+			res.see(tt.tasks, nil)
+			var asking []Asking
+			for _, said := range tt.asking {
+				key, how, _ := strings.Cut(said, " ")
+				a := Asking{Key: key, Approved: how == "approved"}
+				switch how {
+				case "put off":
+					a.Until = 20001
+				case "put off until today":
+					a.Until = 20000
+				}
+				asking = append(asking, a)
+			}
+			for _, k := range adopt(tt.known, tt.merged, tt.asked, holds(Record{Asking: asking}, res.Tasks, tt.tasks, 20000), tt.tasks) {
 				got = append(got, k.Key+" "+strings.Join(k.Evidence, " "))
 			}
 			if diff := cmp.Diff(tt.want, got); diff != "" {

@@ -51,7 +51,7 @@ type Record struct {
 	Known   []filter.KnownKey // in order of birth
 	Merged  []filter.KnownKey // keys that were known and merged into another
 	Asked   []string          // keys under which a referral was made
-	Asking  []string          // those of them that stand asked and were not answered, as far as the referrals tell
+	Asking  []Asking          // those of them that stand asked and were not answered, as far as the referrals tell
 	// Past names our Tasks, as Type/id, of rounds before the newest: they say nothing of the one that stands.
 	Past []string
 	// Taken are keys that belong to another person: a merge that was taken back leaves our Tasks in both charts.
@@ -93,8 +93,7 @@ func (m *Room) Patient(rec Record, basis Basis, asOf filter.Day) Result {
 	tasks := slices.DeleteFunc(slices.Clone(reading.Facts.OwnTasks), func(t rules.OwnTask) bool { return slices.Contains(rec.Taken, t.Key) })
 	res := Result{Tasks: map[string]draft.Seen{}}
 	res.see(tasks, rec.Past)
-	asking := slices.DeleteFunc(slices.Clone(rec.Asking), func(key string) bool { return answered(res.Tasks[key].Status) })
-	known := adopt(rec.Known, rec.Merged, rec.Asked, asking, tasks)
+	known := adopt(rec.Known, rec.Merged, rec.Asked, holds(rec, res.Tasks, tasks, asOf), tasks)
 	o.known = known
 	history, until := o.history(asOf)
 	today := o.answers(history, asOf)
@@ -156,12 +155,6 @@ func (res *Result) see(tasks []rules.OwnTask, past []string) {
 	slices.Sort(res.Doubled)
 }
 
-// answered reports whether people ended a Task of this status.
-func answered(status string) bool {
-	state := draft.StateOf(status)
-	return state == draft.TaskDeclined || state == draft.TaskDone
-}
-
 // died reports a death by asOf; an undated one holds on every day.
 func died(d *rules.Dated, asOf filter.Day) bool {
 	return d != nil && (!d.When.Known() || d.When.Earliest <= asOf)
@@ -177,65 +170,6 @@ func note(a Assessment) string {
 		n += " No record is configured to read from: what the feeds brought counts as the context."
 	}
 	return n
-}
-
-// adopt puts the keys in the order in which they win a merge, and adds those that our own Tasks in the record carry, so that a rebuilt
-// database finds its filters again.
-//
-// A key under which this database has not asked, and whose Task is not over by our hand, was asked under by an earlier one: so it is
-// older than any known key, wins a merge with one that was minted before the Task was read, and is the key of what its Task is about,
-// even where this database has minted or merged the same key on its way through evidence that came in another order. Among such keys
-// the one of a Task that is not over comes first.
-//
-// A key under which a question stands open comes before any that people have answered: what they declined in one of two records that
-// turn out to tell of one filter is not the answer to what stands open in the other. So does one that was merged while the context was
-// being read, and whose question therefore still stands. Otherwise the oldest wins. Any other key that was merged stays behind.
-func adopt(known, merged []filter.KnownKey, asked, asking []string, tasks []rules.OwnTask) []filter.KnownKey {
-	tasks = slices.Clone(tasks)
-	slices.SortFunc(tasks, func(a, b rules.OwnTask) int {
-		return cmp.Or(cmp.Compare(rank(a.Status), rank(b.Status)), strings.Compare(a.Key+a.Ref, b.Key+b.Ref))
-	})
-	merged = slices.Clone(merged)
-	var open, over []filter.KnownKey
-	for _, t := range tasks {
-		earlier := !t.ClosedByUs && !slices.Contains(asked, t.Key)
-		if knows(open, t.Key) || knows(over, t.Key) || !earlier && knows(known, t.Key) {
-			continue
-		}
-		if at := slices.IndexFunc(merged, func(k filter.KnownKey) bool { return k.Key == t.Key }); !earlier && at >= 0 {
-			if len(merged[at].Evidence) == 0 {
-				merged[at].Evidence = t.Evidence
-			}
-			continue
-		}
-		if key := (filter.KnownKey{Key: t.Key, Evidence: t.Evidence}); answered(t.Status) {
-			over = append(over, key)
-		} else {
-			open = append(open, key)
-		}
-	}
-	var asks, rest, behind []filter.KnownKey
-	for _, k := range slices.Concat(known, merged) {
-		switch {
-		case knows(open, k.Key) || knows(over, k.Key):
-		case slices.Contains(asking, k.Key):
-			asks = append(asks, k)
-		case k.Into != "":
-			behind = append(behind, k)
-		default:
-			rest = append(rest, k)
-		}
-	}
-	return slices.Concat(open, asks, over, rest, behind)
-}
-
-// rank prefers a Task that people are working on over one that has ended.
-func rank(status string) int {
-	order := []string{"in-progress", "accepted", "ready", "received", "on-hold", "requested", "draft", "completed", "failed", "rejected", "cancelled", "entered-in-error"}
-	if at := slices.Index(order, status); at >= 0 {
-		return at
-	}
-	return len(order)
 }
 
 // newest keeps one copy of each entry, whatever the order in which they came.

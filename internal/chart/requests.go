@@ -189,7 +189,7 @@ func (r *reader) task(n *node) {
 	if key == "" {
 		return
 	}
-	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Owner: n.get("owner.display").String(), Ref: n.ref()}
+	t := rules.OwnTask{Key: key, Status: n.status(), Priority: n.get("priority").String(), Owner: n.get("owner.display").String(), Ref: n.ref(), Order: n.get("intent").String() == "order"}
 	if t.Owner == "" {
 		t.Owner = n.get("owner.reference").String()
 	}

@@ -10,7 +10,8 @@ import (
 )
 
 // TestMergedAndApartAgain: a key is merged into another and is told apart again. What people had ended stays ended, what a person
-// declined stays declined to its day, and what stood open is asked anew, since the merge ended its Task.
+// declined stays declined to its day, and what stood open is asked anew, since the merge ended its Task: as an order where a clinician approved it,
+// and put off where a person did. What people have taken up no merge ends.
 func TestMergedAndApartAgain(t *testing.T) {
 	t.Parallel()
 	const day filter.Day = 20000
@@ -21,6 +22,8 @@ func TestMergedAndApartAgain(t *testing.T) {
 	declined := with(func(r *draft.Referral) {
 		r.Reason, r.Until, r.By, r.Why = draft.Declined, day+5, "Dr Example", "unwell"
 	})
+	putOff := with(func(r *draft.Referral) { r.Until, r.By, r.Why, r.DueOn = day+30, "Dr Example", "abroad", day+30 })
+	approved := with(func(r *draft.Referral) { r.Approved, r.ApprovedBy = true, "Dr Example" })
 	ended := with(func(r *draft.Referral) { r.EndedOn = day - 3 })
 	restored := func(r draft.Referral) draft.Referral { r.Restored = true; return r }
 	for name, c := range map[string]struct {
@@ -29,8 +32,17 @@ func TestMergedAndApartAgain(t *testing.T) {
 		apart  string // and when they are told apart
 		after  draft.Referral
 	}{
-		"open":                          {base, "draft", "", anew},
-		"in work":                       {base, "in-progress", "in-progress", anew},
+		"open":                     {base, "draft", "", anew},
+		"in work":                  {base, "in-progress", "in-progress", restored(base)},
+		"taken up a moment before": {base, "draft", "accepted", restored(base)},
+		"put off": {putOff, "draft", "", with(func(r *draft.Referral) {
+			*r = anew
+			r.Until, r.By, r.Why, r.DueOn = day+30, "Dr Example", "abroad", day+30
+		})},
+		"put off until before":          {with(func(r *draft.Referral) { *r = putOff; r.Until = day }), "draft", "", anew},
+		"approved":                      {approved, "requested", "", with(func(r *draft.Referral) { *r = anew; r.Approved, r.ApprovedBy, r.DueOn = true, "Dr Example", day+18 })},
+		"approved, and in work":         {approved, "accepted", "accepted", restored(approved)},
+		"put off, and not due since":    {with(func(r *draft.Referral) { *r = putOff; r.Reason = draft.NotDue }), "draft", "", anew},
 		"rejected":                      {ended, "rejected", "rejected", restored(ended)},
 		"completed":                     {ended, "completed", "completed", restored(ended)},
 		"rejected at the same time":     {base, "rejected", "rejected", restored(with(func(r *draft.Referral) { r.EndedOn = day }))},
@@ -64,6 +76,39 @@ func TestMergedWhileTheDatabaseWasLost(t *testing.T) {
 		}
 		if diff := cmp.Diff(reason, got); diff != "" {
 			t.Errorf("%q (-want +got):\n%s", status, diff)
+		}
+	}
+}
+
+// TestPatientsMergedKeepDecisions: the patient of what stands becomes another, by a merge or because it was taken back. The Task is a new
+// one, and what a person decided holds.
+func TestPatientsMergedKeepDecisions(t *testing.T) {
+	t.Parallel()
+	const day filter.Day = 20000
+	base := draft.Referral{Key: "k", Patient: "Patient/old", Round: 1, Revision: 2, To: draft.ToClinic, Priority: "routine", OpenedOn: day - 10, DueOn: day + 18, Meaning: "m", Question: "q"}
+	want := draft.Want{Key: "k", Patient: "Patient/new", To: draft.ToClinic, Priority: "routine", DueDays: 28, Meaning: "m", Question: "q"}
+	for name, c := range map[string]struct {
+		before   func(*draft.Referral)
+		want     func(*draft.Want)
+		approved bool
+		until    filter.Day
+	}{
+		"open":                    {func(*draft.Referral) {}, nil, false, 0},
+		"approved":                {func(r *draft.Referral) { r.Approved, r.ApprovedBy = true, "Dr Example" }, nil, true, 0},
+		"put off":                 {func(r *draft.Referral) { r.Until = day + 30 }, nil, false, day + 30},
+		"put off until before":    {func(r *draft.Referral) { r.Until = day }, nil, false, 0},
+		"put off, now urgent":     {func(r *draft.Referral) { r.Until = day + 30 }, func(w *draft.Want) { w.Priority = "urgent" }, false, 0},
+		"put off, asked anew":     {func(r *draft.Referral) { r.Until = day + 30 }, func(w *draft.Want) { w.Question = "other" }, false, 0},
+		"approved, others to ask": {func(r *draft.Referral) { r.Approved = true }, func(w *draft.Want) { w.To = draft.ToCoordinator }, false, 0},
+	} {
+		before, w := base, want
+		c.before(&before)
+		if c.want != nil {
+			c.want(&w)
+		}
+		after, _ := draft.Reconcile([]draft.Referral{before}, []draft.Want{w}, nil, pace, day)
+		if r := after[0]; r.Round != 2 || r.Patient != "Patient/new" || r.Approved != c.approved || r.ApprovedBy != before.ApprovedBy && c.approved || r.Until != c.until {
+			t.Errorf("%s: %+v", name, r)
 		}
 	}
 }

@@ -57,15 +57,17 @@ func StateOf(status string) string {
 
 func step(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral {
 	task := StateOf(seen.Status)
+	// What stood open when the key was merged was ended by the merge alone.
+	stood := old.Round > 0 && old.Reason == Merged && old.Was == Wanted && old.EndedOn == 0
 	if old.Reason == Merged && w.Reason != Merged && w.Reason != NoContext {
 		old = restored(old)
 	}
 	open := old.Round > 0 && old.Reason == Wanted
 	// Put by for now, while people have the Task in hand or have had their say: it is still the same referral.
 	putBy := old.Round > 0 && (old.Reason == NotDue || old.Reason == AskedAlready)
-	// The merge has been taken back, and people had ended the Task themselves: that was their answer. What was open we have ended.
-	putBy = putBy || old.Round > 0 && old.Reason == Merged && (task == TaskDeclined || task == TaskDone)
 	theirs := task == TaskMovedOn || task == TaskDeclined || task == TaskDone
+	// The merge has been taken back, and people had taken the Task up or ended it: it is theirs still. What was open we have ended.
+	putBy = putBy || old.Round > 0 && old.Reason == Merged && theirs
 	switch {
 	case w.Reason == NoContext:
 		return old // what stands keeps standing while the context is read anew; nothing is begun
@@ -84,8 +86,8 @@ func step(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral 
 		next.Reason = w.Reason
 		if w.Reason == Merged {
 			next.Restored = false
-			if old.Reason == Declined {
-				next.Was = Declined
+			if old.Reason == Declined || old.Reason != Merged && old.Was == Wanted {
+				next.Was = old.Reason
 			}
 		}
 		if w.Meaning != "" && open {
@@ -98,13 +100,15 @@ func step(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral 
 		return answered(old, w, seen, pace, asOf)
 	case open && old.Patient != "" && w.Patient != old.Patient:
 		// The record has merged patients, or took a merge back. A Task never goes over to another patient's chart.
-		return round(old, w, asOf)
+		return carried(old, w, asOf)
 	case open && w.To != old.To:
 		// Another question of somebody else. Its own round makes the write-back see it, should people have taken up the first
 		// one at this moment; a draft that nobody took up becomes the new one.
 		return round(old, w, asOf)
 	case open:
 		return waited(old, w, pace, asOf)
+	case stood:
+		return carried(old, w, asOf)
 	}
 	return round(old, w, asOf)
 }
@@ -113,8 +117,9 @@ func step(old Referral, w Want, seen Seen, pace Pace, asOf filter.Day) Referral 
 func restored(r Referral) Referral {
 	r.Restored = true
 	if r.Was == Declined {
-		r.Reason, r.Was = Declined, ""
+		r.Reason = Declined
 	}
+	r.Was = Wanted
 	return r
 }
 
@@ -197,6 +202,21 @@ func unheard(old Referral, w Want, seen Seen) bool {
 func round(old Referral, w Want, asOf filter.Day) Referral {
 	return Referral{Key: w.Key, Patient: w.Patient, Round: old.Round + 1, Revision: 1, To: w.To, Priority: w.Priority, Opened: w.Priority, OpenedOn: asOf, DueOn: asOf.Add(w.DueDays), DueDays: w.DueDays,
 		Meaning: w.Meaning, Question: w.Question, BasedOn: w.BasedOn}
+}
+
+// carried asks anew what stood when patients or keys were merged or told apart: what a person decided on it still holds.
+func carried(old Referral, w Want, asOf filter.Day) Referral {
+	next := round(old, w, asOf)
+	if w.To != old.To {
+		return next
+	}
+	if old.Approved {
+		next.Approved, next.ApprovedBy, next.DueOn = true, old.ApprovedBy, max(asOf, min(old.DueOn, next.DueOn))
+	}
+	if asOf < old.Until && w.Question == old.Question && !breaks(w) {
+		next.Until, next.By, next.Why, next.DueOn = old.Until, old.By, old.Why, old.DueOn
+	}
+	return next
 }
 
 // revise keeps the round; a change of meaning makes the document's next revision, and a higher priority an earlier due day.

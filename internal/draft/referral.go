@@ -86,9 +86,10 @@ type Referral struct {
 	Until filter.Day `json:"until,omitempty"`
 	By    string     `json:"by,omitempty"`
 	Why   string     `json:"why,omitempty"`
-	// Was is Declined where a person had declined when the key was merged into another: it holds again when the merge is taken back.
+	// Was is the reason of before the key was merged into another: what a person had declined, put off or approved holds again when
+	// the merge is taken back.
 	Was Reason `json:"was,omitempty"`
-	// Restored: the key was merged into another and is by itself again, in the round that people had ended, and so is its document.
+	// Restored: the key was merged into another and is by itself again, in the round that people had taken up or ended, and so is its document.
 	Restored bool `json:"restored,omitempty"`
 	// Approved: a person approved the proposal of the round before, and this round is the order. ApprovedBy says who.
 	Approved   bool     `json:"approved,omitempty"`

@@ -50,11 +50,14 @@ type WorkQuery struct {
 // Shows are the kinds of line that WorkQuery.Show can ask for.
 func Shows() []string { return []string{"overdue", "in-hospital", "unreachable", "lost", "put-off"} }
 
-// workColumns are the columns of Listed, in the order in which scanListed reads them.
+// workColumns are the columns of Listed, in the order in which scanListed reads them. Where a person must look at what was asked under a key
+// that is this filter's too, the line says so: the other has none.
 const workColumns = `
 	w.key, w.page, w.listed, w.rank, w.waiting_since, w.verdict, w.standing, w.overdue, w.emergency, w.headline, w.name, w.born, w.patient, w.model,
 	w.placed_from, w.placed_to, w.asked, w.task_status, w.task_owner, w.owner, w.step, w.step_on, w.put_off, w.in_hospital, w.unreachable, w.attempts, w.last_contact, w.last_reached, w.lost,
-	CASE WHEN r.attention_version = r.version THEN r.attention ELSE '' END, coalesce(r.written_version = r.version, true), coalesce(r.version, 0)`
+	CASE WHEN r.attention_version = r.version THEN r.attention ELSE coalesce((
+		SELECT min(m.attention) FROM filter_key k JOIN referral m USING (key)
+		WHERE k.person_id = r.person_id AND k.merged_into = w.key AND m.attention_version = m.version), '') END, coalesce(r.written_version = r.version, true), coalesce(r.version, 0)`
 
 // Worklist gives lines in order of urgency, then of waiting.
 func (s *Store) Worklist(ctx context.Context, q WorkQuery) ([]Listed, error) {

@@ -146,6 +146,8 @@ type OwnTask struct {
 	Ref      filter.Ref
 	// ClosedByUs says that its status is our own doing: nobody has answered it.
 	ClosedByUs bool
+	// Order says that it was made as an order, which a clinician approved.
+	Order bool
 }
 
 // Dated is a fact with a day.

@@ -149,12 +149,12 @@ func askedUnder(rec postgres.Record) []string {
 }
 
 // askingUnder lists the keys under which a question stands that people have not been seen to answer.
-func askingUnder(rec postgres.Record) []string {
-	var out []string
+func askingUnder(rec postgres.Record) []assess.Asking {
+	var out []assess.Asking
 	for _, r := range rec.Referrals {
 		deleted := slices.ContainsFunc(rec.Tasks, func(t postgres.TaskReceipt) bool { return t.Key == r.Key && t.Round == r.Round && t.Deleted })
 		if r.Round > 0 && r.Reason == draft.Wanted && r.EndedOn == 0 && !deleted {
-			out = append(out, r.Key)
+			out = append(out, assess.Asking{Key: r.Key, Approved: r.Approved, Until: r.Until})
 		}
 	}
 	return out

@@ -23,6 +23,10 @@ func (r *run) closeAll(ctx context.Context, s state) error {
 	for _, t := range s.tasks {
 		status := r.endStatus(t)
 		if status == "" {
+			if r.referral.Reason == draft.Merged && !t.ended() {
+				// The key of a Task that people have taken up wins a merge. So they work on both, or have begun a moment ago.
+				r.notice, r.unheard = AttentionCopies, true
+			}
 			continue
 		}
 		reason := r.referral.Reason
@@ -78,7 +82,7 @@ func followed(d held, documents []held) bool {
 
 // endStatus says what a Task becomes by our hand, "" for nothing. An untouched one is ours to cancel. One that people
 // took up is completed by a removal that came after it was written, or by an answer to its question; it is cancelled
-// only where there is nobody or nothing left to act on.
+// only where there is nobody or nothing left to act on. A merge of keys leaves it to them.
 func (r *run) endStatus(t held) string {
 	switch {
 	case t.ended():
@@ -97,7 +101,7 @@ func (r *run) endStatus(t held) string {
 		if asksWhether(t) {
 			return "completed" // whether a filter is in is no longer the question
 		}
-	case draft.Deceased, draft.Retracted, draft.Merged:
+	case draft.Deceased, draft.Retracted:
 		return "cancelled"
 	}
 	return ""

@@ -25,7 +25,7 @@ func TestClosing(t *testing.T) {
 			want := "cancelled"
 			if status == "accepted" {
 				want = map[draft.Reason]string{draft.Removed: "completed", draft.Answered: "completed",
-					draft.NotDue: "accepted", draft.AskedAlready: "accepted"}[reason]
+					draft.NotDue: "accepted", draft.AskedAlready: "accepted", draft.Merged: "accepted"}[reason]
 				if want == "" {
 					want = "cancelled"
 				}

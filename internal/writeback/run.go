@@ -44,8 +44,10 @@ type run struct {
 	broken rest.Written
 	// noProvenance: the record cannot be asked for Provenance, so none is written.
 	noProvenance bool
-	unheard      bool   // people ended this round's Task before it said how urgent the matter is: the store may not know
-	notice       string // attention code although all is written
+	// unheard: the store may not know what people did with a Task: they ended this round's before it said how urgent the matter is, or
+	// took up one that a merge of keys would have ended.
+	unheard bool
+	notice  string // attention code although all is written
 	// refusedBundle: the record refused the transaction; if the single writes work, it takes none.
 	refusedBundle bool
 	pdf           []byte // drawn once for what it replaces
