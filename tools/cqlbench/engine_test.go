@@ -41,7 +41,8 @@ var answers string
 //go:embed dwell_plan.cql
 var plans string
 
-// relative is a reference within a Bundle. The engine's reader takes it apart and gives none of it back; an absolute one it keeps.
+// relative is a reference within a Bundle or a resource. The engine's reader takes it apart and gives none of it back; an absolute one it
+// keeps.
 var relative = regexp.MustCompile(`"reference": ?"(#|[A-Z][A-Za-z]+/)`)
 
 // engine is the library as the engine has parsed it, with all that is made once for many patients.
