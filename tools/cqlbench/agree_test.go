@@ -31,8 +31,8 @@ var differs = map[string]struct {
 	"ab-14":                            {freeText, []string{"verdict", "emergency", "changesOn"}},
 	"ab-19":                            {instant, []string{"changesOn"}},
 	"apixaban_at_eight_in_the_morning": {often, []string{"level", "since", "indication", "verdict", "overdue", "reassessmentOverdue"}},
+	"apixaban_for_four_doses":          {often, []string{"level", "holds"}},
 	"apixaban_ordered_with_a_status_in_capitals":              {capitals, []string{"level", "since", "indication", "verdict"}},
-	"apixaban_for_four_doses":                                 {often, []string{"level", "holds"}},
 	"booked_day_has_gone_by":                                  {instant, []string{"asked", "changesOn"}},
 	"discontinued_modifier_in_an_extension_by_code":           {freeText, []string{"standing", "verdict", "reassessmentOverdue", "complex", "tests"}},
 	"embolism_with_an_onset_after_it_was_written":             {instant, []string{"verdict"}},
@@ -52,8 +52,8 @@ var differs = map[string]struct {
 	"removal_written_nine_days_before_its_date":               {instant, []string{"verdict", "overdue", "changesOn", "holds", "evidence"}},
 	"retraction_without_any_dates":                            {instant, []string{"filters"}},
 	"retrieval_booked":                                        {instant, []string{"changesOn"}},
-	"undated_successful_removal_written_before_the_placement": {instant, []string{"filters"}},
 	"two_filters_and_two_unnamed_removals":                    {telling, []string{"standing", "verdict"}},
+	"undated_successful_removal_written_before_the_placement": {instant, []string{"filters"}},
 }
 
 // TestTheTwoAgree holds the answers of the two against each other, filter by filter and field by field. They must agree in all that
