@@ -23,14 +23,17 @@ import (
 //go:embed dwell.cql
 var record string
 
+//go:embed dwell_filters.cql
+var filters string
+
+//go:embed dwell_events.cql
+var events string
+
 //go:embed dwell_courses.cql
 var courses string
 
 //go:embed dwell_levels.cql
 var levels string
-
-//go:embed dwell_filters.cql
-var filters string
 
 //go:embed dwell_answer.cql
 var answers string
@@ -38,8 +41,9 @@ var answers string
 //go:embed dwell_plan.cql
 var plans string
 
-// relative is a reference within a Bundle. The engine's reader takes it apart and gives none of it back; an absolute one it keeps.
-var relative = regexp.MustCompile(`"reference": ?"([A-Z][A-Za-z]+/)`)
+// relative is a reference within a Bundle or a resource. The engine's reader takes it apart and gives none of it back; an absolute one it
+// keeps.
+var relative = regexp.MustCompile(`"reference": ?"(#|[A-Z][A-Za-z]+/)`)
 
 // engine is the library as the engine has parsed it, with all that is made once for many patients.
 type engine struct {
@@ -54,7 +58,7 @@ func newEngine(t testing.TB) engine {
 	if err != nil {
 		t.Fatal(err)
 	}
-	library := strings.Join([]string{record, courses, levels, filters, answers, plans}, "\n")
+	library := strings.Join([]string{record, filters, events, courses, levels, answers, plans}, "\n")
 	elm, err := cql.Parse(t.Context(), []string{library, helpers}, cql.ParseConfig{DataModels: [][]byte{model}})
 	if err != nil {
 		t.Fatal(err)
