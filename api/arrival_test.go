@@ -31,23 +31,7 @@ func (h *house) charts() []string {
 		FROM resource r LEFT JOIN person_alias a ON a.person_id = r.person_id
 		WHERE r.current AND NOT r.deleted
 		GROUP BY r.feed, r.type, r.id, r.version ORDER BY 1`
-	rows, err := h.store.Pool().Query(h.t.Context(), read)
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	defer rows.Close()
-	list := []string{}
-	for rows.Next() {
-		var s string
-		if err := rows.Scan(&s); err != nil {
-			h.t.Fatal(err)
-		}
-		list = append(list, s)
-	}
-	if err := rows.Err(); err != nil {
-		h.t.Fatal(err)
-	}
-	return list
+	return h.lines(read)
 }
 
 // TestReferencesOfEveryKind delivers references as servers write them (http://hl7.org/fhir/R4/references.html#literal and

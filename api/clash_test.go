@@ -68,23 +68,7 @@ func (h *house) days() []string {
 	const read = `
 		SELECT r.type || coalesce(' ' || (r.doc->>'birthDate'), '') || coalesce(' ' || (r.doc->>'performedDateTime'), '')
 		FROM resource r WHERE r.current AND NOT r.deleted ORDER BY 1`
-	rows, err := h.store.Pool().Query(h.t.Context(), read)
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	defer rows.Close()
-	list := []string{}
-	for rows.Next() {
-		var s string
-		if err := rows.Scan(&s); err != nil {
-			h.t.Fatal(err)
-		}
-		list = append(list, s)
-	}
-	if err := rows.Err(); err != nil {
-		h.t.Fatal(err)
-	}
-	return list
+	return h.lines(read)
 }
 
 // TestATemplateIsFilledForTwoPatients: the temporary names of the first patient's entries, used again for the second, move nothing;

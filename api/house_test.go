@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/jackc/pgx/v5"
+
 	"dwellwatch/api"
 	"dwellwatch/fhir"
 	"dwellwatch/internal/catalogue"
@@ -138,4 +140,18 @@ func (h *house) stored() rows {
 		h.t.Fatal(err)
 	}
 	return r
+}
+
+// lines reads rows of one text.
+func (h *house) lines(query string, args ...any) []string {
+	h.t.Helper()
+	rows, err := h.store.Pool().Query(h.t.Context(), query, args...)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return list
 }

@@ -15,23 +15,7 @@ func (h *house) things(element string) []string {
 		SELECT r.patient_id || ' ' || coalesce(m.doc->>$1, m.doc->'code'->>'text')
 		FROM resource r JOIN resource m ON m.current AND NOT m.deleted AND m.feed = r.feed AND r.refs @> ARRAY[m.type || '/' || m.id]
 		WHERE r.current AND NOT r.deleted AND m.type IN ('Device', 'Medication') ORDER BY 1`
-	rows, err := h.store.Pool().Query(h.t.Context(), read, element)
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	defer rows.Close()
-	list := []string{}
-	for rows.Next() {
-		var s string
-		if err := rows.Scan(&s); err != nil {
-			h.t.Fatal(err)
-		}
-		list = append(list, s)
-	}
-	if err := rows.Err(); err != nil {
-		h.t.Fatal(err)
-	}
-	return list
+	return h.lines(read, element)
 }
 
 // TestAMedicationUnderAUsedName: no patient loses the drug of an order, and none gets another's.

@@ -87,7 +87,7 @@ func notAbove(v fhir.Value) bool {
 		return false
 	}
 	number := v.Float()
-	return number <= 0 || math.IsInf(number, 1)
+	return math.IsNaN(number) || number <= 0 || math.IsInf(number, 1)
 }
 
 // inWords reads the words of a dosage into part where its elements do not say dose and frequency. It gives the courses one after

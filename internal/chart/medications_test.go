@@ -97,6 +97,7 @@ func TestImpossibleNumbers(t *testing.T) {
 		{"MedicationRequest", order(`"frequency":2,"period":-1,"periodUnit":"d"`, five), at + "period"},
 		{"MedicationRequest", order(`"frequency":2,"period":"daily","periodUnit":"d"`, five), at + "period"},
 		{"MedicationRequest", order(`"frequency":1,"period":1e999,"periodUnit":"d"`, five), at + "period"},
+		{"MedicationRequest", order(`"frequency":2,"period":"NaN","periodUnit":"d"`, five), at + "period"},
 		{"MedicationRequest", order(`"frequency":0,"period":1,"periodUnit":"d"`, five), at + "frequency"},
 		{"MedicationRequest", order(`"frequency":-2,"period":0,"periodUnit":"d"`, five), at + "frequency " + at + "period"},
 		{"MedicationRequest", order(often+`,"count":0`, five), at + "count"},
